@@ -1,0 +1,1 @@
+"""motewatch: airborne particle counts turned into concentrations, limits, alarms and a record."""

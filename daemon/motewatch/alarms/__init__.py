@@ -1,0 +1,1 @@
+"""The alarm lifecycle. Pure."""

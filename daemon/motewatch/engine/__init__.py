@@ -1,0 +1,1 @@
+"""The deterministic step: (state, input, time) -> (state, outputs). Pure."""

@@ -1,0 +1,229 @@
+"""What goes into the engine and what comes out of it: the whole interface, as frozen records.
+
+Inputs are everything that can change what the daemon believes. Outputs are everything it has to say; the engine calls
+nothing. `applied_at_us` is the engine's own time: it never goes back, and it stands still while a backlog is drained.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Protocol
+
+from motewatch.alarms.lifecycle import Event, State
+from motewatch.measure.samples import Sample
+from motewatch.wire.records import Command, Presence, Reading, Refusal
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A reading arrived."""
+
+    reading: Reading
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A sensor's presence changed, or was told again."""
+
+    presence: Presence
+
+
+@dataclass(frozen=True, slots=True)
+class Commanded:
+    """A person's command arrived."""
+
+    command: Command
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """A message could not be decoded. The shell keeps its bytes; the engine counts it."""
+
+    refusal: Refusal
+
+
+class Link(StrEnum):
+    """The links of the service whose loss is an alarm of its own."""
+
+    BROKER = "broker"
+    TIME_SERIES = "time-series"
+
+
+@dataclass(frozen=True, slots=True)
+class LinkChanged:
+    """A link of the service went down or came back. `since_us` is when that began."""
+
+    link: Link
+    up: bool
+    since_us: int
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SessionLost:
+    """The broker no longer knew our session: messages of the time away may be missing."""
+
+    since_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class ClockStepped:
+    """The host's clock jumped by `step_us` against its monotonic clock."""
+
+    step_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class ReplayDiffered:
+    """A replay of the journal did not give the outputs on record: a defect, and it is said."""
+
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
+class Configured:
+    """A site configuration takes effect. `text` is the canonical JSON of the site; `digest` its SHA-256."""
+
+    digest: str
+    text: str
+
+
+What = Heard | Seen | Commanded | Refused | LinkChanged | SessionLost | ClockStepped | ReplayDiffered | Configured
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """One input with its two times."""
+
+    received_at_us: int
+    applied_at_us: int
+    what: What
+
+
+class Priority(StrEnum):
+    """Priority of an alarm, after the three levels of ISA-18.2 / IEC 62682."""
+
+    LOW = "low"
+    MEDIUM = "medium"
+    HIGH = "high"
+
+
+@dataclass(frozen=True, slots=True)
+class SampleTaken:
+    """A sample (or a later revision of one) is complete."""
+
+    sample: Sample
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmChanged:
+    """One step in an alarm's life.
+
+    `at_us` is dated by what caused it (the air, the person), `found_us` is the engine's time when it was known.
+    `value` and `limit` are in `unit`; `late` marks an excursion that was found after it was over.
+    """
+
+    alarm: str
+    kind: str
+    priority: Priority
+    event: Event
+    before: State
+    after: State
+    at_us: int
+    found_us: int
+    text: str
+    value: float | None = None
+    limit: float | None = None
+    unit: str = ""
+    by: str = ""
+    comment: str = ""
+    late: bool = False
+    location: str | None = None
+    sensor: str | None = None
+    room: str | None = None
+    area: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Replied:
+    """The answer to a command."""
+
+    command_id: str
+    accepted: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Turned:
+    """The engine refused a message that did decode (unknown sensor, reused sequence, impossible time).
+
+    Belongs to the input being applied; the shell keeps that input's bytes as a dead letter.
+    """
+
+    refusal: Refusal
+
+
+@dataclass(frozen=True, slots=True)
+class Repeated:
+    """The input being applied is a reading already on record: nothing changed, and it need not be kept."""
+
+    sensor: str
+    boot: str
+    seq: int
+
+
+@dataclass(frozen=True, slots=True)
+class Audited:
+    """A fact for the audit trail: who did what, to what, and why."""
+
+    at_us: int
+    by: str
+    action: str
+    subject: str
+    detail: str = ""
+
+
+Output = SampleTaken | AlarmChanged | Replied | Turned | Repeated | Audited
+
+
+class History(Protocol):
+    """The engine's long memory: what it itself took in and put out, as of the input being applied.
+
+    The engine keeps only what the running rules need; late data and repeats older than that are answered from the
+    record. A port, because the record is on disk; still deterministic, because it holds nothing but the consequences
+    of earlier inputs. An implementation answers as of the input being applied, pending outputs included.
+    """
+
+    def samples(self, location: str, first_end_us: int, last_end_us: int) -> list[Sample]:
+        """Latest revisions of the location's samples with `first_end_us <= end_us <= last_end_us`, oldest first."""
+        ...
+
+    def reading_start_us(self, sensor: str, boot: str, seq: int) -> int | None:
+        """Start of the reading on record under this key, or None."""
+        ...
+
+
+@dataclass(slots=True)
+class Memory:
+    """A history in memory: for tests and for simulations. Fed with the engine's own inputs and outputs."""
+
+    _samples: dict[str, dict[int, Sample]] = field(default_factory=dict)
+    _starts: dict[tuple[str, str, int], int] = field(default_factory=dict)
+
+    def heard(self, reading: Reading) -> None:
+        """Remember an accepted reading."""
+        self._starts[(reading.sensor, reading.boot, reading.seq)] = reading.start_us
+
+    def taken(self, sample: Sample) -> None:
+        """Remember a sample; a later revision replaces the earlier."""
+        self._samples.setdefault(sample.location, {})[sample.end_us] = sample
+
+    def samples(self, location: str, first_end_us: int, last_end_us: int) -> list[Sample]:
+        """See `History.samples`."""
+        mine = self._samples.get(location, {})
+        return [mine[end] for end in sorted(mine) if first_end_us <= end <= last_end_us]
+
+    def reading_start_us(self, sensor: str, boot: str, seq: int) -> int | None:
+        """See `History.reading_start_us`."""
+        return self._starts.get((sensor, boot, seq))

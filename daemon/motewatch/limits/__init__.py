@@ -1,0 +1,1 @@
+"""Standards' tables and judging. Pure."""

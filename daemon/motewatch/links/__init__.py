@@ -1,0 +1,1 @@
+"""The outside: clock, site file, broker, time-series server, outbox workers, housekeeping."""

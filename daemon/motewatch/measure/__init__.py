@@ -1,0 +1,1 @@
+"""Counts to concentrations: sample periods, coverage, exact Poisson intervals. Pure."""

@@ -1,0 +1,325 @@
+"""The site file as pydantic models: one model per TOML table, units in the key names.
+
+Rules: unknown keys are mistakes; every number has a unit in its name (`_um`, `_s`, `_l_min`, `_c`, `_pct`, `_pa`,
+`_m3`, `_per_m3`); ids may stand in an MQTT topic. What one table can say about itself is validated here; what needs
+two tables (a sensor at a location that does not exist) is `site.crosscheck`. These models are the outside form: the
+engine compiles them into its own frozen plan.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from enum import StrEnum
+from typing import Annotated, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+
+Identifier = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]([a-z0-9_-]{0,62}[a-z0-9])?$")]
+"""Lower case letters, digits, hyphen and underscore; safe in an MQTT topic level and in an MQTT user name."""
+
+Label = Annotated[str, StringConstraints(min_length=1, max_length=120, strip_whitespace=True)]
+SizeUm = Annotated[float, Field(ge=0.05, le=100.0)]
+
+
+class Occupancy(StrEnum):
+    """Occupancy states of ISO 14644-1:2015, 3.3."""
+
+    AS_BUILT = "as-built"
+    AT_REST = "at-rest"
+    OPERATIONAL = "operational"
+
+
+class Table(BaseModel):
+    """Base of every table: frozen, and an unknown key is a mistake."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
+
+
+class Bounds(Table):
+    """What a climate bound has beside its values: how long it must hold before and after."""
+
+    on_delay_s: Annotated[float, Field(ge=0, le=86_400)] = 0.0
+    off_delay_s: Annotated[float, Field(ge=0, le=86_400)] = 0.0
+
+
+class TemperatureBounds(Bounds):
+    """Temperature bounds in degrees Celsius; `low_c`/`high_c` act, the `alert_` ones warn first."""
+
+    low_c: Annotated[float, Field(ge=-90, le=150)] | None = None
+    high_c: Annotated[float, Field(ge=-90, le=150)] | None = None
+    alert_low_c: Annotated[float, Field(ge=-90, le=150)] | None = None
+    alert_high_c: Annotated[float, Field(ge=-90, le=150)] | None = None
+    deadband_c: Annotated[float, Field(ge=0, le=20)] = 0.0
+
+
+class HumidityBounds(Bounds):
+    """Relative humidity bounds in percent."""
+
+    low_pct: Annotated[float, Field(ge=0, le=100)] | None = None
+    high_pct: Annotated[float, Field(ge=0, le=100)] | None = None
+    alert_low_pct: Annotated[float, Field(ge=0, le=100)] | None = None
+    alert_high_pct: Annotated[float, Field(ge=0, le=100)] | None = None
+    deadband_pct: Annotated[float, Field(ge=0, le=30)] = 0.0
+
+
+class PressureBounds(Bounds):
+    """Bounds of the room's pressure difference to its neighbour, in pascal."""
+
+    low_pa: Annotated[float, Field(ge=-500, le=500)] | None = None
+    high_pa: Annotated[float, Field(ge=-500, le=500)] | None = None
+    alert_low_pa: Annotated[float, Field(ge=-500, le=500)] | None = None
+    alert_high_pa: Annotated[float, Field(ge=-500, le=500)] | None = None
+    deadband_pa: Annotated[float, Field(ge=0, le=100)] = 0.0
+    delay_justification: Label | None = None
+    """EU GMP Annex 1 (2022) 4.16: a delay on a critical pressure alarm must be assessed and justified."""
+
+
+class Climate(Table):
+    """Climate and pressure bounds of one room."""
+
+    temperature: TemperatureBounds | None = None
+    humidity: HumidityBounds | None = None
+    pressure_difference: PressureBounds | None = None
+
+
+class Area(Table):
+    """A part of the facility that one team looks after."""
+
+    id: Identifier
+    name: Label
+
+
+class Room(Table):
+    """One controlled room: what it must hold, when it is in operation, and its climate.
+
+    Exactly one of `grade` (EU GMP Annex 1, 2022) and `iso_class` (ISO 14644-1:2015) may be given; without either
+    only the site's own levels apply.
+    """
+
+    id: Identifier
+    name: Label
+    area: Identifier
+    grade: Literal["A", "B", "C", "D"] | None = None
+    iso_class: Annotated[float, Field(ge=1, le=9, multiple_of=0.5)] | None = None
+    volume_m3: Annotated[float, Field(gt=0, le=1e6)] | None = None
+    occupancy: Occupancy = Occupancy.OPERATIONAL
+    """The state outside the schedule's windows (and always, where there is no schedule)."""
+    operational: tuple[str, ...] = ()
+    """Weekly windows of the operational state in the site's time zone, such as `"Mon-Fri 06:00-18:00"`."""
+    clean_up_min: Annotated[float, Field(ge=0, le=240)] = 0.0
+    """How long operational limits stay after a window ends (Annex 1, 4.29 iii: guidance value below 20 min)."""
+    climate: Climate = Climate()
+
+    @model_validator(mode="after")
+    def _one_standard(self) -> Self:
+        if self.grade is not None and self.iso_class is not None:
+            raise ValueError("give either grade or iso_class, not both: each brings its own limits")
+        return self
+
+
+class PerSample(Table):
+    """Every sample is judged alone."""
+
+    kind: Literal["per-sample"]
+
+
+class KOfN(Table):
+    """At least `k` of the last `n` consecutive samples exceed."""
+
+    kind: Literal["k-of-n"]
+    k: Annotated[int, Field(ge=1, le=100)]
+    n: Annotated[int, Field(ge=1, le=100)]
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.k > self.n:
+            raise ValueError(f"k must not be greater than n (k = {self.k}, n = {self.n})")
+        return self
+
+
+class RollingVolume(Table):
+    """The last samples that together hold at least `volume_l` of air are judged as one."""
+
+    kind: Literal["rolling-volume"]
+    volume_l: Annotated[float, Field(gt=0, le=100_000)]
+
+
+class Confidence(Table):
+    """A sample exceeds only when its one-sided exact Poisson lower bound at `confidence_pct` lies above the limit."""
+
+    kind: Literal["confidence"]
+    confidence_pct: Annotated[float, Field(gt=50, lt=100)]
+
+
+Rule = Annotated[PerSample | KOfN | RollingVolume | Confidence, Field(discriminator="kind")]
+
+
+class SizeRule(Table):
+    """A judging rule for one size only, instead of the programme's `rule`."""
+
+    size_um: SizeUm
+    rule: Rule
+
+
+class Programme(Table):
+    """A sampling programme: how readings become samples and how samples are judged."""
+
+    id: Identifier
+    sample: Literal["period", "each-reading"] = "period"
+    """`period`: clock-aligned sample periods of `period_s`; `each-reading`: each reading is a sample."""
+    period_s: Annotated[float, Field(ge=1, le=86_400, multiple_of=0.001)] = 60.0
+    settle_s: Annotated[float, Field(ge=0, le=600)] = 2.0
+    """How long after its end a period waits for readings still on the way."""
+    volume_l: Annotated[float, Field(gt=0, le=100_000)] | None = None
+    """Air to be sampled in one period, for coverage by volume; absent: coverage by sampled time alone."""
+    min_coverage_pct: Annotated[float, Field(gt=0, le=100)] = 75.0
+    rule: Rule = PerSample(kind="per-sample")
+    size_rules: tuple[SizeRule, ...] = ()
+    insufficient_after: Annotated[int, Field(ge=1, le=1000)] = 3
+    """Consecutive samples with too little air before the insufficient-sampling alarm."""
+
+
+class Location(Table):
+    """A sampling location in a room."""
+
+    id: Identifier
+    name: Label
+    room: Identifier
+    programme: Identifier
+    grade: Literal["A", "B", "C", "D"] | None = None
+    """Instead of the room's: a grade A zone inside a grade B room."""
+    iso_class: Annotated[float, Field(ge=1, le=9, multiple_of=0.5)] | None = None
+
+    @model_validator(mode="after")
+    def _one_standard(self) -> Self:
+        if self.grade is not None and self.iso_class is not None:
+            raise ValueError("give either grade or iso_class, not both: each brings its own limits")
+        return self
+
+
+class Sensor(Table):
+    """A particle counter, fixed at a location or portable."""
+
+    id: Identifier
+    serial: Label
+    kind: Literal["fixed", "portable"] = "fixed"
+    location: Identifier | None = None
+    """Where a fixed sensor hangs; a portable says in each message where it stands."""
+    sizes_um: Annotated[tuple[SizeUm, ...], Field(min_length=1, max_length=64)]
+    flow_l_min: Annotated[float, Field(gt=0, le=2_000)]
+    flow_tolerance_pct: Annotated[float, Field(gt=0, le=50)] = 5.0
+    """ISO 21501-4: flow within 5 % of nominal."""
+    max_concentration_per_m3: Annotated[float, Field(gt=0)] | None = None
+    """Stated maximum concentration (coincidence loss up to 10 %, ISO 21501-4) of all particles counted."""
+    calibration_due: date | None = None
+    interval_s: Annotated[float, Field(gt=0, le=86_400)] = 60.0
+    """How often it normally sends a reading."""
+    silent_after_s: Annotated[float, Field(gt=0, le=604_800)] | None = None
+    """Absent: three intervals, and at least 30 s."""
+
+    @model_validator(mode="after")
+    def _placed(self) -> Self:
+        if self.kind == "fixed" and self.location is None:
+            raise ValueError("a fixed sensor needs a location")
+        if self.kind == "portable" and self.location is not None:
+            raise ValueError("a portable sensor says where it stands in each message; remove location")
+        if any(b <= a for a, b in zip(self.sizes_um, self.sizes_um[1:], strict=False)):
+            raise ValueError("sizes_um must rise, each size once")
+        return self
+
+
+class Level(Table):
+    """The site's own alert and action levels for one size, per cubic metre, cumulative (at or above the size).
+
+    Given for one of `location`, `room` or `area`; the narrowest wins. `occupancy` absent: in every state. A site's own
+    action level may only be tighter than the standard's limit where one applies (Annex 1, 9.9: the table holds maximum
+    action limits); `check` refuses a looser one.
+    """
+
+    location: Identifier | None = None
+    room: Identifier | None = None
+    area: Identifier | None = None
+    size_um: SizeUm
+    occupancy: Occupancy | None = None
+    alert_per_m3: Annotated[int, Field(ge=0)] | None = None
+    action_per_m3: Annotated[int, Field(ge=0)] | None = None
+
+    @model_validator(mode="after")
+    def _one_place(self) -> Self:
+        if sum(x is not None for x in (self.location, self.room, self.area)) != 1:
+            raise ValueError("give exactly one of location, room and area")
+        if self.alert_per_m3 is None and self.action_per_m3 is None:
+            raise ValueError("give alert_per_m3, action_per_m3 or both")
+        if self.alert_per_m3 is not None and self.action_per_m3 is not None and self.alert_per_m3 > self.action_per_m3:
+            raise ValueError("alert_per_m3 must not be greater than action_per_m3")
+        return self
+
+
+class Broker(Table):
+    """How to reach the MQTT broker. Secrets are read from files, never written here."""
+
+    host: Label = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65_535)] = 1883
+    client_id: Label | None = None
+    """Absent: `motewatch-` and the site id. Two services with one client id throw each other out for ever."""
+    username: Label | None = None
+    password_file: Label | None = None
+    tls: bool = False
+    ca_file: Label | None = None
+    keepalive_s: Annotated[int, Field(ge=5, le=600)] = 20
+    session_expiry_s: Annotated[int, Field(ge=60, le=4_294_967_294)] = 1_209_600
+    """How long the broker keeps our queue while we are away: 14 days."""
+
+
+class TimeSeries(Table):
+    """Where concentrations go as time-series points: a server that answers the InfluxDB v2 write API."""
+
+    url: Annotated[str, StringConstraints(pattern=r"^https?://[^\s]+$")]
+    org: Label = "motewatch"
+    bucket: Label = "motewatch"
+    token_file: Label | None = None
+    timeout_s: Annotated[float, Field(gt=0, le=120)] = 10.0
+    resend_s: Annotated[float, Field(ge=0, le=3_600)] = 30.0
+    """Delivered points of this last stretch are sent once more after the server was away (a 204 is not durable)."""
+
+
+class Service(Table):
+    """What the daemon needs beside the facility: its journal, its broker, its time-series server."""
+
+    journal: Label = "motewatch.db"
+    """Path of the SQLite journal, relative to the site file."""
+    broker: Broker = Broker()
+    time_series: TimeSeries | None = None
+    topic_root: Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$")] = "motewatch/v1"
+    hold_limit_s: Annotated[float, Field(ge=0, le=3_600)] = 30.0
+    """How long periods may stay open for a broker that is away before they close as missing."""
+    clock_tolerance_s: Annotated[float, Field(ge=1, le=3_600)] = 30.0
+    """A sensor's clock further than this from ours is suspect."""
+    late_limit_h: Annotated[float, Field(gt=0, le=8_760)] = 720.0
+    """Data older than this are refused as too old (and kept with that reason)."""
+    dead_letters_alarm: Annotated[int, Field(ge=1, le=1_000_000)] = 5
+    """So many undecodable messages within `dead_letters_window_s` raise an alarm."""
+    dead_letters_window_s: Annotated[float, Field(ge=1, le=86_400)] = 600.0
+
+
+class SiteHead(Table):
+    """The facility as a whole."""
+
+    id: Identifier
+    name: Label
+    time_zone: Label
+    """IANA name, such as `Europe/Berlin`."""
+
+
+class Site(Table):
+    """A whole site file."""
+
+    format: Literal[1]
+    site: SiteHead
+    service: Service = Service()
+    areas: tuple[Area, ...]
+    rooms: tuple[Room, ...]
+    programmes: tuple[Programme, ...]
+    locations: tuple[Location, ...]
+    sensors: tuple[Sensor, ...]
+    levels: tuple[Level, ...] = ()

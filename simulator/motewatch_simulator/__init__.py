@@ -1,0 +1,1 @@
+"""Makes realistic streams of counts, as sensors would send them."""
