@@ -1,9 +1,10 @@
 """The site file as pydantic models: one model per TOML table, units in the key names.
 
 Rules: unknown keys are mistakes; every number has a unit in its name (`_um`, `_s`, `_l_min`, `_c`, `_pct`, `_pa`,
-`_m3`, `_per_m3`); ids may stand in an MQTT topic. What one table can say about itself is validated here; what needs
-two tables (a sensor at a location that does not exist) is `site.crosscheck`. These models are the outside form: the
-engine compiles them into its own frozen plan.
+`_m3`, `_per_m3`) and must be written as a number ("20" in quotes is a mistake, and so are TOML's inf and nan); ids may
+stand in an MQTT topic. What one key can say about itself is validated here; what needs several keys or tables (a
+sensor at a location that does not exist) is `site.crosscheck`. These models are the outside form: the engine compiles
+them into its own frozen plan.
 """
 
 from __future__ import annotations
@@ -12,13 +13,52 @@ from datetime import date
 from enum import StrEnum
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, model_validator
+from pydantic_core import PydanticCustomError
 
-Identifier = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]([a-z0-9_-]{0,62}[a-z0-9])?$")]
+Number = Annotated[float, Field(strict=True)]
+Whole = Annotated[int, Field(strict=True)]
+Flag = Annotated[bool, Field(strict=True)]
+
+IDENTIFIER_PATTERN = r"^[a-z0-9]([a-z0-9_-]{0,62}[a-z0-9])?$"
+URL_PATTERN = r"^https?://[^\s]+$"
+TOPIC_ROOT_PATTERN = r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$"
+LABEL_PATTERN = r"^[^\x00-\x1f\x7f-\x9f]+$"
+
+Identifier = Annotated[str, StringConstraints(pattern=IDENTIFIER_PATTERN)]
 """Lower case letters, digits, hyphen and underscore; safe in an MQTT topic level and in an MQTT user name."""
 
-Label = Annotated[str, StringConstraints(min_length=1, max_length=120, strip_whitespace=True)]
-SizeUm = Annotated[float, Field(ge=0.05, le=100.0)]
+Label = Annotated[str, StringConstraints(min_length=1, max_length=120, strip_whitespace=True, pattern=LABEL_PATTERN)]
+"""Text for people on one line: no control characters, so that it cannot upset a terminal or a log."""
+
+SizeUm = Annotated[Number, Field(ge=0.05, le=100.0, multiple_of=0.001)]
+"""A particle size in micrometres, in whole nanometres: inside, sizes are integers of nanometres."""
+
+
+def size_nm(size_um: float) -> int:
+    """The size in whole nanometres, as everything inside has it."""
+    return round(size_um * 1000)
+
+
+def mistake(key: str, message: str, mend: str) -> PydanticCustomError:
+    """An error of a table as a whole that belongs to one of its keys (empty: to the table itself)."""
+    return PydanticCustomError("mistake", "{message}", {"key": key, "message": message, "mend": mend})
+
+
+def _rising(sizes: tuple[float, ...]) -> tuple[float, ...]:
+    if any(b <= a for a, b in zip(sizes, sizes[1:], strict=False)):
+        raise mistake("", "sizes must rise, each size once", f"Write {sorted(set(sizes))}.")
+    return sizes
+
+
+def _no_number(value: object) -> object:
+    # Without this a whole number would be taken as seconds since 1970.
+    if isinstance(value, int | float):
+        raise mistake("", "must be a date", "Write it without quotes as 2027-03-31.")
+    return value
+
+
+CalendarDate = Annotated[date, BeforeValidator(_no_number)]
 
 
 class Occupancy(StrEnum):
@@ -29,47 +69,50 @@ class Occupancy(StrEnum):
     OPERATIONAL = "operational"
 
 
+ONE_STANDARD = "Keep one of grade and iso_class and remove the other."
+
+
 class Table(BaseModel):
     """Base of every table: frozen, and an unknown key is a mistake."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True, allow_inf_nan=False)
 
 
 class Bounds(Table):
     """What a climate bound has beside its values: how long it must hold before and after."""
 
-    on_delay_s: Annotated[float, Field(ge=0, le=86_400)] = 0.0
-    off_delay_s: Annotated[float, Field(ge=0, le=86_400)] = 0.0
+    on_delay_s: Annotated[Number, Field(ge=0, le=86_400)] = 0.0
+    off_delay_s: Annotated[Number, Field(ge=0, le=86_400)] = 0.0
 
 
 class TemperatureBounds(Bounds):
     """Temperature bounds in degrees Celsius; `low_c`/`high_c` act, the `alert_` ones warn first."""
 
-    low_c: Annotated[float, Field(ge=-90, le=150)] | None = None
-    high_c: Annotated[float, Field(ge=-90, le=150)] | None = None
-    alert_low_c: Annotated[float, Field(ge=-90, le=150)] | None = None
-    alert_high_c: Annotated[float, Field(ge=-90, le=150)] | None = None
-    deadband_c: Annotated[float, Field(ge=0, le=20)] = 0.0
+    low_c: Annotated[Number, Field(ge=-90, le=150)] | None = None
+    high_c: Annotated[Number, Field(ge=-90, le=150)] | None = None
+    alert_low_c: Annotated[Number, Field(ge=-90, le=150)] | None = None
+    alert_high_c: Annotated[Number, Field(ge=-90, le=150)] | None = None
+    deadband_c: Annotated[Number, Field(ge=0, le=20)] = 0.0
 
 
 class HumidityBounds(Bounds):
     """Relative humidity bounds in percent."""
 
-    low_pct: Annotated[float, Field(ge=0, le=100)] | None = None
-    high_pct: Annotated[float, Field(ge=0, le=100)] | None = None
-    alert_low_pct: Annotated[float, Field(ge=0, le=100)] | None = None
-    alert_high_pct: Annotated[float, Field(ge=0, le=100)] | None = None
-    deadband_pct: Annotated[float, Field(ge=0, le=30)] = 0.0
+    low_pct: Annotated[Number, Field(ge=0, le=100)] | None = None
+    high_pct: Annotated[Number, Field(ge=0, le=100)] | None = None
+    alert_low_pct: Annotated[Number, Field(ge=0, le=100)] | None = None
+    alert_high_pct: Annotated[Number, Field(ge=0, le=100)] | None = None
+    deadband_pct: Annotated[Number, Field(ge=0, le=30)] = 0.0
 
 
 class PressureBounds(Bounds):
     """Bounds of the room's pressure difference to its neighbour, in pascal."""
 
-    low_pa: Annotated[float, Field(ge=-500, le=500)] | None = None
-    high_pa: Annotated[float, Field(ge=-500, le=500)] | None = None
-    alert_low_pa: Annotated[float, Field(ge=-500, le=500)] | None = None
-    alert_high_pa: Annotated[float, Field(ge=-500, le=500)] | None = None
-    deadband_pa: Annotated[float, Field(ge=0, le=100)] = 0.0
+    low_pa: Annotated[Number, Field(ge=-500, le=500)] | None = None
+    high_pa: Annotated[Number, Field(ge=-500, le=500)] | None = None
+    alert_low_pa: Annotated[Number, Field(ge=-500, le=500)] | None = None
+    alert_high_pa: Annotated[Number, Field(ge=-500, le=500)] | None = None
+    deadband_pa: Annotated[Number, Field(ge=0, le=100)] = 0.0
     delay_justification: Label | None = None
     """EU GMP Annex 1 (2022) 4.16: a delay on a critical pressure alarm must be assessed and justified."""
 
@@ -100,20 +143,20 @@ class Room(Table):
     name: Label
     area: Identifier
     grade: Literal["A", "B", "C", "D"] | None = None
-    iso_class: Annotated[float, Field(ge=1, le=9, multiple_of=0.5)] | None = None
-    volume_m3: Annotated[float, Field(gt=0, le=1e6)] | None = None
+    iso_class: Annotated[Number, Field(ge=1, le=9, multiple_of=0.5)] | None = None
+    volume_m3: Annotated[Number, Field(gt=0, le=1e6)] | None = None
     occupancy: Occupancy = Occupancy.OPERATIONAL
     """The state outside the schedule's windows (and always, where there is no schedule)."""
     operational: tuple[str, ...] = ()
     """Weekly windows of the operational state in the site's time zone, such as `"Mon-Fri 06:00-18:00"`."""
-    clean_up_min: Annotated[float, Field(ge=0, le=240)] = 0.0
+    clean_up_min: Annotated[Number, Field(ge=0, le=240)] = 0.0
     """How long operational limits stay after a window ends (Annex 1, 4.29 iii: guidance value below 20 min)."""
     climate: Climate = Climate()
 
     @model_validator(mode="after")
     def _one_standard(self) -> Self:
         if self.grade is not None and self.iso_class is not None:
-            raise ValueError("give either grade or iso_class, not both: each brings its own limits")
+            raise mistake("", "grade and iso_class are both given, and each brings its own limits", ONE_STANDARD)
         return self
 
 
@@ -127,13 +170,15 @@ class KOfN(Table):
     """At least `k` of the last `n` consecutive samples exceed."""
 
     kind: Literal["k-of-n"]
-    k: Annotated[int, Field(ge=1, le=100)]
-    n: Annotated[int, Field(ge=1, le=100)]
+    k: Annotated[Whole, Field(ge=1, le=100)]
+    n: Annotated[Whole, Field(ge=1, le=100)]
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
         if self.k > self.n:
-            raise ValueError(f"k must not be greater than n (k = {self.k}, n = {self.n})")
+            raise mistake(
+                "k", f"k must not be greater than n, which is {self.n}", f"Give a whole number from 1 to {self.n}."
+            )
         return self
 
 
@@ -141,14 +186,14 @@ class RollingVolume(Table):
     """The last samples that together hold at least `volume_l` of air are judged as one."""
 
     kind: Literal["rolling-volume"]
-    volume_l: Annotated[float, Field(gt=0, le=100_000)]
+    volume_l: Annotated[Number, Field(gt=0, le=100_000)]
 
 
 class Confidence(Table):
     """A sample exceeds only when its one-sided exact Poisson lower bound at `confidence_pct` lies above the limit."""
 
     kind: Literal["confidence"]
-    confidence_pct: Annotated[float, Field(gt=50, lt=100)]
+    confidence_pct: Annotated[Number, Field(gt=50, lt=100)]
 
 
 Rule = Annotated[PerSample | KOfN | RollingVolume | Confidence, Field(discriminator="kind")]
@@ -167,15 +212,15 @@ class Programme(Table):
     id: Identifier
     sample: Literal["period", "each-reading"] = "period"
     """`period`: clock-aligned sample periods of `period_s`; `each-reading`: each reading is a sample."""
-    period_s: Annotated[float, Field(ge=1, le=86_400, multiple_of=0.001)] = 60.0
-    settle_s: Annotated[float, Field(ge=0, le=600)] = 2.0
+    period_s: Annotated[Number, Field(ge=1, le=86_400, multiple_of=0.001)] = 60.0
+    settle_s: Annotated[Number, Field(ge=0, le=600)] = 2.0
     """How long after its end a period waits for readings still on the way."""
-    volume_l: Annotated[float, Field(gt=0, le=100_000)] | None = None
+    volume_l: Annotated[Number, Field(gt=0, le=100_000)] | None = None
     """Air to be sampled in one period, for coverage by volume; absent: coverage by sampled time alone."""
-    min_coverage_pct: Annotated[float, Field(gt=0, le=100)] = 75.0
+    min_coverage_pct: Annotated[Number, Field(gt=0, le=100)] = 75.0
     rule: Rule = PerSample(kind="per-sample")
     size_rules: tuple[SizeRule, ...] = ()
-    insufficient_after: Annotated[int, Field(ge=1, le=1000)] = 3
+    insufficient_after: Annotated[Whole, Field(ge=1, le=1000)] = 3
     """Consecutive samples with too little air before the insufficient-sampling alarm."""
 
 
@@ -188,12 +233,12 @@ class Location(Table):
     programme: Identifier
     grade: Literal["A", "B", "C", "D"] | None = None
     """Instead of the room's: a grade A zone inside a grade B room."""
-    iso_class: Annotated[float, Field(ge=1, le=9, multiple_of=0.5)] | None = None
+    iso_class: Annotated[Number, Field(ge=1, le=9, multiple_of=0.5)] | None = None
 
     @model_validator(mode="after")
     def _one_standard(self) -> Self:
         if self.grade is not None and self.iso_class is not None:
-            raise ValueError("give either grade or iso_class, not both: each brings its own limits")
+            raise mistake("", "grade and iso_class are both given, and each brings its own limits", ONE_STANDARD)
         return self
 
 
@@ -205,35 +250,34 @@ class Sensor(Table):
     kind: Literal["fixed", "portable"] = "fixed"
     location: Identifier | None = None
     """Where a fixed sensor hangs; a portable says in each message where it stands."""
-    sizes_um: Annotated[tuple[SizeUm, ...], Field(min_length=1, max_length=64)]
-    flow_l_min: Annotated[float, Field(gt=0, le=2_000)]
-    flow_tolerance_pct: Annotated[float, Field(gt=0, le=50)] = 5.0
+    sizes_um: Annotated[tuple[SizeUm, ...], Field(min_length=1, max_length=64), AfterValidator(_rising)]
+    flow_l_min: Annotated[Number, Field(gt=0, le=2_000)]
+    flow_tolerance_pct: Annotated[Number, Field(gt=0, le=50)] = 5.0
     """ISO 21501-4: flow within 5 % of nominal."""
-    max_concentration_per_m3: Annotated[float, Field(gt=0)] | None = None
+    max_concentration_per_m3: Annotated[Number, Field(gt=0)] | None = None
     """Stated maximum concentration (coincidence loss up to 10 %, ISO 21501-4) of all particles counted."""
-    calibration_due: date | None = None
-    interval_s: Annotated[float, Field(gt=0, le=86_400)] = 60.0
+    calibration_due: CalendarDate | None = None
+    interval_s: Annotated[Number, Field(gt=0, le=86_400)] = 60.0
     """How often it normally sends a reading."""
-    silent_after_s: Annotated[float, Field(gt=0, le=604_800)] | None = None
+    silent_after_s: Annotated[Number, Field(gt=0, le=604_800)] | None = None
     """Absent: three intervals, and at least 30 s."""
 
     @model_validator(mode="after")
     def _placed(self) -> Self:
         if self.kind == "fixed" and self.location is None:
-            raise ValueError("a fixed sensor needs a location")
+            raise mistake("location", "a fixed sensor needs a location", 'Add location, or write kind = "portable".')
         if self.kind == "portable" and self.location is not None:
-            raise ValueError("a portable sensor says where it stands in each message; remove location")
-        if any(b <= a for a, b in zip(self.sizes_um, self.sizes_um[1:], strict=False)):
-            raise ValueError("sizes_um must rise, each size once")
+            raise mistake("location", "a portable sensor says in each message where it stands", "Remove location.")
         return self
 
 
 class Level(Table):
     """The site's own alert and action levels for one size, per cubic metre, cumulative (at or above the size).
 
-    Given for one of `location`, `room` or `area`; the narrowest wins. `occupancy` absent: in every state. A site's own
-    action level may only be tighter than the standard's limit where one applies (Annex 1, 9.9: the table holds maximum
-    action limits); `check` refuses a looser one.
+    Given for one of `location`, `room` or `area`. The narrowest place wins, and at one place a level for the present
+    state wins over one for every state (`occupancy` absent); alert and action are each looked up for themselves. A
+    site's own action level may only be tighter than the standard's limit where one applies (Annex 1, 9.9: the table
+    holds maximum action limits); `check` refuses a looser one.
     """
 
     location: Identifier | None = None
@@ -241,17 +285,23 @@ class Level(Table):
     area: Identifier | None = None
     size_um: SizeUm
     occupancy: Occupancy | None = None
-    alert_per_m3: Annotated[int, Field(ge=0)] | None = None
-    action_per_m3: Annotated[int, Field(ge=0)] | None = None
+    alert_per_m3: Annotated[Whole, Field(ge=0, le=10**12)] | None = None
+    action_per_m3: Annotated[Whole, Field(ge=0, le=10**12)] | None = None
 
     @model_validator(mode="after")
     def _one_place(self) -> Self:
         if sum(x is not None for x in (self.location, self.room, self.area)) != 1:
-            raise ValueError("give exactly one of location, room and area")
+            raise mistake(
+                "", "a level holds for exactly one of location, room and area", "Give one of these three keys."
+            )
         if self.alert_per_m3 is None and self.action_per_m3 is None:
-            raise ValueError("give alert_per_m3, action_per_m3 or both")
+            raise mistake("", "a level without a value", "Give alert_per_m3, action_per_m3 or both.")
         if self.alert_per_m3 is not None and self.action_per_m3 is not None and self.alert_per_m3 > self.action_per_m3:
-            raise ValueError("alert_per_m3 must not be greater than action_per_m3")
+            raise mistake(
+                "alert_per_m3",
+                f"alert_per_m3 must not be greater than action_per_m3, which is {self.action_per_m3}",
+                "The alert level warns before the action level is reached: give a smaller one.",
+            )
         return self
 
 
@@ -259,27 +309,27 @@ class Broker(Table):
     """How to reach the MQTT broker. Secrets are read from files, never written here."""
 
     host: Label = "127.0.0.1"
-    port: Annotated[int, Field(ge=1, le=65_535)] = 1883
+    port: Annotated[Whole, Field(ge=1, le=65_535)] = 1883
     client_id: Label | None = None
     """Absent: `motewatch-` and the site id. Two services with one client id throw each other out for ever."""
     username: Label | None = None
     password_file: Label | None = None
-    tls: bool = False
+    tls: Flag = False
     ca_file: Label | None = None
-    keepalive_s: Annotated[int, Field(ge=5, le=600)] = 20
-    session_expiry_s: Annotated[int, Field(ge=60, le=4_294_967_294)] = 1_209_600
+    keepalive_s: Annotated[Whole, Field(ge=5, le=600)] = 20
+    session_expiry_s: Annotated[Whole, Field(ge=60, le=4_294_967_294)] = 1_209_600
     """How long the broker keeps our queue while we are away: 14 days."""
 
 
 class TimeSeries(Table):
     """Where concentrations go as time-series points: a server that answers the InfluxDB v2 write API."""
 
-    url: Annotated[str, StringConstraints(pattern=r"^https?://[^\s]+$")]
+    url: Annotated[str, StringConstraints(pattern=URL_PATTERN)]
     org: Label = "motewatch"
     bucket: Label = "motewatch"
     token_file: Label | None = None
-    timeout_s: Annotated[float, Field(gt=0, le=120)] = 10.0
-    resend_s: Annotated[float, Field(ge=0, le=3_600)] = 30.0
+    timeout_s: Annotated[Number, Field(gt=0, le=120)] = 10.0
+    resend_s: Annotated[Number, Field(ge=0, le=3_600)] = 30.0
     """Delivered points of this last stretch are sent once more after the server was away (a 204 is not durable)."""
 
 
@@ -290,16 +340,16 @@ class Service(Table):
     """Path of the SQLite journal, relative to the site file."""
     broker: Broker = Broker()
     time_series: TimeSeries | None = None
-    topic_root: Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$")] = "motewatch/v1"
-    hold_limit_s: Annotated[float, Field(ge=0, le=3_600)] = 30.0
+    topic_root: Annotated[str, StringConstraints(pattern=TOPIC_ROOT_PATTERN)] = "motewatch/v1"
+    hold_limit_s: Annotated[Number, Field(ge=0, le=3_600)] = 30.0
     """How long periods may stay open for a broker that is away before they close as missing."""
-    clock_tolerance_s: Annotated[float, Field(ge=1, le=3_600)] = 30.0
+    clock_tolerance_s: Annotated[Number, Field(ge=1, le=3_600)] = 30.0
     """A sensor's clock further than this from ours is suspect."""
-    late_limit_h: Annotated[float, Field(gt=0, le=8_760)] = 720.0
+    late_limit_h: Annotated[Number, Field(gt=0, le=8_760)] = 720.0
     """Data older than this are refused as too old (and kept with that reason)."""
-    dead_letters_alarm: Annotated[int, Field(ge=1, le=1_000_000)] = 5
+    dead_letters_alarm: Annotated[Whole, Field(ge=1, le=1_000_000)] = 5
     """So many undecodable messages within `dead_letters_window_s` raise an alarm."""
-    dead_letters_window_s: Annotated[float, Field(ge=1, le=86_400)] = 600.0
+    dead_letters_window_s: Annotated[Number, Field(ge=1, le=86_400)] = 600.0
 
 
 class SiteHead(Table):
