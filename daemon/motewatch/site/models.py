@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from datetime import date
 from enum import StrEnum
+from itertools import pairwise
 from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, model_validator
@@ -46,7 +47,7 @@ def mistake(key: str, message: str, mend: str) -> PydanticCustomError:
 
 
 def _rising(sizes: tuple[float, ...]) -> tuple[float, ...]:
-    if any(b <= a for a, b in zip(sizes, sizes[1:], strict=False)):
+    if any(b <= a for a, b in pairwise(sizes)):
         raise mistake("", "sizes must rise, each size once", f"Write {sorted(set(sizes))}.")
     return sizes
 
