@@ -44,7 +44,7 @@ class ScheduleError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """On each of `days` (Monday is 0) from `start_min` to `end_min`, in minutes; an end above 24 h is on the next day."""
+    """On each of `days` (Monday is 0) from `start_min` to `end_min`, in minutes; an end over 24 h is next day."""
 
     days: tuple[int, ...]
     start_min: int
