@@ -1,0 +1,190 @@
+"""The tables of the journal as SQLAlchemy Core sees them. One truth, no text kept twice.
+
+`inputs` and `outputs` are the record: what the engine was told and what it said, in its order. `samples`,
+`alarm_events` and `audit` hold the columns that people search by, each row pointing at its output; the full text is in
+`outputs.body` alone (`audit` repeats its few words, because its hash chain must stand by itself).
+
+Rules: this describes the newest schema; how a file gets there is `migrations`, and a test compares the two. All ids
+are given by the writer, so no insert has to ask for them back. Instants end in `_us`. No dialect is named here except
+in the two types and the partial indexes, which say the same to each.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import BigInteger, Boolean, CheckConstraint, Column, ForeignKey, Index, Integer, LargeBinary
+from sqlalchemy import MetaData, Table, Text
+
+metadata = MetaData()
+
+# SQLite's row ids exist only under the name INTEGER, which there has 64 bits anyway.
+Whole = BigInteger().with_variant(Integer(), "sqlite")
+Flag = Boolean().with_variant(Integer(), "sqlite")
+
+
+def _id() -> Column[int]:
+    return Column("id", Whole, primary_key=True, autoincrement=False)
+
+
+def _output() -> Column[int]:
+    return Column("output_id", Whole, ForeignKey("outputs.id"), primary_key=True, autoincrement=False)
+
+
+meta = Table(
+    "meta",
+    metadata,
+    _id(),
+    Column("site", Text),
+    Column("engine_us", Whole),
+    CheckConstraint("id = 1"),
+)
+"""One row: whose journal this is and how far the engine's time had come."""
+
+journal_migrations = Table(
+    "journal_migrations",
+    metadata,
+    Column("version", Whole, primary_key=True, autoincrement=False),
+    Column("name", Text, nullable=False),
+    Column("digest", Text, nullable=False),
+)
+
+inputs = Table(
+    "inputs",
+    metadata,
+    _id(),
+    Column("kind", Text, nullable=False),
+    Column("received_us", Whole, nullable=False),
+    Column("applied_us", Whole, nullable=False),
+    Column("topic", Text, nullable=False),
+    Column("payload", LargeBinary, nullable=False),
+    Column("sensor", Text),
+    Column("boot", Text),
+    Column("seq", Whole),
+    Column("start_us", Whole),
+    CheckConstraint(
+        "(seq IS NULL AND start_us IS NULL) OR "
+        "(seq IS NOT NULL AND start_us IS NOT NULL AND sensor IS NOT NULL AND boot IS NOT NULL)"
+    ),
+)
+_reading = inputs.c.seq.is_not(None)
+Index(
+    "ux_inputs_reading",
+    inputs.c.sensor,
+    inputs.c.boot,
+    inputs.c.seq,
+    unique=True,
+    sqlite_where=_reading,
+    postgresql_where=_reading,
+)
+
+outputs = Table(
+    "outputs",
+    metadata,
+    _id(),
+    # No foreign key: raw inputs are to leave for archives one day, their outputs stay. `verify` checks it.
+    Column("input_id", Whole),
+    Column("kind", Text, nullable=False),
+    Column("body", Text, nullable=False),
+)
+
+samples = Table(
+    "samples",
+    metadata,
+    _output(),
+    Column("location", Text, nullable=False),
+    Column("end_us", Whole, nullable=False),
+    Column("revision", Whole, nullable=False),
+    Column("start_us", Whole, nullable=False),
+    # The last input the engine had taken in when it gave this sample; 0 before the first. Unlike outputs.input_id it
+    # is always there, and so tells what was known as of any input.
+    Column("input_id", Whole, nullable=False),
+    Column("sampled_us", Whole, nullable=False),
+    Column("readings", Whole, nullable=False),
+    Column("quality", Whole, nullable=False),
+)
+Index("ux_samples_revision", samples.c.location, samples.c.end_us, samples.c.revision, unique=True)
+Index("ix_samples_end", samples.c.end_us)
+
+alarm_events = Table(
+    "alarm_events",
+    metadata,
+    _output(),
+    Column("alarm", Text, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("priority", Text, nullable=False),
+    Column("event", Text, nullable=False),
+    Column("state_before", Text, nullable=False),
+    Column("state_after", Text, nullable=False),
+    Column("at_us", Whole, nullable=False),
+    Column("found_us", Whole, nullable=False),
+    Column("location", Text),
+    Column("sensor", Text),
+    Column("room", Text),
+)
+Index("ix_alarm_events_alarm", alarm_events.c.alarm, alarm_events.c.output_id)
+Index("ix_alarm_events_at", alarm_events.c.at_us)
+
+audit = Table(
+    "audit",
+    metadata,
+    _id(),
+    Column("output_id", Whole, ForeignKey("outputs.id"), nullable=False, unique=True),
+    Column("at_us", Whole, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("action", Text, nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("detail", Text, nullable=False),
+    Column("previous_hash", Text, nullable=False),
+    Column("hash", Text, nullable=False),
+)
+
+dead_letters = Table(
+    "dead_letters",
+    metadata,
+    _id(),
+    Column("received_us", Whole, nullable=False),
+    Column("topic", Text, nullable=False),
+    Column("payload", LargeBinary, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("detail", Text, nullable=False),
+    Column("sensor", Text),
+)
+
+outbox = Table(
+    "outbox",
+    metadata,
+    _id(),
+    Column("sink", Text, nullable=False),
+    Column("key", Text, nullable=False),
+    Column("topic", Text, nullable=False),
+    Column("payload", LargeBinary, nullable=False),
+    Column("retain", Flag, nullable=False),
+    Column("expiry_s", Whole),
+    Column("created_us", Whole, nullable=False),
+    Column("attempts", Whole, nullable=False),
+    Column("next_try_us", Whole, nullable=False),
+    Column("delivered_us", Whole),
+    Column("last_error", Text),
+)
+_waiting = outbox.c.delivered_us.is_(None)
+_served = outbox.c.delivered_us.is_not(None)
+Index("ux_outbox_key", outbox.c.sink, outbox.c.key, unique=True)
+Index(
+    "ix_outbox_waiting",
+    outbox.c.sink,
+    outbox.c.next_try_us,
+    outbox.c.id,
+    sqlite_where=_waiting,
+    postgresql_where=_waiting,
+)
+Index("ix_outbox_delivered", outbox.c.delivered_us, sqlite_where=_served, postgresql_where=_served)
+
+snapshots = Table(
+    "snapshots",
+    metadata,
+    _id(),
+    Column("input_id", Whole, nullable=False),
+    Column("engine_us", Whole, nullable=False),
+    Column("output_id", Whole, nullable=False),
+    Column("version", Whole, nullable=False),
+    Column("body", LargeBinary, nullable=False),
+)
