@@ -1,0 +1,218 @@
+"""The example configuration in deploy/mosquitto: a real broker takes it, and its ACL lets nobody speak for another.
+
+The broker is started as Debian's package does it: a main file with persistence that includes ours. Changed are the
+paths, the ports and the site's id, as the comments in the examples tell an operator to do.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from motewatch.wire.topics import Topics
+from support.certificates import Certificates, make_certificates
+from support.missing import find_program
+from support.servers import ServerProcess, free_port, running, wait_until
+
+pytestmark = pytest.mark.broker
+
+DEPLOY = Path(__file__).parents[2] / "deploy" / "mosquitto"
+SITE = "north"
+TOPICS = Topics("motewatch/v1", SITE)
+USERS = ("motewatch", "display", "operator", "pc-1", "pc-2")
+NOT_AUTHORIZED = 0x87
+NOBODY_LISTENS = 0x10
+
+
+@dataclass
+class Example:
+    """The running example."""
+
+    server: ServerProcess
+    tls_port: int
+    certificates: Certificates
+
+
+@pytest.fixture(scope="module")
+def example(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Example]:
+    directory = tmp_path_factory.mktemp("broker")
+    (directory / "conf.d").mkdir()
+    (directory / "data").mkdir()
+    certificates = make_certificates(directory)
+    tls_port, port = free_port(), free_port()
+    ours = (DEPLOY / "motewatch.conf").read_text()
+    for old, new in {
+        "/etc/mosquitto/motewatch/ca.crt": str(certificates.ca),
+        "/etc/mosquitto/motewatch/server.crt": str(certificates.server),
+        "/etc/mosquitto/motewatch/server.key": str(certificates.key),
+        "/etc/mosquitto/motewatch/passwd": str(directory / "passwd"),
+        "/etc/mosquitto/motewatch/acl": str(directory / "acl"),
+        "listener 1883 ": f"listener {port} ",
+        "listener 8883": f"listener {tls_port}",
+    }.items():
+        assert old in ours
+        ours = ours.replace(old, new)
+    (directory / "conf.d" / "motewatch.conf").write_text(ours)
+    (directory / "acl").write_text((DEPLOY / "acl").read_text().replace("hall-3", SITE))
+    passwords = directory / "passwd"
+    passwords.write_text("".join(f"{user}:secret-of-{user}\n" for user in USERS))
+    subprocess.run([find_program("mosquitto_passwd"), "-U", str(passwords)], check=True, capture_output=True)
+    main = [f"persistence true\npersistence_location {directory / 'data'}/\ninclude_dir {directory / 'conf.d'}\n"]
+    if os.geteuid() == 0:
+        main.append("user root\n")  # else it drops to a user that cannot read a test's folder
+    (directory / "mosquitto.conf").write_text("".join(main))
+    command = [find_program("mosquitto"), "-c", str(directory / "mosquitto.conf")]
+    with running(ServerProcess(command, port, directory)) as server:
+        yield Example(server, tls_port, certificates)
+
+
+@dataclass
+class Peer:
+    """One MQTT client: what it heard, and what the broker said to what it published."""
+
+    client: mqtt.Client
+    heard: list[tuple[str, bytes]] = field(default_factory=list)
+    answers: dict[int, int] = field(default_factory=dict)
+    subscribed: threading.Event = field(default_factory=threading.Event)
+    connected: list[int] = field(default_factory=list)
+
+    def publish(self, topic: str, payload: bytes = b"x") -> int:
+        """Publish with QoS 1 and give the broker's reason code; 0 for 'accepted, and nobody listens' too."""
+        published = self.client.publish(topic, payload, qos=1)
+        wait_until(lambda: published.mid in self.answers, f"the broker's answer to {topic}")
+        answer = self.answers[published.mid]
+        return 0 if answer == NOBODY_LISTENS else answer
+
+
+@contextmanager
+def peer(
+    port: int, user: str | None, *subscriptions: str, secret: str | None = None, ca: Path | None = None
+) -> Iterator[Peer]:
+    """A connected client with its subscriptions standing (or refused: see `connected`)."""
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=f"test-{user}", protocol=mqtt.MQTTv5)
+    if user is not None:
+        client.username_pw_set(user, secret or f"secret-of-{user}")
+    if ca is not None:
+        client.tls_set(str(ca))
+    one = Peer(client)
+
+    def on_connect(
+        client: mqtt.Client,
+        userdata: object,
+        flags: mqtt.ConnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        one.connected.append(reason.value)
+        if subscriptions and not reason.is_failure:
+            client.subscribe([(topic, SubscribeOptions(qos=1)) for topic in subscriptions])
+
+    def on_publish(client: mqtt.Client, userdata: object, mid: int, reason: ReasonCode, properties: Properties) -> None:
+        one.answers[mid] = reason.value
+
+    client.on_connect = on_connect
+    client.on_publish = on_publish
+    client.on_subscribe = lambda *_: one.subscribed.set()
+    client.on_message = lambda _client, _userdata, message: one.heard.append((message.topic, bytes(message.payload)))
+    assert client.connect("127.0.0.1", port) == MQTTErrorCode.MQTT_ERR_SUCCESS
+    client.loop_start()
+    try:
+        wait_until(lambda: one.connected, f"an answer to the connection of {user}")
+        if subscriptions and one.connected[0] == 0:
+            wait_until(one.subscribed.is_set, f"the subscriptions of {user}")
+        yield one
+    finally:
+        client.disconnect()
+        client.loop_stop()
+
+
+def test_the_queue_limit_is_explicit_and_not_zero() -> None:
+    # The default loses all but 1000 messages of an outage, and 0 is not 'unlimited' in some releases.
+    settings = dict(re.findall(r"^(\w+) (.+)$", (DEPLOY / "motewatch.conf").read_text(), flags=re.MULTILINE))
+    assert int(settings["max_queued_messages"]) >= 1_000_000
+    assert settings["persistent_client_expiration"] == "14d"
+    assert settings["allow_anonymous"] == "false"
+
+
+@pytest.mark.parametrize("of", [TOPICS.counts, TOPICS.presence], ids=["counts", "presence"])
+def test_a_sensor_speaks_only_for_itself(example: Example, of: object) -> None:
+    assert callable(of)
+    port = example.server.port
+    with peer(port, "motewatch", *TOPICS.subscriptions()) as daemon, peer(port, "pc-1") as sensor:
+        assert sensor.publish(of("pc-2"), b"as another") == NOT_AUTHORIZED
+        assert sensor.publish(of("pc-1"), b"as itself") == 0
+        wait_until(lambda: daemon.heard, "the sensor's own message")
+        assert daemon.heard == [(of("pc-1"), b"as itself")]
+
+
+def test_a_sensor_gives_no_commands_and_publishes_nothing_of_the_daemon(example: Example) -> None:
+    with peer(example.server.port, "pc-1") as sensor:
+        for topic in (
+            TOPICS.command,
+            TOPICS.service,
+            TOPICS.event,
+            TOPICS.sample("fill"),
+            TOPICS.alarm("fill/action"),
+            "motewatch/v1/another-site/counts/pc-1",
+        ):
+            assert sensor.publish(topic) == NOT_AUTHORIZED, topic
+
+
+@pytest.mark.parametrize("user", ["pc-2", "display", "operator"])
+def test_only_the_daemon_hears_counts(example: Example, user: str) -> None:
+    port = example.server.port
+    with peer(port, "motewatch", TOPICS.counts("+")) as daemon, peer(port, user, "#") as listener:
+        with peer(port, "pc-1") as sensor:
+            assert sensor.publish(TOPICS.counts("pc-1"), b"counts") == 0
+        wait_until(lambda: daemon.heard, "the counts")
+        # The broker's answer comes behind whatever it would have sent to this listener before.
+        listener.publish("round/trip")
+        assert listener.heard == []
+
+
+def test_the_daemon_is_heard_and_commanded(example: Example) -> None:
+    port = example.server.port
+    spoken = [TOPICS.sample("fill"), TOPICS.alarm("fill/action/0.5um"), TOPICS.event, TOPICS.service]
+    with (
+        peer(port, "motewatch", TOPICS.command, TOPICS.marker("motewatch-north")) as daemon,
+        peer(port, "display", "#") as display,
+        peer(port, "operator", "#") as operator,
+    ):
+        for topic in spoken:
+            assert daemon.publish(topic) == 0
+        assert operator.publish(TOPICS.command, b"command") == 0
+        wait_until(lambda: daemon.heard, "the command")
+        assert daemon.publish(TOPICS.reply("id-1"), b"reply") == 0
+        assert daemon.publish(TOPICS.marker("motewatch-north"), b"marker") == 0
+        wait_until(lambda: len(daemon.heard) == 2, "the marker")
+        assert daemon.heard == [(TOPICS.command, b"command"), (TOPICS.marker("motewatch-north"), b"marker")]
+        wait_until(lambda: len(operator.heard) == 5, "the daemon's words and the reply")
+        assert operator.heard[-1] == (TOPICS.reply("id-1"), b"reply")
+        assert display.publish(TOPICS.command) == NOT_AUTHORIZED
+        wait_until(lambda: len(display.heard) >= 4, "the daemon's words")
+        assert [topic for topic, _ in display.heard] == spoken
+
+
+def test_nobody_enters_without_a_password(example: Example) -> None:
+    with peer(example.server.port, None) as stranger:
+        assert stranger.connected[0] == NOT_AUTHORIZED
+    with peer(example.server.port, "pc-1", secret="wrong") as stranger:
+        assert stranger.connected[0] == NOT_AUTHORIZED
+
+
+def test_tls(example: Example) -> None:
+    with peer(example.tls_port, "pc-1", ca=example.certificates.ca) as sensor:
+        assert sensor.publish(TOPICS.counts("pc-1")) == 0
