@@ -138,9 +138,7 @@ def _normal_quantile(share: float) -> float:
     return NormalDist().inv_cdf(share) if share < 1 else 9.0
 
 
-def _solve(
-    tail: Callable[[int, float], float], count: int, power: int, sign: int, start: float, error: float
-) -> float:
+def _solve(tail: Callable[[int, float], float], count: int, power: int, sign: int, start: float, error: float) -> float:
     """The mean at which `tail(count, mean)` is `error`: Halley's steps, kept inside a bracket.
 
     The tail's derivative by the mean is `sign` times the Poisson probability of `power`.
