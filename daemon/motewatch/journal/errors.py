@@ -57,8 +57,8 @@ class JournalOlderError(JournalOpenError):
         self.known = known
         super().__init__(
             path,
-            f"this journal has schema version {found}, and this motewatch reads version {known}. Start the service once "
-            "with this motewatch: it brings the journal up to date.",
+            f"this journal has schema version {found}, and this motewatch reads version {known}. Start the service "
+            "once with this motewatch: it brings the journal up to date.",
         )
 
 

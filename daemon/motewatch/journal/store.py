@@ -148,7 +148,9 @@ class Store:
             return
         try:
             with self.reading() as connection:
-                names = connection.exec_driver_sql("SELECT name FROM sqlite_master WHERE type = 'table'").scalars().all()
+                names = (
+                    connection.exec_driver_sql("SELECT name FROM sqlite_master WHERE type = 'table'").scalars().all()
+                )
         except JournalCorruptError as error:
             raise NotAJournalError(
                 self.path, "this is no motewatch journal (no database, or its head is damaged). Check the path."
@@ -170,8 +172,8 @@ class Store:
             if mode != "wal":
                 raise JournalOpenError(
                     self.path,
-                    f"its file system does not let SQLite keep a write-ahead log (mode stays '{mode}'). Put the journal "
-                    "on a local disk.",
+                    f"its file system does not let SQLite keep a write-ahead log (mode stays '{mode}'). Put the "
+                    "journal on a local disk.",
                 )
             raw.execute("PRAGMA synchronous = FULL")
             raw.execute("PRAGMA foreign_keys = ON")

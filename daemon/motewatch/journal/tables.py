@@ -11,8 +11,19 @@ in the two types and the partial indexes, which say the same to each.
 
 from __future__ import annotations
 
-from sqlalchemy import BigInteger, Boolean, CheckConstraint, Column, ForeignKey, Index, Integer, LargeBinary
-from sqlalchemy import MetaData, Table, Text
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    CheckConstraint,
+    Column,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    Table,
+    Text,
+)
 
 metadata = MetaData()
 

@@ -1,0 +1,54 @@
+"""The searchable columns of an output: what `samples`, `alarm_events` and `audit` hold beside its text.
+
+Used where they are written and where `verify` compares them with the text again. Pure.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from motewatch.engine.records import AlarmChanged, Audited, SampleTaken
+
+Row = dict[str, Any]
+
+
+def sample_columns(output: SampleTaken) -> Row:
+    """What the `samples` table holds of a sample, its place in the record aside."""
+    sample = output.sample
+    return {
+        "location": sample.location,
+        "end_us": sample.end_us,
+        "revision": sample.revision,
+        "start_us": sample.start_us,
+        "sampled_us": sample.sampled_us,
+        "readings": sample.readings,
+        "quality": int(sample.quality),
+    }
+
+
+def alarm_columns(output: AlarmChanged) -> Row:
+    """What the `alarm_events` table holds of an alarm's step."""
+    return {
+        "alarm": output.alarm,
+        "kind": output.kind,
+        "priority": output.priority.value,
+        "event": output.event.value,
+        "state_before": output.before.value,
+        "state_after": output.after.value,
+        "at_us": output.at_us,
+        "found_us": output.found_us,
+        "location": output.location,
+        "sensor": output.sensor,
+        "room": output.room,
+    }
+
+
+def audit_columns(output: Audited) -> Row:
+    """What the `audit` table holds of a fact, its place in the chain aside."""
+    return {
+        "at_us": output.at_us,
+        "who": output.by,
+        "action": output.action,
+        "subject": output.subject,
+        "detail": output.detail,
+    }

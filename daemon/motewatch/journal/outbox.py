@@ -1,0 +1,119 @@
+"""The outbox: what is still to be told to which sink, what was told, and when to try again.
+
+Rules: "it happened" was committed with the record, "someone was told" is marked here afterwards, so a sink may be told
+twice but never not at all; the rows' keys let it notice. Rows are handed out by the time of their next try and then in
+the engine's order. Delivered rows stay for a while, because a sink may forget what it accepted (`resend`). This module
+sends nothing and reads no clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sqlalchemy import bindparam, delete, func, select, update
+
+from motewatch.journal import tables
+from motewatch.journal.rows import OutboxRow
+from motewatch.journal.store import Store
+
+_c = tables.outbox.c
+_ROW = (
+    _c.id,
+    _c.sink,
+    _c.key,
+    _c.topic,
+    _c.payload,
+    _c.retain,
+    _c.created_us,
+    _c.attempts,
+    _c.next_try_us,
+    _c.expiry_s,
+)
+_DUE = (
+    select(*_ROW)
+    .where(_c.sink == bindparam("sink"), _c.delivered_us.is_(None), _c.next_try_us <= bindparam("now_us"))
+    .order_by(_c.next_try_us, _c.id)
+    .limit(bindparam("count"))
+)
+# A row delivered already keeps its first mark: two workers may have had it in hand.
+_DELIVERED = (
+    update(tables.outbox)
+    .where(_c.id == bindparam("row_id"), _c.delivered_us.is_(None))
+    .values(delivered_us=bindparam("now_us"), last_error=None)
+)
+_RETRY = (
+    update(tables.outbox)
+    .where(_c.id == bindparam("row_id"), _c.delivered_us.is_(None))
+    .values(attempts=_c.attempts + 1, next_try_us=bindparam("next_us"), last_error=bindparam("error"))
+)
+
+
+class Outbox:
+    """The rows of all sinks."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def due(self, sink: str, now_us: int, limit: int) -> list[OutboxRow]:
+        """Up to `limit` undelivered rows whose time has come: by next try, then in the engine's order."""
+        with self._store.reading() as connection:
+            rows = connection.execute(_DUE, {"sink": sink, "now_us": now_us, "count": limit}).all()
+        return [
+            OutboxRow(
+                id=row.id,
+                sink=row.sink,
+                key=row.key,
+                topic=row.topic,
+                payload=row.payload,
+                retain=bool(row.retain),
+                created_us=row.created_us,
+                attempts=row.attempts,
+                next_try_us=row.next_try_us,
+                expiry_s=row.expiry_s,
+            )
+            for row in rows
+        ]
+
+    def delivered(self, ids: Sequence[int], now_us: int) -> None:
+        """These rows were accepted by their sink."""
+        if ids:
+            with self._store.writing() as connection:
+                connection.execute(_DELIVERED, [{"row_id": row_id, "now_us": now_us} for row_id in ids])
+
+    def retry(self, ids: Sequence[int], next_try_us: int, error: str) -> None:
+        """These rows were not accepted: one more failed try each, the next at `next_try_us`."""
+        if ids:
+            rows = [{"row_id": row_id, "next_us": next_try_us, "error": error} for row_id in ids]
+            with self._store.writing() as connection:
+                connection.execute(_RETRY, rows)
+
+    def resend(self, sink: str, since_us: int, now_us: int) -> int:
+        """Whatever was delivered at or after `since_us` is due again; returns how many rows that are."""
+        again = (
+            update(tables.outbox)
+            .where(_c.sink == sink, _c.delivered_us >= since_us)
+            .values(delivered_us=None, next_try_us=now_us, attempts=0, last_error=None)
+        )
+        with self._store.writing() as connection:
+            return connection.execute(again).rowcount
+
+    def backlog(self, sink: str) -> int:
+        """How many rows wait, due or not."""
+        count = select(func.count()).select_from(tables.outbox).where(_c.sink == sink, _c.delivered_us.is_(None))
+        with self._store.reading() as connection:
+            return connection.execute(count).scalar_one()
+
+    def prune(self, delivered_before_us: int, page: int = 1000) -> int:
+        """Remove rows delivered before that instant; returns how many.
+
+        Page by page, each its own transaction, so that the writer never waits long.
+        """
+        removed = 0
+        while True:
+            # SQLite and PostgreSQL both lack DELETE ... LIMIT as standard SQL; a subquery says the same.
+            old = select(_c.id).where(_c.delivered_us < delivered_before_us).order_by(_c.delivered_us).limit(page)
+            with self._store.writing() as connection:
+                count = connection.execute(delete(tables.outbox).where(_c.id.in_(old))).rowcount
+            removed += count
+            if count < page:
+                return removed

@@ -1,0 +1,210 @@
+"""Reading the record: for the engine's history, for replay, and for people.
+
+Rules: every question is one short read transaction with a bounded answer. Questions of people that may match more than
+`limit` rows give the NEWEST of them, oldest first. Questions of the engine can be asked as of an input: answered from
+what was on record before it. Nothing here writes.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sqlalchemy import Select, and_, func, select
+
+from motewatch.alarms.lifecycle import STANDING
+from motewatch.engine.codec import output_from
+from motewatch.engine.records import AlarmChanged, SampleTaken
+from motewatch.journal import tables
+from motewatch.journal.rows import AuditRow, DeadLetter, InputRow
+from motewatch.journal.store import Store
+from motewatch.measure.samples import Sample
+
+_inputs = tables.inputs.c
+_outputs = tables.outputs.c
+_samples = tables.samples.c
+_alarms = tables.alarm_events.c
+_audit = tables.audit.c
+_letters = tables.dead_letters.c
+_INPUT = [_inputs[name] for name in InputRow.__dataclass_fields__]
+_LETTER = [_letters[name] for name in DeadLetter.__dataclass_fields__]
+
+
+class Queries:
+    """All questions to the record."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def engine_us(self) -> int | None:
+        """The engine's time after the last batch; None before the first."""
+        value: int | None = self._one(select(tables.meta.c.engine_us))
+        return value
+
+    def last_input_id(self) -> int:
+        """The newest input on record; 0 before the first."""
+        return self._one(select(func.max(_inputs.id))) or 0
+
+    def last_output_id(self) -> int:
+        """The newest output on record; 0 before the first."""
+        return self._one(select(func.max(_outputs.id))) or 0
+
+    def inputs_after(self, input_id: int, limit: int = 1000) -> list[InputRow]:
+        """The next inputs in the engine's order."""
+        query = select(*_INPUT).where(_inputs.id > input_id).order_by(_inputs.id).limit(limit)
+        return [InputRow(*row) for row in self._all(query)]
+
+    def outputs_after(self, output_id: int, limit: int = 1000) -> list[tuple[int, int, str]]:
+        """The next outputs in the engine's order: id, id of the input that caused it (0: time passing), text."""
+        query = select(_outputs.id, _outputs.input_id, _outputs.body)
+        query = query.where(_outputs.id > output_id).order_by(_outputs.id).limit(limit)
+        return [(row.id, row.input_id or 0, row.body) for row in self._all(query)]
+
+    def samples(
+        self,
+        location: str,
+        first_end_us: int,
+        last_end_us: int,
+        before_input_id: int | None = None,
+        before_output_id: int | None = None,
+    ) -> list[Sample]:
+        """Latest revisions of the location's samples with `first_end_us <= end_us <= last_end_us`, oldest first.
+
+        With `before_input_id` (and more exactly `before_output_id`): as they stood before that input was applied
+        (before that output was given).
+        """
+        query = _sample_texts().where(_samples.location == location, _samples.end_us.between(first_end_us, last_end_us))
+        if before_input_id is not None:
+            query = query.where(_samples.input_id < before_input_id)
+        if before_output_id is not None:
+            query = query.where(_samples.output_id < before_output_id)
+        rows = self._all(query.order_by(_samples.end_us, _samples.revision))
+        # Revisions are rare: taking the last of each period here is simpler than asking for it.
+        latest = {row.end_us: row.body for row in rows}
+        return [_sample(body) for body in latest.values()]
+
+    def reading_start_us(self, sensor: str, boot: str, seq: int, before_input_id: int | None = None) -> int | None:
+        """Start of the reading on record under this key, or None. See `samples` for `before_input_id`."""
+        query = select(_inputs.start_us).where(_inputs.sensor == sensor, _inputs.boot == boot, _inputs.seq == seq)
+        if before_input_id is not None:
+            query = query.where(_inputs.id < before_input_id)
+        value: int | None = self._one(query)
+        return value
+
+    def knows_boot(self, sensor: str, boot: str, before_input_id: int | None = None) -> bool:
+        """Is any reading of this boot of this sensor on record? See `samples` for `before_input_id`."""
+        query = select(_inputs.id).where(_inputs.sensor == sensor, _inputs.boot == boot, _inputs.seq.is_not(None))
+        if before_input_id is not None:
+            query = query.where(_inputs.id < before_input_id)
+        return self._one(query.limit(1)) is not None
+
+    def query_samples(
+        self,
+        location: str | None = None,
+        since_us: int | None = None,
+        until_us: int | None = None,
+        all_revisions: bool = False,
+        limit: int = 1000,
+    ) -> list[Sample]:
+        """The newest samples with `since_us <= end_us < until_us`, oldest first."""
+        query = _sample_texts()
+        if location is not None:
+            query = query.where(_samples.location == location)
+        query = _between(query, _samples.end_us, since_us, until_us)
+        if not all_revisions:
+            newer = tables.samples.alias("newer")
+            query = query.where(
+                ~select(newer.c.output_id)
+                .where(
+                    newer.c.location == _samples.location,
+                    newer.c.end_us == _samples.end_us,
+                    newer.c.revision > _samples.revision,
+                )
+                .exists()
+            )
+        query = query.order_by(_samples.end_us.desc(), _samples.location.desc(), _samples.revision.desc()).limit(limit)
+        return [_sample(row.body) for row in reversed(self._all(query))]
+
+    def query_alarm_events(
+        self,
+        alarm: str | None = None,
+        since_us: int | None = None,
+        until_us: int | None = None,
+        limit: int = 1000,
+    ) -> list[AlarmChanged]:
+        """The newest alarm events with `since_us <= at_us < until_us`, in the order they were found."""
+        query = select(_outputs.body).join_from(tables.alarm_events, tables.outputs)
+        if alarm is not None:
+            query = query.where(_alarms.alarm == alarm)
+        query = _between(query, _alarms.at_us, since_us, until_us).order_by(_alarms.output_id.desc()).limit(limit)
+        return [_alarm(row.body) for row in reversed(self._all(query))]
+
+    def standing_alarms(self) -> list[AlarmChanged]:
+        """The last event of each alarm that still stands, oldest first."""
+        last = select(func.max(_alarms.output_id).label("output_id")).group_by(_alarms.alarm).subquery()
+        query = (
+            select(_outputs.body)
+            .join_from(tables.alarm_events, last, _alarms.output_id == last.c.output_id)
+            .join(tables.outputs, _outputs.id == _alarms.output_id)
+            .where(_alarms.state_after.in_(sorted(state.value for state in STANDING)))
+            .order_by(_alarms.output_id)
+        )
+        return [_alarm(row.body) for row in self._all(query)]
+
+    def query_dead_letters(self, limit: int = 100) -> list[DeadLetter]:
+        """The newest dead letters, oldest first."""
+        rows = self._all(select(*_LETTER).order_by(_letters.id.desc()).limit(limit))
+        return [DeadLetter(*row) for row in reversed(rows)]
+
+    def query_audit(self, limit: int = 100) -> list[AuditRow]:
+        """The newest rows of the audit trail, oldest first."""
+        rows = self._all(audit_rows().order_by(_audit.id.desc()).limit(limit))
+        return [AuditRow(*row) for row in reversed(rows)]
+
+    def _all(self, query: Select[Any]) -> list[Any]:
+        with self._store.reading() as connection:
+            return list(connection.execute(query).all())
+
+    def _one(self, query: Select[Any]) -> Any:
+        with self._store.reading() as connection:
+            return connection.execute(query).scalar()
+
+
+def audit_rows() -> Select[Any]:
+    """The columns of `AuditRow`, in its order."""
+    return select(
+        _audit.id,
+        _audit.at_us,
+        _audit.who,
+        _audit.action,
+        _audit.subject,
+        _audit.detail,
+        _audit.previous_hash,
+        _audit.hash,
+    )
+
+
+def _sample_texts() -> Select[Any]:
+    return select(_samples.end_us, _outputs.body).join_from(
+        tables.samples, tables.outputs, _samples.output_id == _outputs.id
+    )
+
+
+def _between(query: Select[Any], column: Any, since_us: int | None, until_us: int | None) -> Select[Any]:
+    bounds = []
+    if since_us is not None:
+        bounds.append(column >= since_us)
+    if until_us is not None:
+        bounds.append(column < until_us)
+    return query.where(and_(*bounds)) if bounds else query
+
+
+def _sample(text: str) -> Sample:
+    output = output_from("sample", text)
+    assert isinstance(output, SampleTaken)
+    return output.sample
+
+
+def _alarm(text: str) -> AlarmChanged:
+    output = output_from("alarm", text)
+    assert isinstance(output, AlarmChanged)
+    return output

@@ -1,0 +1,236 @@
+"""Writing a batch: from the engine's records to rows, in one transaction.
+
+Rules: the recorder gives all ids, from what was on record when it was opened (RETURNING would cost several times the
+insert, see the measurements in DEVELOPERS.md), so one process writes a journal. It counts on only after the commit: a
+batch that failed leaves no gap. It decides nothing; a batch that cannot be is a defect and raises.
+"""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, field
+
+from sqlalchemy import Connection, Table, func, insert, select, update
+
+from motewatch.engine.codec import canonical, kind_of
+from motewatch.engine.records import AlarmChanged, Audited, Repeated, SampleTaken, Turned
+from motewatch.journal import chain, defects, tables
+from motewatch.journal.columns import Row, alarm_columns, audit_columns, sample_columns
+from motewatch.journal.errors import JournalDefectError
+from motewatch.journal.rows import BY_TIME, Batch
+from motewatch.journal.store import Store
+
+_INSERTS = [
+    (table, insert(table))
+    for table in (
+        tables.inputs,
+        tables.outputs,
+        tables.samples,
+        tables.alarm_events,
+        tables.audit,
+        tables.dead_letters,
+        tables.outbox,
+    )
+]
+_SET_TIME = update(tables.meta).where(tables.meta.c.id == 1)
+
+
+@dataclass(frozen=True, slots=True)
+class Head:
+    """The last ids on record and the end of the audit chain."""
+
+    input_id: int
+    output_id: int
+    dead_letter_id: int
+    outbox_id: int
+    audit_id: int
+    audit_hash: str
+
+
+@dataclass(slots=True)
+class _Rows:
+    """A batch as rows, by table."""
+
+    by_table: dict[Table, list[Row]] = field(default_factory=dict)
+
+    def add(self, table: Table, row: Row) -> None:
+        self.by_table.setdefault(table, []).append(row)
+
+
+class Recorder:
+    """Gives ids and writes batches. `head` is what is on record."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._turn = threading.Lock()
+        with store.reading() as connection:
+            self.head = read_head(connection)
+
+    def commit(self, batch: Batch) -> list[int]:
+        """Write the batch; returns the ids of its inputs in order. See `Journal.commit`."""
+        with self._turn:
+            head = self.head
+            self._check(batch)
+            ids = [head.input_id + 1 + index for index in range(len(batch.inputs))]
+            rows = _Rows()
+            self._inputs(batch, ids, rows)
+            audit_id, audit_hash = self._outputs(batch, ids, rows)
+            self._others(batch, rows)
+            try:
+                with self._store.writing() as connection:
+                    for table, statement in _INSERTS:
+                        if found := rows.by_table.get(table):
+                            connection.execute(statement, found)
+                    connection.execute(_SET_TIME, {"engine_us": batch.engine_us})
+            except JournalDefectError as error:
+                raise self._explained(batch, error) from error
+            self.head = Head(
+                input_id=head.input_id + len(batch.inputs),
+                output_id=head.output_id + len(batch.outputs),
+                dead_letter_id=head.dead_letter_id + len(batch.dead_letters),
+                outbox_id=head.outbox_id + len(batch.outbox),
+                audit_id=audit_id,
+                audit_hash=audit_hash,
+            )
+            return ids
+
+    def _check(self, batch: Batch) -> None:
+        last = 0
+        for index, output in batch.outputs:
+            if index == BY_TIME:
+                continue
+            if not last <= index < len(batch.inputs):
+                raise self._defect(
+                    f"an output names input {index} of a batch of {len(batch.inputs)}, after input {last}: outputs "
+                    "must come in the engine's order"
+                )
+            last = index
+            if isinstance(output, Repeated):
+                raise self._defect("a repeated reading is not to be recorded: leave its input out of the batch")
+        for row in batch.inputs:
+            if (row.seq is None) != (row.start_us is None):
+                raise self._defect("an input with a sequence number needs the start of its reading, and the reverse")
+
+    def _inputs(self, batch: Batch, ids: list[int], rows: _Rows) -> None:
+        # A reading that the engine turned away was not taken in: its key stays free for the true one.
+        turned = {index for index, output in batch.outputs if isinstance(output, Turned)}
+        for index, (row_id, row) in enumerate(zip(ids, batch.inputs, strict=True)):
+            taken = index not in turned
+            rows.add(
+                tables.inputs,
+                {
+                    "id": row_id,
+                    "kind": row.kind,
+                    "received_us": row.received_us,
+                    "applied_us": row.applied_us,
+                    "topic": row.topic,
+                    "payload": row.payload,
+                    "sensor": row.sensor,
+                    "boot": row.boot,
+                    "seq": row.seq if taken else None,
+                    "start_us": row.start_us if taken else None,
+                },
+            )
+
+    def _outputs(self, batch: Batch, ids: list[int], rows: _Rows) -> tuple[int, str]:
+        audit_id, audit_hash = self.head.audit_id, self.head.audit_hash
+        after = _after(batch, ids, self.head.input_id)
+        for place, (index, output) in enumerate(batch.outputs):
+            output_id = self.head.output_id + 1 + place
+            cause = None if index == BY_TIME else ids[index]
+            rows.add(
+                tables.outputs,
+                {"id": output_id, "input_id": cause, "kind": kind_of(output), "body": canonical(output)},
+            )
+            if isinstance(output, SampleTaken):
+                rows.add(tables.samples, sample_columns(output) | {"output_id": output_id, "input_id": after[place]})
+            elif isinstance(output, AlarmChanged):
+                rows.add(tables.alarm_events, alarm_columns(output) | {"output_id": output_id})
+            elif isinstance(output, Audited):
+                row = chain.link(audit_id + 1, output, audit_hash)
+                audit_id, audit_hash = row.id, row.hash
+                place_in_chain = {"id": row.id, "previous_hash": row.previous_hash, "hash": row.hash}
+                rows.add(tables.audit, audit_columns(output) | place_in_chain | {"output_id": output_id})
+        return audit_id, audit_hash
+
+    def _others(self, batch: Batch, rows: _Rows) -> None:
+        for row_id, letter in enumerate(batch.dead_letters, start=self.head.dead_letter_id + 1):
+            rows.add(
+                tables.dead_letters,
+                {
+                    "id": row_id,
+                    "received_us": letter.received_us,
+                    "topic": letter.topic,
+                    "payload": letter.payload,
+                    "reason": letter.reason,
+                    "detail": letter.detail,
+                    "sensor": letter.sensor,
+                },
+            )
+        for row_id, row in enumerate(batch.outbox, start=self.head.outbox_id + 1):
+            rows.add(
+                tables.outbox,
+                {
+                    "id": row_id,
+                    "sink": row.sink,
+                    "key": row.key,
+                    "topic": row.topic,
+                    "payload": row.payload,
+                    "retain": row.retain,
+                    "expiry_s": row.expiry_s,
+                    "created_us": row.created_us,
+                    "attempts": row.attempts,
+                    "next_try_us": row.next_try_us,
+                },
+            )
+
+    def _explained(self, batch: Batch, error: JournalDefectError) -> JournalDefectError:
+        with self._store.reading() as connection:
+            if read_head(connection) != self.head:
+                return JournalDefectError(
+                    self._store.path,
+                    "nothing was written: another process has written this journal since it was opened. Only one "
+                    "motewatch service may run on it: stop the other one and restart this one.",
+                )
+            reason = defects.repeated_reading(connection, batch) or defects.repeated_key(connection, batch)
+        return self._defect(reason) if reason else error
+
+    def _defect(self, message: str) -> JournalDefectError:
+        return JournalDefectError(self._store.path, f"defect, nothing was written: {message}")
+
+
+def read_head(connection: Connection) -> Head:
+    """The last ids on record and the end of the audit chain."""
+
+    def last(table: Table) -> int:
+        return connection.execute(select(func.max(table.c.id))).scalar() or 0
+
+    audit_id = last(tables.audit)
+    audit_hash = connection.execute(select(tables.audit.c.hash).where(tables.audit.c.id == audit_id)).scalar()
+    return Head(
+        input_id=last(tables.inputs),
+        output_id=last(tables.outputs),
+        dead_letter_id=last(tables.dead_letters),
+        outbox_id=last(tables.outbox),
+        audit_id=audit_id,
+        audit_hash=audit_hash or chain.FIRST,
+    )
+
+
+def _after(batch: Batch, ids: list[int], last_id: int) -> list[int]:
+    """For each output the last input the engine had taken in when it gave it.
+
+    For an output of time passing that is not known exactly within a batch; it is dated as late as it can have been
+    (just before the next input that said something, else the end of the batch), so that a question "as of input n" is
+    never answered with what came after n.
+    """
+    places: list[int] = []
+    latest = ids[-1] if ids else last_id
+    for index, _ in reversed(batch.outputs):
+        if index == BY_TIME:
+            places.append(latest)
+        else:
+            places.append(ids[index])
+            latest = ids[index] - 1
+    places.reverse()
+    return places

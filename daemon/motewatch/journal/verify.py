@@ -1,0 +1,243 @@
+"""Proving the record: does the journal still say what was once written, and does it agree with itself?
+
+Rules: reads only, beside a running service: the record is append-only, so what is checked page by page up to the end
+found at the start is one consistent state. Each finding is one sentence naming the table and the row; a journal in
+order gives none. It repairs nothing. Most checks read every row: minutes for a year's journal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any, Final
+
+from sqlalchemy import Connection, Select, and_, func, or_, select
+
+from motewatch.engine.codec import kind_of, output_from
+from motewatch.engine.records import AlarmChanged, Audited, Output, SampleTaken
+from motewatch.journal import chain, migrations, tables
+from motewatch.journal.columns import Row, alarm_columns, audit_columns, sample_columns
+from motewatch.journal.errors import JournalError
+from motewatch.journal.queries import audit_rows
+from motewatch.journal.rows import AuditRow
+from motewatch.journal.store import Store
+
+FINDINGS: Final = 20
+"""How many sentences one check gives at most: a damaged table has thousands of them."""
+
+PAGE: Final = 2000
+
+_inputs = tables.inputs.c
+_outputs = tables.outputs.c
+_samples = tables.samples.c
+_outbox = tables.outbox.c
+
+
+def verify(store: Store) -> list[str]:
+    """All problems found, as sentences; empty when the journal is in order."""
+    findings: list[str] = []
+    checks: list[Callable[[Store], list[str]]] = [
+        Store.integrity,
+        _single_queries,
+        _audit_chain,
+        _texts_and_columns,
+    ]
+    for check in checks:
+        try:
+            findings += check(store)
+        except JournalError as error:
+            # A damaged page stops one check; the others may still tell what is safe.
+            findings.append(f"{check.__name__.strip('_').replace('_', ' ')} could not be checked: {error}")
+    return findings
+
+
+def _single_queries(store: Store) -> list[str]:
+    found: list[str] = []
+    for question in (
+        migrations.foreign_steps,
+        _gaps,
+        _time_going_back,
+        _repeated_readings,
+        _unknown_causes,
+        _revisions,
+        _missing_columns,
+        _outbox_keys,
+    ):
+        # One short transaction each: a long one would pin the write-ahead log.
+        with store.reading() as connection:
+            found += question(connection)
+    return found
+
+
+def _gaps(connection: Connection) -> list[str]:
+    found = []
+    for table in (tables.inputs, tables.outputs, tables.dead_letters):
+        query = select(func.count(), func.min(table.c.id), func.max(table.c.id)).select_from(table)
+        count, first, last = connection.execute(query).one()
+        if count and (first != 1 or last != count):
+            found.append(f"{table.name}: ids run from {first} to {last}, but there are {count} rows")
+    return found
+
+
+def _time_going_back(connection: Connection) -> list[str]:
+    before = func.lag(_inputs.applied_us).over(order_by=_inputs.id).label("before_us")
+    steps = select(_inputs.id, _inputs.applied_us, before).subquery()
+    query = select(steps.c.id).where(steps.c.applied_us < steps.c.before_us).order_by(steps.c.id)
+    return [
+        f"inputs: the engine's time goes back at input {row_id}"
+        for (row_id,) in connection.execute(query.limit(FINDINGS))
+    ]
+
+
+def _repeated_readings(connection: Connection) -> list[str]:
+    key = (_inputs.sensor, _inputs.boot, _inputs.seq)
+    query = select(*key, func.count()).where(_inputs.seq.is_not(None)).group_by(*key).having(func.count() > 1)
+    return [
+        f"inputs: reading {seq} of boot '{boot}' of sensor '{sensor}' is there {count} times"
+        for sensor, boot, seq, count in connection.execute(query.limit(FINDINGS))
+    ]
+
+
+def _unknown_causes(connection: Connection) -> list[str]:
+    query = (
+        select(_outputs.id, _outputs.input_id)
+        .join_from(tables.outputs, tables.inputs, _outputs.input_id == _inputs.id, isouter=True)
+        .where(_outputs.input_id.is_not(None), _inputs.id.is_(None))
+        .order_by(_outputs.id)
+    )
+    return [
+        f"outputs: output {row_id} names input {input_id}, which is not there"
+        for row_id, input_id in connection.execute(query.limit(FINDINGS))
+    ]
+
+
+def _revisions(connection: Connection) -> list[str]:
+    revision = _samples.revision
+    query = (
+        select(_samples.location, _samples.end_us, func.count(), func.min(revision), func.max(revision))
+        .group_by(_samples.location, _samples.end_us)
+        .having(or_(func.min(revision) != 1, func.max(revision) != func.count()))
+    )
+    return [
+        f"samples: {location}, period ending at {end_us} us: {count} revisions numbered from {first} to {last}"
+        for location, end_us, count, first, last in connection.execute(query.limit(FINDINGS))
+    ]
+
+
+def _missing_columns(connection: Connection) -> list[str]:
+    found = []
+    for kind, table in (("sample", tables.samples), ("alarm", tables.alarm_events), ("audit", tables.audit)):
+        missing = (
+            select(_outputs.id)
+            .join_from(tables.outputs, table, table.c.output_id == _outputs.id, isouter=True)
+            .where(_outputs.kind == kind, table.c.output_id.is_(None))
+            .order_by(_outputs.id)
+        )
+        found += [
+            f"{table.name}: output {row_id} has no row here"
+            for (row_id,) in connection.execute(missing.limit(FINDINGS))
+        ]
+        strange = (
+            select(table.c.output_id)
+            .join_from(table, tables.outputs, table.c.output_id == _outputs.id, isouter=True)
+            .where(or_(_outputs.id.is_(None), _outputs.kind != kind))
+            .order_by(table.c.output_id)
+        )
+        found += [
+            f"{table.name}: a row names output {row_id}, which is not there or of another kind"
+            for (row_id,) in connection.execute(strange.limit(FINDINGS))
+        ]
+    return found
+
+
+def _outbox_keys(connection: Connection) -> list[str]:
+    query = (
+        select(_outbox.sink, _outbox.key, func.count())
+        .group_by(_outbox.sink, _outbox.key)
+        .having(or_(func.count() > 1, _outbox.key == ""))
+    )
+    found = [
+        f"outbox: the key '{key}' of '{sink}' is there {count} times"
+        if key
+        else f"outbox: a row of '{sink}' has no key"
+        for sink, key, count in connection.execute(query.limit(FINDINGS))
+    ]
+    odd = select(_outbox.id).where(_outbox.delivered_us < _outbox.created_us).order_by(_outbox.id)
+    found += [
+        f"outbox: row {row_id} was delivered before it was made"
+        for (row_id,) in connection.execute(odd.limit(FINDINGS))
+    ]
+    return found
+
+
+def _audit_chain(store: Store) -> list[str]:
+    previous, expected = chain.FIRST, 1
+    for page in _pages(store, audit_rows(), tables.audit.c.id):
+        for columns in page:
+            row = AuditRow(*columns)
+            if trouble := chain.broken(row, expected, previous):
+                # What follows a broken link proves nothing: one sentence, for the first.
+                return [trouble]
+            previous, expected = row.hash, row.id + 1
+    return []
+
+
+def _texts_and_columns(store: Store) -> list[str]:
+    """The searchable columns against the text they were taken from."""
+    found: list[str] = []
+    query = select(_outputs.id, _outputs.kind, _outputs.body)
+    for page in _pages(store, query, _outputs.id):
+        columns = _columns(store, page[0].id, page[-1].id)
+        for row in page:
+            try:
+                output = output_from(row.kind, row.body)
+            except (ValueError, KeyError, TypeError) as error:
+                found.append(f"outputs: output {row.id} cannot be read: {error}")
+                continue
+            wanted, kept = _expected(output), columns.get(row.id)
+            if wanted is not None and kept is not None and wanted != kept:
+                differing = ", ".join(key for key in wanted if wanted[key] != kept.get(key))
+                found.append(f"outputs: output {row.id} ({kind_of(output)}) and its columns differ in {differing}")
+        if len(found) >= FINDINGS:
+            return found[:FINDINGS]
+    return found
+
+
+def _columns(store: Store, first_id: int, last_id: int) -> dict[int, Row]:
+    columns: dict[int, Row] = {}
+    with store.reading() as connection:
+        for table in (tables.samples, tables.alarm_events, tables.audit):
+            query = select(table).where(table.c.output_id.between(first_id, last_id))
+            for row in connection.execute(query).mappings():
+                plain = dict(row)
+                output_id = plain.pop("output_id")
+                if table is tables.samples:
+                    del plain["input_id"]
+                elif table is tables.audit:
+                    for name in ("id", "previous_hash", "hash"):
+                        del plain[name]
+                columns[output_id] = plain
+    return columns
+
+
+def _expected(output: Output) -> Row | None:
+    if isinstance(output, SampleTaken):
+        return sample_columns(output)
+    if isinstance(output, AlarmChanged):
+        return alarm_columns(output)
+    if isinstance(output, Audited):
+        return audit_columns(output)
+    return None
+
+
+def _pages(store: Store, query: Select[Any], key: Any) -> Iterator[list[Any]]:
+    """The rows of `query` by ascending id, page by page, up to the last one there is now."""
+    with store.reading() as connection:
+        last = connection.execute(select(func.max(key))).scalar() or 0
+    at = 0
+    while at < last:
+        with store.reading() as connection:
+            page = list(connection.execute(query.where(and_(key > at, key <= last)).order_by(key).limit(PAGE)).all())
+        if not page:
+            return
+        yield page
+        at = page[-1].id
