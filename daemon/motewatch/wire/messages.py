@@ -1,0 +1,34 @@
+"""The messages of the wire, both ways, under one name: `incoming` is what is read, `outgoing` what is sent."""
+
+from __future__ import annotations
+
+from motewatch.wire.incoming import CommandMessage, CountMessage, Counts, Incoming, PresenceMessage, Status
+from motewatch.wire.outgoing import (
+    AlarmEventMessage,
+    AlarmMessage,
+    Outgoing,
+    ReplyMessage,
+    SampleChannel,
+    SampleMessage,
+    ServiceMessage,
+    Span,
+    instant,
+)
+
+__all__ = [
+    "AlarmEventMessage",
+    "AlarmMessage",
+    "CommandMessage",
+    "CountMessage",
+    "Counts",
+    "Incoming",
+    "Outgoing",
+    "PresenceMessage",
+    "ReplyMessage",
+    "SampleChannel",
+    "SampleMessage",
+    "ServiceMessage",
+    "Span",
+    "Status",
+    "instant",
+]
