@@ -176,17 +176,17 @@ def _size_rules(findings: Findings, maps: _Maps, number: int, programme: Program
 
 def _locations(findings: Findings, maps: _Maps) -> None:
     site = findings.site
+    sensors_known = findings.complete("sensors") and maps.fixed.keys() <= findings.ids("locations")
     rooms = {room.id: room for room in site.rooms}
     for number, location in enumerate(site.locations):
         path = ("locations", number)
-        if location.id not in maps.fixed and findings.complete("sensors"):
-            message = (
-                "no fixed sensor hangs here; it is sampled only when a portable stands here"
-                if maps.portables
-                else "no sensor hangs here, and the site has no portable"
-            )
+        # With a portable in the site, a location without a fixed sensor is where the portable goes.
+        if location.id not in maps.fixed and sensors_known and not maps.portables:
             findings.warning(
-                path, None, message, "Nothing to do where that is meant; else give a sensor this location."
+                path,
+                None,
+                "no sensor hangs here, and the site has no portable",
+                "Give a sensor this location, or remove it.",
             )
         room = rooms.get(location.room)
         if room is None or not findings.complete("levels"):

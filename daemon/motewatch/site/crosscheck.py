@@ -130,8 +130,9 @@ def _time_series(findings: Findings) -> None:
     if not host:
         findings.error(path, server.url, "the URL names no host, or no valid port", 'Write "http://127.0.0.1:8086".')
     elif parts.username is not None:
-        # The value is not shown: it holds a password.
-        findings.error(path, "", "the URL holds a user name or password", "Put the token into a file: token_file.")
+        findings.error(
+            path, server.url, "the URL holds a user name or password", "Put the token into a file: token_file."
+        )
     elif parts.scheme == "http" and server.token_file is not None and not _on_this_machine(host):
         findings.warning(path, server.url, f"the token would travel to {host} unencrypted", "Use https://.")
 
@@ -150,7 +151,8 @@ def _unused(findings: Findings) -> None:
 
 
 def _unreferred(findings: Findings, name: str, by: str, used: set[str], message: str) -> None:
-    if not findings.complete(by):
+    # A reference that leads nowhere was meant for one of them, and is told already.
+    if not findings.complete(by) or not used <= findings.ids(name):
         return
     entries: Sequence[object] = getattr(findings.site, name)
     for number, entry in enumerate(entries):

@@ -16,7 +16,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from motewatch.site.models import IDENTIFIER_PATTERN, LABEL_PATTERN, TOPIC_ROOT_PATTERN, URL_PATTERN
-from motewatch.site.problems import SECRET_KEY, KeyPath, Problem, key_text, look_up, quoted, table_text, value_text
+from motewatch.site.problems import KeyPath, Problem, is_secret, key_text, look_up, quoted, table_text, value_text
 from motewatch.site.shape import homes_of, number_text, range_text, shape_at, tags_on
 
 Told = tuple[str, str]
@@ -26,7 +26,11 @@ Told = tuple[str, str]
 def explain(failure: ValidationError, data: Any, file: str) -> list[Problem]:
     """The problems of a file whose parsed content is `data`, in the order of the file's tables."""
     problems = []
-    for error in failure.errors(include_url=False):
+    told = failure.errors(include_url=False)
+    for error in told:
+        if error["type"] == "too_short" and any(_inside(other, error) for other in told):
+            # Not the list is too short: its entries are wrong, and each is told.
+            continue
         path = tags_on(data, error["loc"])
         if error["type"] in ("union_tag_invalid", "union_tag_not_found"):
             path = (*path, "kind")
@@ -44,6 +48,11 @@ def explain(failure: ValidationError, data: Any, file: str) -> list[Problem]:
             )
         )
     return problems
+
+
+def _inside(other: ErrorDetails, error: ErrorDetails) -> bool:
+    loc = error["loc"]
+    return len(other["loc"]) > len(loc) and other["loc"][: len(loc)] == loc
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +79,10 @@ def _tell(error: ErrorDetails, path: KeyPath, data: Any) -> Told:
 def _unknown_key(case: Case) -> Told:
     key = str(case.path[-1])
     known = list(shape_at(case.data, case.path[:-1]).get("properties", {}))
-    close = get_close_matches(key.lower(), known, n=1, cutoff=0.6)
-    if SECRET_KEY.search(key) and not close:
+    # The unit forgotten (`high` for `high_pct`) is likelier than a letter mistyped.
+    close = [name for name in known if name.startswith(key.lower() + "_")]
+    close += get_close_matches(key.lower(), known, n=1, cutoff=0.6)
+    if is_secret(key) and not homes_of(key):
         return "unknown key", "Secrets are read from files: name one by password_file or token_file."
     homes = homes_of(key)
     if homes:

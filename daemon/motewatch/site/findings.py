@@ -9,26 +9,23 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from difflib import get_close_matches
-from types import MappingProxyType
 from typing import Any
 
 from motewatch.site.models import Site
 from motewatch.site.problems import KeyPath, Problem, Severity, key_text, quoted, value_text
-
-_EMPTY: Mapping[str, Any] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
 class Lost:
     """What the checked site lacks of the file's content.
 
-    `ids`: ids of the tables left out, by list. `whole`: lists of which nothing is known. `index`: for each list the
+    `ids`: ids of the tables left out, by list. `whole`: lists that hold ids we cannot know. `index`: for each list the
     position in the file of each table kept. `tables`: single tables replaced by stand-ins (`site`, `service`).
     """
 
-    ids: Mapping[str, frozenset[str]] = _EMPTY
+    ids: Mapping[str, frozenset[str]] = field(default_factory=dict)
     whole: frozenset[str] = frozenset()
-    index: Mapping[str, Sequence[int]] = _EMPTY
+    index: Mapping[str, Sequence[int]] = field(default_factory=dict)
     tables: frozenset[str] = frozenset()
 
 

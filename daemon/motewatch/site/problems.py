@@ -16,8 +16,10 @@ from typing import Any
 KeyPath = tuple[str | int, ...]
 
 _BARE = re.compile(r"[A-Za-z0-9_-]+")
-SECRET_KEY = re.compile(r"password|passwd|secret|token|credential", re.IGNORECASE)
+_SECRET = re.compile(r"password|passwd|secret|token|credential", re.IGNORECASE)
+_USER_INFO = re.compile(r"//[^/@\s]*@")
 _SHOWN = 60
+STARS = "*****"
 
 
 class Severity(StrEnum):
@@ -73,23 +75,31 @@ def key_text(path: Sequence[str | int]) -> str:
     return text
 
 
+def printable(text: str, longest: int = _SHOWN) -> str:
+    """The text on one line, shortened, with characters that would upset a terminal escaped."""
+    short = text if len(text) <= longest else text[: longest - 3] + "..."
+    return "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in short)
+
+
 def quoted(text: str) -> str:
-    """A TOML basic string; characters that would upset a terminal are escaped."""
-    safe = "".join(
-        c if c.isprintable() and c not in '"\\' else f"\\{c}" if c in '"\\' else f"\\u{ord(c):04x}" for c in text
-    )
-    return f'"{safe}"'
+    """A TOML basic string, shortened inside the quotes, so that it still reads as a text."""
+    short = text if len(text) <= _SHOWN else text[: _SHOWN - 3] + "..."
+    return '"' + printable(short.replace("\\", "\\\\").replace('"', '\\"'), 2 * _SHOWN) + '"'
+
+
+def is_secret(key: str | int) -> bool:
+    """Does the key look like one that holds a secret itself (`password`), and not the name of a file?"""
+    return isinstance(key, str) and _SECRET.search(key) is not None and not key.endswith("_file")
 
 
 def value_text(value: Any, key: str | int = "") -> str:
     """A value as it could stand in the file, shortened; stars where the key looks like a secret of its own."""
-    if isinstance(key, str) and SECRET_KEY.search(key) and not key.endswith("_file"):
-        return "*****"
+    if is_secret(key):
+        return STARS
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        # Shortened inside the quotes, so that it still reads as a text.
-        return quoted(value if len(value) <= _SHOWN else value[: _SHOWN - 3] + "...")
+        return quoted(_USER_INFO.sub(f"//{STARS}@", value))
     if isinstance(value, dict):
         return "{...}" if value else "{}"
     if isinstance(value, list | tuple):
@@ -100,7 +110,7 @@ def value_text(value: Any, key: str | int = "") -> str:
         return ""
     else:
         text = str(value)
-    return text if len(text) <= _SHOWN else text[: _SHOWN - 3] + "..."
+    return printable(text)
 
 
 def look_up(data: Any, path: Sequence[str | int]) -> Any:

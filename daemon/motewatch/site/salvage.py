@@ -44,8 +44,11 @@ def salvage(data: dict[str, Any], failure: ValidationError) -> tuple[Site, Lost]
         sound[name] = [entries[number] for number in index[name]]
         if broken[name] and name not in whole:
             dropped = [entries[number] for number in sorted(broken[name])]
-            known = (entry.get("id") for entry in dropped if isinstance(entry, dict))
-            ids[name] = frozenset(ident for ident in known if isinstance(ident, str))
+            known = [entry["id"] for entry in dropped if isinstance(entry, dict) and isinstance(entry.get("id"), str)]
+            ids[name] = frozenset(known)
+            if len(known) < len(dropped):
+                # A table without a readable id: any reference may be to it.
+                whole.add(name)
     try:
         return Site.model_validate(sound), Lost(ids, frozenset(whole), index, frozenset(tables))
     except ValidationError:  # pragma: no cover - a mistake that is in no table; there is none today

@@ -1,0 +1,251 @@
+"""Reads the site file and the files with secrets that it names; tells every mistake at once.
+
+    LinkError (links.errors)
+    +-- SiteFileError             the site file cannot be used; `problems` holds every mistake
+    +-- LinkSettingsError
+        +-- SecretFileError       a file with a password or token cannot be used
+
+Rules: broken tables are told and left out, and the rest is still checked, so that one run shows all there is to mend.
+What is a mistake is decided in `site`; here are only files, bytes and TOML. A secret is never part of a message.
+"""
+
+from __future__ import annotations
+
+import logging
+import re
+import stat
+import tomllib
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from motewatch.links.errors import LinkError, LinkSettingsError
+from motewatch.links.site_limits import check_limits
+from motewatch.site.canonical import canonical_text, digest, site_from_text
+from motewatch.site.crosscheck import crosscheck
+from motewatch.site.explain import explain
+from motewatch.site.models import Site
+from motewatch.site.problems import STARS, Problem, Severity, errors, is_secret, printable, value_text
+from motewatch.site.salvage import salvage
+
+__all__ = [
+    "Secret",
+    "SecretFileError",
+    "SiteFileError",
+    "canonical_text",
+    "check_site",
+    "digest",
+    "load_site",
+    "read_secret",
+    "site_from_text",
+]
+
+log = logging.getLogger(__name__)
+
+MAX_BYTES = 16 * 1024 * 1024
+"""A site of thousands of sensors has well under one megabyte."""
+
+MAX_SECRET_BYTES = 64 * 1024
+_POSITION = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
+
+
+class SiteFileError(LinkError):
+    """The site file cannot be used. `problems`: every mistake, warnings included."""
+
+    final = True
+
+    def __init__(self, problems: list[Problem]) -> None:
+        self.problems = problems
+        super().__init__("\n".join(str(problem) for problem in problems))
+
+
+class SecretFileError(LinkSettingsError):
+    """A file with a secret cannot be used. The text names the file, never its content."""
+
+
+class _UnreadableError(Exception):
+    """The file has no content to look at; carries the one problem."""
+
+    def __init__(self, problem: Problem) -> None:
+        super().__init__(str(problem))
+        self.problem = problem
+
+
+def load_site(path: Path) -> Site:
+    """The site in the file. Raises SiteFileError with every mistake; warnings alone do not raise."""
+    site, problems = _examine(path, None)
+    if site is None or errors(problems):
+        raise SiteFileError(problems)
+    return site
+
+
+def check_site(path: Path, today: date | None = None) -> list[Problem]:
+    """Every mistake and warning, in the order of the checks. `today` is held against calibration dates."""
+    return _examine(path, today)[1]
+
+
+def _examine(path: Path, today: date | None) -> tuple[Site | None, list[Problem]]:
+    file = str(path)
+    try:
+        data = _parse(_read(path), file)
+    except _UnreadableError as error:
+        return None, [error.problem]
+    try:
+        site = Site.model_validate(data)
+    except ValidationError as failure:
+        problems = explain(failure, data, file)
+        rest = salvage(data, failure)
+        if rest is not None:
+            problems += crosscheck(rest[0], file, rest[1], today) + check_limits(rest[0], file, rest[1])
+        return None, problems
+    problems = crosscheck(site, file, today=today) + check_limits(site, file)
+    return site, problems + _secret_files(site, path)
+
+
+def _whole_file(file: str, message: str, mend: str, key: str = "", value: str = "") -> _UnreadableError:
+    return _UnreadableError(Problem(file, key, value, message, mend))
+
+
+def _read(path: Path) -> str:
+    file = str(path)
+    try:
+        if path.is_dir():
+            raise _whole_file(file, "this is a folder, not a file", "Give the path of a site file in it.")
+        with path.open("rb") as stream:
+            content = stream.read(MAX_BYTES + 1)
+    except FileNotFoundError:
+        raise _whole_file(file, "there is no such file", "Give the path of an existing site file.") from None
+    except OSError as error:
+        raise _whole_file(
+            file, f"the file cannot be read: {error.strerror}", "Allow the service's user to read it."
+        ) from None
+    if len(content) > MAX_BYTES:
+        raise _whole_file(
+            file, f"the file has more than {MAX_BYTES} bytes", "A site file is far smaller: is this the right file?"
+        )
+    try:
+        # Some editors put a byte-order mark in front; it means nothing in UTF-8.
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        # Counted in the bytes that came before, which are sound UTF-8 (or the mark, which has no width).
+        before = content[: error.start].decode("utf-8-sig", errors="replace")
+        line = before.count("\n") + 1
+        column = len(before) - (before.rfind("\n") + 1) + 1
+        raise _whole_file(
+            file,
+            f"the file is not UTF-8: byte 0x{content[error.start]:02X} cannot stand here",
+            "Save the file as UTF-8 (it may have been saved as Latin-1, Windows-1252 or UTF-16).",
+            key=f"line {line}, column {column}",
+        ) from None
+
+
+def _parse(text: str, file: str) -> dict[str, Any]:
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, ValueError, RecursionError) as error:
+        raise _syntax(text, file, error) from None
+    if not data:
+        raise _whole_file(
+            file, "the file is empty", "Start from config/example-site.toml; it explains every table and key."
+        )
+    return data
+
+
+def _syntax(text: str, file: str, error: Exception) -> _UnreadableError:
+    lines = text.splitlines() or [""]
+    message = str(error)
+    found = _POSITION.search(message)
+    if found is None:
+        return _whole_file(file, f"this is not TOML: {message or 'nested too deeply'}", "Correct it.")
+    message = message[: found.start()]
+    line = int(found[1]) if found[1] else len(lines)
+    column = int(found[2]) if found[2] else len(lines[-1]) + 1
+    shown = lines[min(line, len(lines)) - 1].strip()
+    # A line of the file may hold a secret in the wrong place: shown by the same rule as values.
+    key = shown.partition("=")[0].strip()
+    return _whole_file(
+        file,
+        f"this is not TOML: {message[:1].lower()}{message[1:]}",
+        _hint(message, shown),
+        key=f"line {line}, column {column}",
+        value=STARS if is_secret(key) else printable(shown),
+    )
+
+
+def _hint(message: str, line: str) -> str:
+    if "overwrite" in message.lower() or "twice" in message.lower() or "cannot declare" in message.lower():
+        return "A key may stand once in a table, and [name] once in a file; a list of tables is written [[name]]."
+    if "invalid value" in message.lower() or re.search(r"=\s*[-+]?\d+,\d+\s*$", line):
+        return 'Text needs quotes ("..."), true and false have none, numbers have a point and no comma.'
+    if ":" in line and "=" not in line:
+        return "Write key = value."
+    return "Correct the line, or the end of the one before it."
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Secret:
+    """A password or token. Prints as stars; only `reveal` gives it away, so every use can be found."""
+
+    _text: str
+
+    def reveal(self) -> str:
+        """The secret itself, for the one call that needs it."""
+        return self._text
+
+    def __repr__(self) -> str:
+        return "*****"
+
+    __str__ = __repr__
+
+
+def read_secret(path: str | Path, base_dir: Path, warn: Callable[[str], None] = log.warning) -> Secret:
+    """The secret in a file; a relative path is from `base_dir` (the folder of the site file).
+
+    The line break at the end is not part of it. Raises SecretFileError. A file that everyone on the machine may read
+    is used, and told to `warn`.
+    """
+    file = base_dir / path
+    try:
+        content = file.read_bytes()
+        mode = file.stat().st_mode
+    except OSError as error:
+        raise SecretFileError(
+            str(file), f"the file with the secret cannot be read: {error.strerror}", "create it for the service's user"
+        ) from None
+    try:
+        text = content.decode("utf-8").rstrip("\r\n")
+    except UnicodeDecodeError:
+        raise SecretFileError(str(file), "the file with the secret is not UTF-8 text", "save it as UTF-8") from None
+    if not text or len(content) > MAX_SECRET_BYTES:
+        raise SecretFileError(
+            str(file), "the file with the secret is empty or far too long", "write the secret into it, on one line"
+        )
+    if "\n" in text or "\r" in text:
+        raise SecretFileError(str(file), "the file with the secret has several lines", "leave one line in it")
+    if mode & stat.S_IROTH:
+        warn(f"{file} holds a secret and everyone on this machine may read it; run: chmod o-r {file}")
+    return Secret(text)
+
+
+def _secret_files(site: Site, path: Path) -> list[Problem]:
+    """Secrets are looked for but not wanted: `check` also runs on machines that must not have them."""
+    service = site.service
+    named = [(("service", "broker", "password_file"), service.broker.password_file)]
+    if service.time_series is not None:
+        named.append((("service", "time_series", "token_file"), service.time_series.token_file))
+    return [
+        Problem(
+            str(path),
+            ".".join(key),
+            value_text(name),
+            "this file is not there now; the service will need it",
+            "Create it, readable for the service's user only, with the secret on one line.",
+            Severity.WARNING,
+        )
+        for key, name in named
+        if name is not None and not (path.parent / name).is_file()
+    ]
