@@ -1,1 +1,9 @@
-"""The deterministic step: (state, input, time) -> (state, outputs). Pure."""
+"""The deterministic step: (state, input, time) -> (state, outputs). Pure.
+
+The design page draws it as one file, `engine.py`; it grew past what one file should hold and is a package: `records`
+(the interface), `plan` (the site compiled), `core` (the step), and one module per thing it keeps track of.
+"""
+
+from motewatch.engine.core import Engine, EngineError, NewerStateError, NotConfiguredError, TimeWentBackError
+
+__all__ = ["Engine", "EngineError", "NewerStateError", "NotConfiguredError", "TimeWentBackError"]

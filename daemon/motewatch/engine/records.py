@@ -195,12 +195,24 @@ class History(Protocol):
     of earlier inputs. An implementation answers as of the input being applied, pending outputs included.
     """
 
+    def heard(self, reading: Reading) -> None:
+        """The engine accepted this reading."""
+        ...
+
+    def taken(self, sample: Sample) -> None:
+        """The engine put out this sample (or revision)."""
+        ...
+
     def samples(self, location: str, first_end_us: int, last_end_us: int) -> list[Sample]:
         """Latest revisions of the location's samples with `first_end_us <= end_us <= last_end_us`, oldest first."""
         ...
 
     def reading_start_us(self, sensor: str, boot: str, seq: int) -> int | None:
         """Start of the reading on record under this key, or None."""
+        ...
+
+    def knows_boot(self, sensor: str, boot: str) -> bool:
+        """Is any reading of this boot of this sensor on record?"""
         ...
 
 
@@ -210,10 +222,12 @@ class Memory:
 
     _samples: dict[str, dict[int, Sample]] = field(default_factory=dict)
     _starts: dict[tuple[str, str, int], int] = field(default_factory=dict)
+    _boots: set[tuple[str, str]] = field(default_factory=set)
 
     def heard(self, reading: Reading) -> None:
         """Remember an accepted reading."""
         self._starts[(reading.sensor, reading.boot, reading.seq)] = reading.start_us
+        self._boots.add((reading.sensor, reading.boot))
 
     def taken(self, sample: Sample) -> None:
         """Remember a sample; a later revision replaces the earlier."""
@@ -227,3 +241,7 @@ class Memory:
     def reading_start_us(self, sensor: str, boot: str, seq: int) -> int | None:
         """See `History.reading_start_us`."""
         return self._starts.get((sensor, boot, seq))
+
+    def knows_boot(self, sensor: str, boot: str) -> bool:
+        """See `History.knows_boot`."""
+        return (sensor, boot) in self._boots

@@ -1,0 +1,424 @@
+"""One location's air: readings into sample periods, samples into judgements, climate values into bounds.
+
+Rules (design: measuring rules). A reading belongs to the period in which it ended. A period closes when it has
+settled, at a nominal instant; what comes later amends the sample, and the earlier revision stays on record. Judging
+runs in the order of the air, not of the messages: a late revision is judged where it belongs, and an excursion found
+that way raises its alarm although it is over. Too little or suspect air never ends an alarm; that is decided in
+`limits.judging`, not here. This module must not know messages, tables, or how time passes: deadlines are entered in
+the agenda and handed back when due.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from motewatch.alarms.bounds import BoundWatch, Change
+from motewatch.engine import texts
+from motewatch.engine.agenda import Due
+from motewatch.engine.alarm_book import Subject
+from motewatch.engine.codec import sample_from_plain, sample_to_plain
+from motewatch.engine.desk import BROKER_ALARM, FOREVER_US, Desk, silent_alarm
+from motewatch.engine.plan import PRIORITY, ClimateBound, CountLevel, Grade, LocationPlan
+from motewatch.engine.records import Priority, SampleTaken
+from motewatch.limits.judging import Judgement, Observation, Verdict, judge, look_back, observe
+from motewatch.measure.accumulate import Accumulator
+from motewatch.measure.periods import period_end_us
+from motewatch.measure.samples import INSUFFICIENT, Quality, Sample
+from motewatch.wire.records import Reading
+
+RECENT_AT_LEAST = 4
+"""Closed samples kept in memory at least, so that slightly late data need not be looked up on record."""
+
+
+@dataclass(slots=True)
+class LocationState:
+    """What is remembered of one location."""
+
+    closed_us: int
+    """Every period that ended by now is closed."""
+    open: dict[int, Accumulator] = field(default_factory=dict)
+    late: dict[int, Accumulator] = field(default_factory=dict)
+    """Closed periods for which late readings are being gathered; a revision is due when they have settled."""
+    revisions: dict[int, int] = field(default_factory=dict)
+    """The last revision on record of each period in `late`."""
+    recent: list[Sample] = field(default_factory=list)
+    short: int = 0
+    """Consecutive samples with too little air."""
+    climate_us: int = 0
+    watches: dict[str, BoundWatch] = field(default_factory=dict)
+    backfill_us: int = 0
+    backfill: dict[str, BoundWatch] = field(default_factory=dict)
+    """Bounds followed through climate values that came after newer ones."""
+
+    def to_state(self) -> dict[str, Any]:
+        """Plain values for a snapshot."""
+        return {
+            "closed": self.closed_us,
+            "open": [[end, acc.to_state()] for end, acc in sorted(self.open.items())],
+            "late": [[end, acc.to_state(), self.revisions[end]] for end, acc in sorted(self.late.items())],
+            "recent": [sample_to_plain(sample) for sample in self.recent],
+            "short": self.short,
+            "climate": self.climate_us,
+            "watches": {key: watch.to_state() for key, watch in sorted(self.watches.items())},
+            "backfill_us": self.backfill_us,
+            "backfill": {key: watch.to_state() for key, watch in sorted(self.backfill.items())},
+        }
+
+    @classmethod
+    def from_state(cls, state: dict[str, Any], bounds: dict[str, ClimateBound]) -> LocationState:
+        """The state that `to_state` took apart; bounds come from the plan."""
+        return cls(
+            closed_us=state["closed"],
+            open={end: Accumulator.from_state(acc) for end, acc in state["open"]},
+            late={end: Accumulator.from_state(acc) for end, acc, _ in state["late"]},
+            revisions={end: revision for end, _, revision in state["late"]},
+            recent=[sample_from_plain(plain) for plain in state["recent"]],
+            short=state["short"],
+            climate_us=state["climate"],
+            watches={k: BoundWatch.from_state(bounds[k].bound, w) for k, w in state["watches"].items() if k in bounds},
+            backfill_us=state["backfill_us"],
+            backfill={
+                k: BoundWatch.from_state(bounds[k].bound, w) for k, w in state["backfill"].items() if k in bounds
+            },
+        )
+
+
+class LocationDesk:
+    """Works on one location: its plan, its state, and the engine's shared desk."""
+
+    __slots__ = ("_backs", "_bounds", "_desk", "_keep", "plan", "state")
+
+    def __init__(self, desk: Desk, plan: LocationPlan, state: LocationState) -> None:
+        self._desk = desk
+        self.plan = plan
+        self.state = state
+        self._bounds = {bound.key: bound for bound in desk.plan.rooms[plan.room].bounds}
+        self._backs = {size: look_back(rule, plan.nominal_ul) for size, rule in plan.rules.items()}
+        self._keep = max(plan.keep, RECENT_AT_LEAST)
+
+    def alarms(self) -> list[str]:
+        """Ids of all alarms that this location can raise."""
+        counts = [self._count_alarm(size, grade) for size in self.plan.rules for grade in Grade]
+        climate = [f"location/{self.plan.id}/{key}" for key in self._bounds]
+        return [*counts, *climate, f"location/{self.plan.id}/insufficient-sampling"]
+
+    # Sample periods
+
+    def open_first(self) -> None:
+        """Enter the first closing deadline of a location with a fixed sensor: its periods close, empty or not."""
+        plan = self.plan
+        if plan.period_us is not None and plan.sensor is not None:
+            self._desk.agenda.enter(self.state.closed_us + plan.period_us + plan.settle_us, Due.CLOSE, plan.id)
+
+    def take(self, reading: Reading, quality: Quality) -> None:
+        """A reading of this location's air was accepted."""
+        plan, state = self.plan, self.state
+        end_us = reading.end_us
+        if plan.period_us is None:
+            if end_us > state.closed_us:
+                acc = Accumulator(plan.id, reading.start_us, end_us)
+                acc.add(reading, quality)
+                state.closed_us = end_us
+                self._close(acc)
+            else:
+                self._gather_late(reading.start_us, end_us, reading, quality)
+        else:
+            period_us = plan.period_us
+            close_us = period_end_us(end_us, period_us)
+            if close_us > state.closed_us:
+                open_acc = state.open.get(close_us)
+                if open_acc is None:
+                    open_acc = state.open[close_us] = Accumulator(plan.id, close_us - period_us, close_us)
+                    if plan.sensor is None:
+                        due_us = max(close_us + plan.settle_us, self._desk.time_us)
+                        self._desk.agenda.enter(due_us, Due.CLOSE, plan.id)
+                open_acc.add(reading, quality)
+            else:
+                self._gather_late(close_us - period_us, close_us, reading, quality)
+        if self._bounds:
+            self._climate(reading)
+
+    def close_due(self, due_us: int) -> None:
+        """A closing deadline has come."""
+        plan, state = self.plan, self.state
+        if plan.period_us is None:
+            return
+        end_us = due_us - plan.settle_us
+        if plan.sensor is not None:
+            if end_us != state.closed_us + plan.period_us:
+                return
+            state.closed_us = end_us
+            acc = state.open.pop(end_us, None) or Accumulator(plan.id, end_us - plan.period_us, end_us)
+            self._desk.agenda.enter(due_us + plan.period_us, Due.CLOSE, plan.id)
+            self._close(acc)
+            return
+        # Portables come and go: only periods in which somebody measured are closed.
+        for ready_us in sorted(end for end in state.open if end <= end_us):
+            state.closed_us = max(state.closed_us, ready_us)
+            self._close(state.open.pop(ready_us))
+
+    def _close(self, acc: Accumulator) -> None:
+        sample = self._sample(acc, 1)
+        state = self.state
+        if state.recent and state.recent[-1].end_us >= sample.end_us:
+            self._revise(sample)
+            return
+        self._record(sample)
+        state.recent.append(sample)
+        if len(state.recent) > self._keep:
+            del state.recent[0]
+        self._judge_head(late=False)
+        self._judge_coverage(sample)
+
+    def _sample(self, acc: Accumulator, revision: int) -> Sample:
+        occupancy = self._desk.occupancy(self.plan.room, acc.start_us)
+        return acc.to_sample(revision, occupancy, self.plan.min_coverage, self.plan.required_ul)
+
+    def _record(self, sample: Sample) -> None:
+        self._desk.history.taken(sample)
+        self._desk.outputs.append(SampleTaken(sample))
+
+    # Late data
+
+    def _gather_late(self, start_us: int, end_us: int, reading: Reading, quality: Quality) -> None:
+        state = self.state
+        acc = state.late.get(end_us)
+        if acc is None:
+            before = self._on_record(end_us)
+            acc = Accumulator(self.plan.id, start_us, end_us) if before is None else Accumulator.from_sample(before)
+            state.late[end_us] = acc
+            state.revisions[end_us] = 0 if before is None else before.revision
+            self._desk.agenda.enter(self._desk.time_us + self.plan.settle_us, Due.REVISE, f"{self.plan.id}@{end_us}")
+        acc.add(reading, quality)
+
+    def revise_due(self, end_us: int) -> None:
+        """Late readings of the period that ended at `end_us` have settled."""
+        acc = self.state.late.pop(end_us, None)
+        if acc is None:
+            return
+        self._revise(self._sample(acc, self.state.revisions.pop(end_us) + 1))
+
+    def _on_record(self, end_us: int) -> Sample | None:
+        for sample in reversed(self.state.recent):
+            if sample.end_us == end_us:
+                return sample
+        found = self._desk.history.samples(self.plan.id, end_us, end_us)
+        return found[-1] if found else None
+
+    def _revise(self, after: Sample) -> None:
+        state = self.state
+        in_memory = bool(state.recent) and after.end_us >= state.recent[0].end_us
+        if in_memory:
+            known = state.recent
+        else:
+            span_us = self._keep * (self.plan.period_us or (after.end_us - after.start_us))
+            known = self._desk.history.samples(self.plan.id, after.end_us - span_us, after.end_us + span_us)
+        amended = sorted([s for s in known if s.end_us != after.end_us] + [after], key=lambda s: s.end_us)
+        head_us = state.recent[-1].end_us if state.recent else FOREVER_US
+        self._record(after)
+        self._judge_past(known, amended, after, head_us)
+        if in_memory:
+            state.recent = amended[-self._keep :]
+            self._judge_head(late=True)
+            if state.recent[-1] is after:
+                self._judge_coverage(after)
+
+    def _judge_past(self, known: list[Sample], amended: list[Sample], after: Sample, head_us: int) -> None:
+        """Judge the windows that hold the amended sample and ended before the newest one."""
+        for level in self.plan.levels[after.occupancy]:
+            back = self._backs[level.size_nm]
+            place = next(i for i, sample in enumerate(amended) if sample.end_us == after.end_us)
+            for last in range(place, min(place + back, len(amended))):
+                if amended[last].end_us >= head_us:
+                    break
+                now = self._judge(amended[: last + 1], level)
+                if now is None or now.verdict is not Verdict.EXCEEDS:
+                    continue
+                earlier = [sample for sample in known if sample.end_us <= amended[last].end_us]
+                then = self._judge(earlier, level) if earlier else None
+                if then is None or then.verdict is not Verdict.EXCEEDS:
+                    self._found_late(level, now, amended[last].end_us)
+                    break
+
+    def _found_late(self, level: CountLevel, judgement: Judgement, at_us: int) -> None:
+        """An excursion that is over: its alarm starts and returns, and stands until somebody has taken note."""
+        desk = self._desk
+        subject = self._count_subject(level.size_nm, level.grade)
+        if desk.book.active(subject.alarm):
+            return
+        text = texts.excursion(self.plan, level, judgement, late=True)
+        desk.say(desk.book.starts(subject, at_us, desk.time_us, text, judgement.per_m3, level.per_m3, "/m3", late=True))
+        desk.say(desk.book.returns(subject.alarm, at_us, desk.time_us, text, judgement.per_m3, late=True))
+
+    # Judging counts
+
+    def _judge_head(self, late: bool) -> None:
+        """Judge the newest sample's window for every level, and let alarms start or return."""
+        desk, recent = self._desk, self.state.recent
+        head = recent[-1]
+        levels = self.plan.levels[head.occupancy]
+        for level in levels:
+            judgement = self._judge(recent, level)
+            if judgement is None or judgement.verdict is Verdict.NOT_ENOUGH_AIR:
+                continue
+            if judgement.verdict is Verdict.EXCEEDS:
+                subject = self._count_subject(level.size_nm, level.grade)
+                if not desk.book.active(subject.alarm):
+                    text = texts.excursion(self.plan, level, judgement, late)
+                    value = judgement.per_m3
+                    desk.say(
+                        desk.book.starts(
+                            subject, head.end_us, desk.time_us, text, value, level.per_m3, "/m3", late=late
+                        )
+                    )
+            else:
+                alarm = self._count_alarm(level.size_nm, level.grade)
+                if desk.book.active(alarm):
+                    text = texts.recovery(self.plan, level, judgement)
+                    desk.say(desk.book.returns(alarm, head.end_us, desk.time_us, text, judgement.per_m3))
+        self._drop_levels_not_in_force(head, levels)
+
+    def _drop_levels_not_in_force(self, head: Sample, levels: tuple[CountLevel, ...]) -> None:
+        """An alarm whose level does not hold in the present occupancy state is over by definition."""
+        in_force = {(level.size_nm, level.grade) for level in levels}
+        for size in self.plan.rules:
+            for grade in Grade:
+                alarm = self._count_alarm(size, grade)
+                if (size, grade) not in in_force and self._desk.book.active(alarm):
+                    text = texts.no_level(self.plan, size, grade.value, head.occupancy)
+                    self._desk.say(self._desk.book.returns(alarm, head.end_us, self._desk.time_us, text))
+
+    def _judge(self, samples: list[Sample], level: CountLevel) -> Judgement | None:
+        """Judge the window that ends with the last of `samples`; None where the size was not counted."""
+        head = samples[-1]
+        back = self._backs[level.size_nm]
+        window: list[Observation] = []
+        for sample in reversed(samples):
+            # Levels differ between occupancy states, so a window never reaches over a change of state.
+            if len(window) == back or sample.occupancy != head.occupancy:
+                break
+            window.append(observe(sample, level.size_nm, self.plan.nominal_ul))
+        window.reverse()
+        if head.channel(level.size_nm) is None and not head.quality & Quality.MISSING:
+            return None
+        return judge(self.plan.rules[level.size_nm], window, level.per_m3)
+
+    def _judge_coverage(self, sample: Sample) -> None:
+        """Too little air, sample after sample, is an alarm of its own, unless its cause has one already."""
+        desk, plan, state = self._desk, self.plan, self.state
+        alarm = f"location/{plan.id}/insufficient-sampling"
+        if not sample.quality & INSUFFICIENT:
+            state.short = 0
+            desk.say(desk.book.returns(alarm, sample.end_us, desk.time_us, f"{plan.name}: enough air is sampled again"))
+            return
+        explained = desk.book.active(BROKER_ALARM) or (
+            plan.sensor is not None and desk.book.active(silent_alarm(plan.sensor))
+        )
+        if explained:
+            return
+        state.short += 1
+        if state.short >= plan.insufficient_after:
+            subject = Subject(
+                alarm, "insufficient-sampling", Priority.MEDIUM, plan.id, plan.sensor, plan.room, plan.area
+            )
+            text = f"{plan.name}: too little air in {state.short} samples in a row; last coverage {sample.coverage:.0%}"
+            desk.say(desk.book.starts(subject, sample.end_us, desk.time_us, text, 100 * sample.coverage, None, "%"))
+
+    def _count_alarm(self, size_nm: int, grade: Grade) -> str:
+        return f"location/{self.plan.id}/{size_nm / 1000:g}um/{grade.value}"
+
+    def _count_subject(self, size_nm: int, grade: Grade) -> Subject:
+        plan = self.plan
+        return Subject(
+            self._count_alarm(size_nm, grade),
+            f"count-{grade.value}",
+            PRIORITY[grade],
+            plan.id,
+            plan.sensor,
+            plan.room,
+            plan.area,
+        )
+
+    # Climate
+
+    def _climate(self, reading: Reading) -> None:
+        state = self.state
+        at_us = reading.end_us
+        values = {
+            "temperature": reading.temperature_mc,
+            "humidity": reading.humidity_mpct,
+            "pressure-difference": reading.pressure_mpa,
+        }
+        if at_us > state.climate_us:
+            state.climate_us = at_us
+            late, watches = False, state.watches
+        else:
+            if at_us < state.backfill_us:
+                # An older stretch begins: what was seen of the other does not carry over.
+                state.backfill.clear()
+            state.backfill_us = at_us
+            late, watches = True, state.backfill
+        for key, bound in self._bounds.items():
+            value = values[bound.quantity]
+            if value is None:
+                continue
+            watch = watches.get(key)
+            if watch is None:
+                watch = watches[key] = BoundWatch(bound.bound)
+            for change in watch.observe(at_us, value):
+                self._bound_changed(bound, change, late)
+            if not late:
+                due_us = watch.due_us
+                if due_us is not None:
+                    due_us = max(due_us, self._desk.time_us) + self.plan.settle_us
+                    self._desk.agenda.enter(due_us, Due.BOUND, f"{self.plan.id}@{key}")
+
+    def bound_due(self, key: str, due_us: int) -> None:
+        """An on-delay may be over although no further value has come."""
+        bound = self._bounds.get(key)
+        watch = self.state.watches.get(key)
+        if bound is None or watch is None:
+            return
+        for change in watch.expire(due_us - self.plan.settle_us):
+            self._bound_changed(bound, change, late=False)
+
+    def _bound_changed(self, bound: ClimateBound, change: Change, late: bool) -> None:
+        desk, plan = self._desk, self.plan
+        alarm = f"location/{plan.id}/{bound.key}"
+        value = change.value / 1000
+        if late:
+            # A stretch that is over: it starts and returns at once, unless the alarm is active anyway.
+            if change.active and not desk.book.active(alarm):
+                text = texts.outside(plan, bound, change.value, late=True)
+                subject = self._climate_subject(alarm, bound)
+                limit = bound.bound.value / 1000
+                desk.say(
+                    desk.book.starts(subject, change.at_us, desk.time_us, text, value, limit, bound.unit, late=True)
+                )
+                desk.say(desk.book.returns(alarm, change.at_us, desk.time_us, text, value, late=True))
+        elif change.active:
+            text = texts.outside(plan, bound, change.value, late=False)
+            limit = bound.bound.value / 1000
+            subject = self._climate_subject(alarm, bound)
+            desk.say(desk.book.starts(subject, change.at_us, desk.time_us, text, value, limit, bound.unit))
+        else:
+            text = texts.inside(plan, bound, change.value)
+            desk.say(desk.book.returns(alarm, change.at_us, desk.time_us, text, value))
+
+    def _climate_subject(self, alarm: str, bound: ClimateBound) -> Subject:
+        plan = self.plan
+        kind = f"{bound.quantity}-{bound.grade.value}"
+        return Subject(alarm, kind, PRIORITY[bound.grade], plan.id, plan.sensor, plan.room, plan.area)
+
+
+def new_state(plan: LocationPlan, now_us: int) -> LocationState:
+    """The state of a location that comes into being at `now_us`: the period running then is its first."""
+    closed_us = now_us
+    if plan.period_us is not None:
+        closed_us = period_end_us(now_us, plan.period_us)
+        if closed_us > now_us:
+            closed_us -= plan.period_us
+    else:
+        closed_us = 0
+    return LocationState(closed_us=closed_us)

@@ -1,0 +1,62 @@
+"""The sentences an alarm is told in. One place, so that pages, messages and reports say the same."""
+
+from __future__ import annotations
+
+from motewatch.engine.plan import ClimateBound, CountLevel, LocationPlan
+from motewatch.limits.judging import Judgement
+
+
+def figure(value: float) -> str:
+    """A concentration or a value as a person writes it: `3 520`, `35.3`, `0`."""
+    if value == 0 or abs(value) >= 100:
+        return f"{value:,.0f}".replace(",", " ")
+    return f"{value:.1f}"
+
+
+def size(size_nm: int) -> str:
+    """A size as the trade writes it: `0.5 um`."""
+    return f"{size_nm / 1000:g} um"
+
+
+def excursion(location: LocationPlan, level: CountLevel, judgement: Judgement, late: bool) -> str:
+    """A count is above its level."""
+    value = judgement.per_m3
+    shown = "too many" if value is None else figure(value)
+    text = (
+        f"{location.name}: {shown} particles/m3 >= {size(level.size_nm)}, above the {level.grade.value} level of "
+        f"{figure(level.per_m3)} ({level.source})"
+    )
+    return f"{text}; found late" if late else text
+
+
+def recovery(location: LocationPlan, level: CountLevel, judgement: Judgement) -> str:
+    """A count is back within its level."""
+    value = judgement.per_m3
+    shown = "" if value is None else f"{figure(value)} "
+    return (
+        f"{location.name}: {shown}particles/m3 >= {size(level.size_nm)}, back within the {level.grade.value} level of "
+        f"{figure(level.per_m3)}"
+    )
+
+
+def no_level(location: LocationPlan, size_nm: int, grade: str, occupancy: str) -> str:
+    """A level does not hold in the present occupancy state."""
+    return f"{location.name}: no {grade} level for >= {size(size_nm)} in the {occupancy} state"
+
+
+def outside(location: LocationPlan, bound: ClimateBound, value: int, late: bool) -> str:
+    """A climate value is beyond its bound."""
+    word = "above" if bound.bound.side.value == "high" else "below"
+    text = (
+        f"{location.name}: {bound.quantity.replace('-', ' ')} {value / 1000:.1f} {bound.unit}, {word} the "
+        f"{bound.grade.value} bound of {bound.bound.value / 1000:g} {bound.unit}"
+    )
+    return f"{text}; found late" if late else text
+
+
+def inside(location: LocationPlan, bound: ClimateBound, value: int) -> str:
+    """A climate value is back within its bound."""
+    return (
+        f"{location.name}: {bound.quantity.replace('-', ' ')} {value / 1000:.1f} {bound.unit}, back within the "
+        f"{bound.grade.value} bound of {bound.bound.value / 1000:g} {bound.unit}"
+    )
