@@ -22,7 +22,8 @@ PR_SET_PDEATHSIG: Final = 1
 POLL_S: Final = 0.05
 
 
-def _dies_with_its_parent() -> Callable[[], None] | None:
+def dies_with_its_parent() -> Callable[[], None] | None:
+    """For `preexec_fn`: the kernel kills the child when the demo is gone. None where the system cannot."""
     if not sys.platform.startswith("linux"):
         return None
     # Looked up here, before the fork: the child may only make the call.
@@ -44,7 +45,7 @@ class Child:
                 stderr=subprocess.STDOUT,
                 cwd=directory,
                 start_new_session=True,
-                preexec_fn=_dies_with_its_parent(),
+                preexec_fn=dies_with_its_parent(),
                 env={**os.environ, "PYTHONUNBUFFERED": "1"},
             )
 

@@ -14,6 +14,7 @@ from types import FrameType
 from typing import Final
 
 from motewatch_simulator.demo.books import Books
+from motewatch_simulator.demo.children import dies_with_its_parent
 from motewatch_simulator.demo.errors import DemoError
 from motewatch_simulator.demo.options import Options, parse
 from motewatch_simulator.demo.run import PYTHON, Run
@@ -45,7 +46,7 @@ class View:
     def __init__(self, site_file: Path, *, live: bool) -> None:
         command = [*PYTHON, "motewatch", "view", str(site_file), *([] if live else ["--plain"])]
         # In our own process group: Ctrl-C ends it together with us.
-        self._process = subprocess.Popen(command, stdin=subprocess.DEVNULL)
+        self._process = subprocess.Popen(command, stdin=subprocess.DEVNULL, preexec_fn=dies_with_its_parent())
 
     def check(self) -> None:
         """DemoError if it failed. It may end by itself: the run goes on without it."""

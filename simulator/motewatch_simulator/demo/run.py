@@ -81,6 +81,7 @@ class Run:
             "run",
             str(self.site_file),
             str(self._options.config / "demo-scenario.toml"),
+            "--quiet",
             "--log",
             str(self._sent),
         )
