@@ -7,6 +7,7 @@ each looked up for themselves; without an action level of its own the standard's
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -28,6 +29,8 @@ class _Here:
     room: Room
     grade: str | None
     iso_class: float | None
+    levels: list[tuple[int, int, Level]]
+    """Rank of the place (0 is the narrowest), position in the file's list, the level itself."""
 
 
 def check_limits(site: Site, file: str = "", lost: Lost = NOTHING) -> list[Problem]:
@@ -51,20 +54,28 @@ def check_limits(site: Site, file: str = "", lost: Lost = NOTHING) -> list[Probl
 
 def _places(site: Site) -> Iterator[_Here]:
     rooms = {room.id: room for room in site.rooms}
+    levels: dict[tuple[str, str], list[tuple[int, Level]]] = defaultdict(list)
+    for number, level in enumerate(site.levels):
+        for place in _PLACES:
+            ident = getattr(level, place)
+            if ident is not None:
+                levels[(place, ident)].append((number, level))
     for number, location in enumerate(site.locations):
         room = rooms.get(location.room)
         if room is None:
             continue
         own = location.grade is not None or location.iso_class is not None
         source = location if own else room
-        yield _Here(number, location, room, source.grade, source.iso_class)
+        here = zip(_PLACES, (location.id, room.id, room.area), strict=True)
+        found = [(rank, at, level) for rank, key in enumerate(here) for at, level in levels.get(key, ())]
+        yield _Here(number, location, room, source.grade, source.iso_class, found)
 
 
 def _levels(findings: Findings, here: _Here, state: Occupancy, told: set[tuple[int, str]]) -> None:
     limits = {limit.size_nm: limit for limit in limits_for(here.grade, here.iso_class, state)}
     levels = findings.site.levels
-    alerts = _chosen(levels, here, state, "alert_per_m3")
-    actions = _chosen(levels, here, state, "action_per_m3")
+    alerts = _chosen(here, state, "alert_per_m3")
+    actions = _chosen(here, state, "action_per_m3")
     where = f'"{here.location.id}" ({state.value})'
     for size, number in actions.items():
         limit = limits.get(size)
@@ -105,7 +116,7 @@ def _unjudged(findings: Findings, here: _Here) -> None:
     for state in Occupancy:
         if state not in states or (here.grade is None and here.iso_class is None):
             continue
-        own = [_chosen(findings.site.levels, here, state, key) for key in ("alert_per_m3", "action_per_m3")]
+        own = [_chosen(here, state, key) for key in ("alert_per_m3", "action_per_m3")]
         if not any(own) and not limits_for(here.grade, here.iso_class, state):
             findings.warning(
                 ("locations", here.number),
@@ -119,19 +130,16 @@ def _standard(here: _Here) -> str:
     return f"grade {here.grade}" if here.grade is not None else f"ISO class {number_text(here.iso_class or 0)}"
 
 
-def _chosen(levels: tuple[Level, ...], here: _Here, state: Occupancy, key: str) -> dict[int, int]:
+def _chosen(here: _Here, state: Occupancy, key: str) -> dict[int, int]:
     """For each size the position of the level whose `key` holds here in this state."""
     best: dict[int, tuple[int, int]] = {}
-    ids = {"location": here.location.id, "room": here.room.id, "area": here.room.area}
-    for number, level in enumerate(levels):
+    for rank, number, level in here.levels:
         if getattr(level, key) is None or level.occupancy not in (None, state):
             continue
-        for rank, place in enumerate(_PLACES):
-            if getattr(level, place) == ids[place]:
-                score = 2 * rank + (level.occupancy is None)
-                size = size_nm(level.size_um)
-                if size not in best or score < best[size][0]:
-                    best[size] = (score, number)
+        score = 2 * rank + (level.occupancy is None)
+        size = size_nm(level.size_um)
+        if size not in best or score < best[size][0]:
+            best[size] = (score, number)
     return {size: number for size, (_, number) in best.items()}
 
 

@@ -76,7 +76,14 @@ ONE_STANDARD = "Keep one of grade and iso_class and remove the other."
 class Table(BaseModel):
     """Base of every table: frozen, and an unknown key is a mistake."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True, allow_inf_nan=False)
+    model_config = ConfigDict(
+        extra="forbid",
+        frozen=True,
+        str_strip_whitespace=True,
+        allow_inf_nan=False,
+        # The docstrings of the keys become descriptions in the JSON Schema.
+        use_attribute_docstrings=True,
+    )
 
 
 class Bounds(Table):

@@ -11,12 +11,39 @@ from collections.abc import Iterator, Sequence
 from functools import cache
 from typing import Any
 
+from pydantic import BaseModel
+from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
+from pydantic_core import core_schema
+
 from motewatch.site.models import Site
+
+
+class _Generator(GenerateJsonSchema):
+    """TOML has no null, so an optional key is one that may be absent; titles would only repeat the keys."""
+
+    def field_title_should_be_set(self, schema: Any) -> bool:
+        return False
+
+    def nullable_schema(self, schema: core_schema.NullableSchema) -> JsonSchemaValue:
+        return self.generate_inner(schema["schema"])
+
+    def default_schema(self, schema: core_schema.WithDefaultSchema) -> JsonSchemaValue:
+        # A whole table as default would only repeat the defaults of its keys.
+        if isinstance(schema.get("default"), BaseModel | None):
+            return self.generate_inner(schema["schema"])
+        return super().default_schema(schema)
+
+    def float_schema(self, schema: core_schema.FloatSchema) -> JsonSchemaValue:
+        # 0.3 is no multiple of 0.001 for tools that divide binary fractions: such steps are left to `check`.
+        found = super().float_schema(schema)
+        if found.get("multipleOf") == 0.001:
+            del found["multipleOf"]
+        return found
 
 
 @cache
 def _schema() -> dict[str, Any]:
-    return Site.model_json_schema()
+    return Site.model_json_schema(schema_generator=_Generator)
 
 
 def schema_text() -> str:
@@ -30,12 +57,10 @@ def schema_text() -> str:
 
 
 def _resolve(node: dict[str, Any], value: Any) -> dict[str, Any]:
-    """Follow references, drop `null`, and pick the variant that the value's tag names (no variant: an empty shape)."""
+    """Follow references, and pick the variant that the value's tag names (no variant: an empty shape)."""
     while True:
         if "$ref" in node:
             node = _schema()["$defs"][node["$ref"].rpartition("/")[2]]
-        elif "anyOf" in node:
-            node = next(choice for choice in node["anyOf"] if choice.get("type") != "null")
         elif "discriminator" in node:
             tag = value.get(node["discriminator"]["propertyName"]) if isinstance(value, dict) else None
             reference = node["discriminator"]["mapping"].get(tag) if isinstance(tag, str) else None
@@ -79,11 +104,8 @@ def tags_on(data: Any, path: Sequence[str | int]) -> tuple[str | int, ...]:
 
 
 def _plain(node: dict[str, Any]) -> dict[str, Any]:
-    while "$ref" in node or "anyOf" in node:
-        if "$ref" in node:
-            node = _schema()["$defs"][node["$ref"].rpartition("/")[2]]
-        else:
-            node = next(choice for choice in node["anyOf"] if choice.get("type") != "null")
+    while "$ref" in node:
+        node = _schema()["$defs"][node["$ref"].rpartition("/")[2]]
     return node
 
 
