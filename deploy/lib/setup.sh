@@ -97,6 +97,8 @@ _install_by_pip() { # python extras log
 }
 
 _install_by_uv() { # python extras log
+    # A house with a certificate authority of its own has it in the system's store. (The older and the newer name.)
+    local -x UV_NATIVE_TLS=true UV_SYSTEM_CERTS=true
     rm -rf .venv
     uv venv --quiet --python "$1" .venv >>"$3" 2>&1 || return 1
     say "  by uv"
@@ -124,6 +126,7 @@ prepare_venv() { # extras
         if command -v uv >/dev/null && _install_by_uv "$python" "$extras" "$log"; then
             made=yes
         else
+            if command -v uv >/dev/null; then say "  uv could not; by pip"; fi
             _new_venv_with_pip "$python" || return 1
             # One more try: a package server that did not answer is the usual reason.
             for attempt in 1 2; do

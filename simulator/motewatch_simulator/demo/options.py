@@ -8,6 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, cast
 
+DESCRIPTION = """\
+Runs a broker, the motewatch daemon and simulated particle counters on this machine, and shows what the daemon sees. An
+excursion raises an alarm within the first minute and is seen to clear.
+"""
+
 EPILOG = """\
 Ctrl-C ends the demo too: the sensors stop, the daemon finishes, and the books are balanced as after --seconds.
 Exit status: 0 when every acknowledged reading is in the journal once and nothing went wrong, 1 otherwise, 2 for a
@@ -30,8 +35,7 @@ def parse(arguments: Sequence[str] | None) -> Options:
     """Read the arguments; exits with status 2 and a sentence for a wrong one."""
     parser = argparse.ArgumentParser(
         prog="demo",
-        description="Runs a broker, the motewatch daemon and simulated particle counters on this machine, and shows "
-        "what the daemon sees. An excursion raises an alarm within the first minute and is seen to clear.",
+        description=DESCRIPTION,
         epilog=EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
