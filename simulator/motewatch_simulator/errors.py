@@ -1,0 +1,31 @@
+"""What can go wrong in the simulator, as one tree.
+
+SimulatorError
+|-- ScenarioError      the scenario file: every mistake at once, in `problems`
+|-- StreamError        an output file, or a start instant, that cannot be used
+`-- BrokerError        the broker: unreachable at the start, or it does not want us
+"""
+
+from __future__ import annotations
+
+from motewatch.site.problems import Problem
+
+
+class SimulatorError(Exception):
+    """Root of everything the simulator raises on purpose."""
+
+
+class ScenarioError(SimulatorError):
+    """A scenario that cannot be played; `problems` holds every mistake found."""
+
+    def __init__(self, problems: list[Problem]) -> None:
+        self.problems = problems
+        super().__init__("\n".join(str(problem) for problem in problems))
+
+
+class StreamError(SimulatorError):
+    """An output file, or a start instant, that cannot be used."""
+
+
+class BrokerError(SimulatorError):
+    """The broker is not there, or does not want us."""

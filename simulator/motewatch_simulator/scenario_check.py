@@ -1,0 +1,160 @@
+"""A scenario against its site: names that must exist, places for portables, and an air balance that can close.
+
+What one table can say about itself is said by its model. No physics beyond the air balance, no files.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from typing import Any
+
+from motewatch.site.models import Site
+from motewatch.site.problems import Problem, key_text, look_up, table_text, value_text
+from motewatch_simulator import scenario as s
+
+Path = tuple[str | int, ...]
+
+
+def check(name: str, data: Any, scenario: s.Scenario, site: Site) -> list[Problem]:
+    """Every mistake; `data` is the file as read, for showing values, and `name` stands for it in messages."""
+    checker = _Checker(name, data, scenario, site)
+    checker.ids()
+    checker.rooms()
+    checker.sensors()
+    checker.incidents()
+    if not checker.problems:
+        checker.air_balance()
+    return checker.problems
+
+
+class _Checker:
+    def __init__(self, name: str, data: Any, scenario: s.Scenario, site: Site) -> None:
+        self.problems: list[Problem] = []
+        self._name = name
+        self._data = data
+        self._scenario = scenario
+        self._plants = {plant.id for plant in scenario.rooms}
+        self._volumes = {room.id: room.volume_m3 for room in site.rooms}
+        self._locations = {location.id: location for location in site.locations}
+        self._sensors = {sensor.id: sensor for sensor in site.sensors}
+
+    def ids(self) -> None:
+        """No id stands twice."""
+        for table in ("rooms", "locations", "sensors"):
+            seen: set[str] = set()
+            for i, row in enumerate(getattr(self._scenario, table)):
+                if row.id in seen:
+                    self._say((table, i, "id"), "this id stands twice", "Remove one of the two tables.")
+                seen.add(row.id)
+
+    def rooms(self) -> None:
+        """Rooms, what lies between them, and what is in them."""
+        scenario = self._scenario
+        for i, plant in enumerate(scenario.rooms):
+            self._known(("rooms", i, "id"), plant.id, self._volumes, "room in the site file")
+            if plant.id in self._volumes and self._volumes[plant.id] is None:
+                self._say(("rooms", i, "id"), "this room has no volume in the site file", "Add volume_m3 to it there.")
+        ends = self._plants | {s.SURROUNDINGS}
+        pairs: list[set[str]] = []
+        for i, connection in enumerate(scenario.connections):
+            self._known(("connections", i, "higher"), connection.higher, ends, "room in this scenario")
+            self._known(("connections", i, "lower"), connection.lower, ends, "room in this scenario")
+            pair = {connection.higher, connection.lower}
+            if len(pair) == 1:
+                self._say(("connections", i, "lower"), "a room cannot adjoin itself", "Name another room.")
+            if pair in pairs:
+                self._say(
+                    ("connections", i, "lower"), "these two rooms are connected already", "Remove one of the two."
+                )
+            pairs.append(pair)
+        for i, people in enumerate(scenario.people):
+            self._known(("people", i, "room"), people.room, self._plants, "room in this scenario")
+        for i, machine in enumerate(scenario.machines):
+            self._known(("machines", i, "room"), machine.room, self._plants, "room in this scenario")
+        for i, place in enumerate(scenario.locations):
+            self._known(("locations", i, "id"), place.id, self._locations, "location in the site file")
+
+    def sensors(self) -> None:
+        """Every sensor of the site must stand in a room that has a plant here."""
+        placed: dict[str, str] = {}
+        for i, counter in enumerate(self._scenario.sensors):
+            self._known(("sensors", i, "id"), counter.id, self._sensors, "sensor in the site file")
+            if counter.location is None:
+                continue
+            path = ("sensors", i, "location")
+            self._known(path, counter.location, self._locations, "location in the site file")
+            if counter.id in self._sensors and self._sensors[counter.id].kind == "fixed":
+                self._say(path, "a fixed sensor hangs where the site file says", "Remove location.")
+            placed[counter.id] = counter.location
+        for sensor in self._sensors.values():
+            where = sensor.location or placed.get(sensor.id)
+            if where is None:
+                self._lacks(
+                    "sensors",
+                    f'the portable sensor "{sensor.id}" stands nowhere',
+                    f'Add [[sensors]] with id = "{sensor.id}" and a location.',
+                )
+            elif where in self._locations and self._locations[where].room not in self._plants:
+                room = self._locations[where].room
+                self._lacks(
+                    "rooms",
+                    f'the room "{room}" of the sensor "{sensor.id}" has no plant',
+                    f'Add [[rooms]] with id = "{room}" and air_changes_per_h.',
+                )
+
+    def incidents(self) -> None:
+        """Incidents happen to something that exists, and end before the scenario repeats."""
+        scenario = self._scenario
+        zones = {place.id for place in scenario.locations if place.transfer is not None}
+        doors = {(c.higher, c.lower) for c in scenario.connections if c.door is not None}
+        repeat_s = scenario.scenario.repeat_s
+        for i, incident in enumerate(scenario.incidents):
+            at: Path = ("incidents", i)
+            match incident:
+                case s.Intervention():
+                    self._known((*at, "location"), incident.location, zones, "location with a transfer here")
+                case s.DoorOpen():
+                    if (incident.higher, incident.lower) not in doors:
+                        known = ", ".join(f"{a} to {b}" for a, b in sorted(doors)) or "none"
+                        self._say((*at, "higher"), "no door leads from here to lower", f"Doors here: {known}.")
+                case s.SensorUnplugged() | s.NetworkLost() | s.Repeats() | s.FlowFault():
+                    self._known((*at, "sensor"), incident.sensor, self._sensors, "sensor in the site file")
+                case _:
+                    self._known((*at, "room"), incident.room, self._plants, "room in this scenario")
+            if repeat_s is not None and incident.at_s + incident.duration_s > repeat_s:
+                self._say(
+                    (*at, "at_s"),
+                    f"the incident would end after scenario.repeat_s, which is {repeat_s:g}",
+                    "Start it earlier, shorten it, or repeat later.",
+                )
+
+    def air_balance(self) -> None:
+        """A room can only lose what it gains, also with its slowest fan; what is left over is its return."""
+        scenario = self._scenario
+        for i, plant in enumerate(scenario.rooms):
+            slow = [x.share for x in scenario.incidents if isinstance(x, s.SupplyDrop) and x.room == plant.id]
+            gained = plant.air_changes_per_h * (self._volumes[plant.id] or 0.0) * min(slow, default=1.0)
+            gained += sum(c.leak_m3_h for c in scenario.connections if c.lower == plant.id)
+            lost = sum(c.leak_m3_h for c in scenario.connections if c.higher == plant.id)
+            if gained < lost:
+                self._say(
+                    ("rooms", i, "air_changes_per_h"),
+                    f"the room leaks {lost:g} m3/h and gains only {gained:g} m3/h",
+                    "Raise air_changes_per_h, lower leak_m3_h of its connections, or soften its supply-drop.",
+                )
+
+    def _known(self, path: Path, value: str, known: Iterable[str], what: str) -> None:
+        names = sorted(known)
+        if value not in names:
+            near = difflib.get_close_matches(value, names, 1)
+            mend = f'Did you mean "{near[0]}"?' if near else f"Give one of {', '.join(names) or 'none'}."
+            self._say(path, f"there is no such {what}", mend)
+
+    def _say(self, path: Path, message: str, mend: str) -> None:
+        value = value_text(look_up(self._data, path), path[-1])
+        table = table_text(self._data, path[:-1])
+        self.problems.append(Problem(self._name, key_text(path), value, message, mend, table=table))
+
+    def _lacks(self, key: str, message: str, mend: str) -> None:
+        self.problems.append(Problem(self._name, key, "", message, mend))

@@ -1,0 +1,124 @@
+"""Reads a scenario file and says every mistake in it at once.
+
+First each table for itself (pydantic), then the scenario against its site (`scenario_check`). Messages name the file,
+the key, the value, what is allowed and how to mend it.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any, get_args
+
+from pydantic import ValidationError
+
+from motewatch.site.models import Site, Table
+from motewatch.site.problems import Problem, key_text, look_up, table_text, value_text
+from motewatch_simulator import scenario as s
+from motewatch_simulator.errors import ScenarioError
+from motewatch_simulator.scenario_check import check
+
+_INCIDENTS: dict[str, type[Table]] = {
+    get_args(model.model_fields["kind"].annotation)[0]: model for model in s.Happening.__subclasses__()
+}
+_TABLES: dict[str, type[Table]] = {
+    "scenario": s.Head,
+    "keeping": s.Keeping,
+    "outdoors": s.Outdoors,
+    "surroundings": s.Surroundings,
+    "rooms": s.Plant,
+    "connections": s.Connection,
+    "people": s.People,
+    "machines": s.Machine,
+    "locations": s.Place,
+    "sensors": s.Counter,
+}
+
+
+def load_scenario(path: Path, site: Site) -> s.Scenario:
+    """The scenario of a file, checked against its site. Raises `ScenarioError` with every mistake found."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise _whole(path.name, f"cannot be read: {error.strerror}", "Give the path of a scenario file.") from None
+    except UnicodeDecodeError:
+        raise _whole(path.name, "is not UTF-8", "Save the file as UTF-8.") from None
+    return parse_scenario(text, path.name, site)
+
+
+def parse_scenario(text: str, name: str, site: Site) -> s.Scenario:
+    """The same from text; `name` stands for the file in messages."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise _whole(name, f"is not TOML: {error}", "Mend the syntax at this place.") from None
+    try:
+        scenario = s.Scenario.model_validate(data)
+    except ValidationError as error:
+        raise ScenarioError([_problem(name, data, one) for one in error.errors()]) from None
+    problems = check(name, data, scenario, site)
+    if problems:
+        raise ScenarioError(problems)
+    return scenario
+
+
+def _whole(name: str, message: str, mend: str) -> ScenarioError:
+    return ScenarioError([Problem(name, "", "", message, mend)])
+
+
+def _problem(name: str, data: Any, error: Any) -> Problem:
+    # pydantic puts the kind of the incident into the path; the file has no such key.
+    path = tuple(part for i, part in enumerate(error["loc"]) if not (i == 2 and part in _INCIDENTS))
+    kind, context = error["type"], error.get("ctx", {})
+    if kind == "union_tag_invalid":
+        path = (*path, "kind")
+    found = look_up(data, path)
+    value = "" if kind in {"missing", "union_tag_not_found"} else value_text(found, path[-1] if path else "")
+    message, mend = _explain(kind, context, error["msg"], path, data)
+    return Problem(name, key_text(path), value, message, mend, table=table_text(data, path[:-1]))
+
+
+def _explain(kind: str, context: Any, text: str, path: tuple[str | int, ...], data: Any) -> tuple[str, str]:
+    """What is wrong, and how to mend it."""
+    kinds = f"Give one of {', '.join(_INCIDENTS)}."
+    match kind:
+        case "extra_forbidden":
+            return "this key is not known here", _nearest(str(path[-1]), _keys_at(path, data), "Known keys: {}.")
+        case "missing":
+            return "this key is missing", "Add it."
+        case "union_tag_not_found":
+            return "an incident needs its kind", kinds
+        case "union_tag_invalid":
+            return "there is no such kind of incident", kinds
+        case "literal_error":
+            return f"must be {context['expected']}", "Give one of these."
+        case "mistake":
+            return context["message"], context["mend"]
+        case "string_pattern_mismatch":
+            return "is no id", "Use lower case letters, digits, hyphen and underscore."
+    message = text[:1].lower() + text[1:]
+    if kind.startswith(("greater_than", "less_than")):
+        return message, "Give a value within this range."
+    return message, "Write it as the message says; numbers stand without quotes."
+
+
+def _nearest(value: str, known: Iterable[str], otherwise: str) -> str:
+    """A hint at the key or name that was probably meant; `otherwise` takes the list of all."""
+    names = sorted(known)
+    near = difflib.get_close_matches(value, names, 1)
+    return f'Did you mean "{near[0]}"?' if near else otherwise.format(", ".join(names) or "none")
+
+
+def _keys_at(path: tuple[str | int, ...], data: Any) -> Iterable[str]:
+    """The keys known where an unknown one stands."""
+    if len(path) == 1:
+        return s.Scenario.model_fields
+    if "door" in path[:-1]:
+        return s.Door.model_fields
+    if path[0] == "incidents":
+        kind = look_up(data, (*path[:2], "kind"))
+        return _INCIDENTS[kind].model_fields if kind in _INCIDENTS else ()
+    table = _TABLES.get(str(path[0]))
+    return () if table is None else table.model_fields
