@@ -19,7 +19,9 @@ from typing import NamedTuple
 UL_PER_M3 = 1_000_000_000
 
 _SUMMED_BELOW = 150
-"""From this many counts on a tail is integrated (fixed cost) instead of summed (cost grows with the root of it)."""
+"""From this many counts on a tail near the bulk is integrated (fixed cost), not summed (cost grows with its root).
+
+Further out than twice or half the count terms fall so fast that a sum is short whatever the count."""
 _REACH_SIGMA = 10.0
 """How far an integral goes beyond its near end, in standard deviations: what is left out is below 1e-16 of it."""
 _CLOSE = 1e-5
@@ -177,7 +179,7 @@ def _solve(tail: Callable[[int, float], float], count: int, power: int, sign: in
 
 def _at_least(count: int, mean: float) -> float:
     """P(X >= count), meant for `mean` below about `count`: terms fall from the first."""
-    if count >= _SUMMED_BELOW:
+    if count >= _SUMMED_BELOW and 2 * mean > count:
         return _integral(count - 1, mean, -1)
     term = total = _probability(count, mean)
     while term > 1e-17 * total:
@@ -189,7 +191,7 @@ def _at_least(count: int, mean: float) -> float:
 
 def _at_most(count: int, mean: float) -> float:
     """P(X <= count), meant for `mean` above about `count`: terms fall from the last."""
-    if count >= _SUMMED_BELOW:
+    if count >= _SUMMED_BELOW and mean < 2 * count:
         return _integral(count, mean, 1)
     term = total = _probability(count, mean)
     while count > 0 and term > 1e-17 * total:
@@ -204,7 +206,9 @@ def _probability(count: int, mean: float) -> float:
     if count < _SUMMED_BELOW:
         return math.exp(count * math.log(mean) - mean - math.lgamma(count + 1))
     off = (mean - count) / count
-    return _peak(count) * math.exp(-count * (off - math.log1p(off)))
+    # Near -1 there is no digit left in `off` for log1p to work with.
+    logarithm = math.log1p(off) if off > -0.5 else math.log(mean) - math.log(count)
+    return _peak(count) * math.exp(-count * (off - logarithm))
 
 
 def _peak(count: int) -> float:
@@ -227,9 +231,7 @@ def _integral(count: int, mean: float, side: int) -> float:
     reach = _REACH_SIGMA if distance < 3 else max(40 / distance, 0.5)
     if distance < 0:
         reach -= distance
-    end = begin + side * reach / sigma
-    if end <= -1:
-        end = -1 + 1e-300
+    end = max(begin + side * reach / sigma, -1.0)
     half = abs(end - begin) / 2
     middle = (begin + end) / 2
     total = 0.0
