@@ -158,6 +158,10 @@ class Journal:
         """These rows were not accepted: one more failed try each, the next at `next_try_us`."""
         self._outbox.retry(ids, next_try_us, error)
 
+    def refused(self, ids: Sequence[int], now_us: int, error: str) -> None:
+        """See `Outbox.refused`."""
+        self._outbox.refused(ids, now_us, error)
+
     def resend(self, sink: str, since_us: int, now_us: int) -> int:
         """Whatever was delivered at or after `since_us` is due again at `now_us`; returns how many rows."""
         return self._outbox.resend(sink, since_us, now_us)

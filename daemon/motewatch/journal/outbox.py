@@ -46,6 +46,12 @@ _RETRY = (
     .where(_c.id == bindparam("row_id"), _c.delivered_us.is_(None))
     .values(attempts=_c.attempts + 1, next_try_us=bindparam("next_us"), last_error=bindparam("error"))
 )
+# Ended like a delivered row, but the error stays: nobody will try again, and `prune` may take it in its time.
+_REFUSED = (
+    update(tables.outbox)
+    .where(_c.id == bindparam("row_id"), _c.delivered_us.is_(None))
+    .values(attempts=_c.attempts + 1, delivered_us=bindparam("now_us"), last_error=bindparam("error"))
+)
 
 
 class Outbox:
@@ -87,6 +93,13 @@ class Outbox:
             with self._store.writing() as connection:
                 connection.execute(_RETRY, rows)
 
+    def refused(self, ids: Sequence[int], now_us: int, error: str) -> None:
+        """These rows will never be accepted by their sink: given up, with the reason kept."""
+        if ids:
+            rows = [{"row_id": row_id, "now_us": now_us, "error": error} for row_id in ids]
+            with self._store.writing() as connection:
+                connection.execute(_REFUSED, rows)
+
     def resend(self, sink: str, since_us: int, now_us: int) -> int:
         """Whatever was delivered at or after `since_us` is due again; returns how many rows that are."""
         again = (
@@ -108,12 +121,18 @@ class Outbox:
 
         Page by page, each its own transaction, so that the writer never waits long.
         """
+        with self._store.reading() as connection:
+            sinks = connection.execute(select(_c.sink).distinct()).scalars().all()
+        return sum(self._prune(sink, delivered_before_us, page) for sink in sinks)
+
+    def _prune(self, sink: str, delivered_before_us: int, page: int) -> int:
+        # By sink, for its index. DELETE ... LIMIT is not standard SQL; a subquery says the same.
+        old = select(_c.id).where(_c.sink == sink, _c.delivered_us < delivered_before_us)
+        removal = delete(tables.outbox).where(_c.id.in_(old.order_by(_c.delivered_us).limit(page)))
         removed = 0
         while True:
-            # SQLite and PostgreSQL both lack DELETE ... LIMIT as standard SQL; a subquery says the same.
-            old = select(_c.id).where(_c.delivered_us < delivered_before_us).order_by(_c.delivered_us).limit(page)
             with self._store.writing() as connection:
-                count = connection.execute(delete(tables.outbox).where(_c.id.in_(old))).rowcount
+                count = connection.execute(removal).rowcount
             removed += count
             if count < page:
                 return removed

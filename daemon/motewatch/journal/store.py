@@ -111,7 +111,12 @@ class Store:
         with self._lock, self._translated():
             if self._raw is None:
                 raise JournalDefectError(self.path, "this journal was opened for reading only, or is closed")
-            busy, _, _ = self._raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            # Without this SQLite would wait for the reader, and the service's writer for SQLite.
+            self._raw.execute("PRAGMA busy_timeout = 0")
+            try:
+                busy, _, _ = self._raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            finally:
+                self._raw.execute(f"PRAGMA busy_timeout = {BUSY_S * 1000:.0f}")
             return not busy
 
     def limit_pages(self, pages: int) -> int:

@@ -187,7 +187,13 @@ Index(
     sqlite_where=_waiting,
     postgresql_where=_waiting,
 )
-Index("ix_outbox_delivered", outbox.c.delivered_us, sqlite_where=_served, postgresql_where=_served)
+Index(
+    "ix_outbox_delivered",
+    outbox.c.sink,
+    outbox.c.delivered_us,
+    sqlite_where=_served,
+    postgresql_where=_served,
+)
 
 snapshots = Table(
     "snapshots",

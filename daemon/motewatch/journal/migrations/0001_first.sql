@@ -111,7 +111,7 @@ CREATE UNIQUE INDEX ux_outbox_key ON outbox (sink, "key");
 
 CREATE INDEX ix_outbox_waiting ON outbox (sink, next_try_us, id) WHERE delivered_us IS NULL;
 
-CREATE INDEX ix_outbox_delivered ON outbox (delivered_us) WHERE delivered_us IS NOT NULL;
+CREATE INDEX ix_outbox_delivered ON outbox (sink, delivered_us) WHERE delivered_us IS NOT NULL;
 
 CREATE TABLE snapshots (
     id INTEGER NOT NULL PRIMARY KEY,
