@@ -18,6 +18,8 @@ from motewatch.site.problems import Problem
 from motewatch.site.shape import number_text
 
 _PLACES = ("location", "room", "area")
+_STATES = (Occupancy.OPERATIONAL, Occupancy.AT_REST, Occupancy.AS_BUILT)
+"""The likeliest first: of several states in which a level is wrong the first is told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +42,7 @@ def check_limits(site: Site, file: str = "", lost: Lost = NOTHING) -> list[Probl
     if findings.complete("levels"):
         told: set[tuple[int, str]] = set()
         for here in places:
-            for state in Occupancy:
+            for state in _STATES:
                 _levels(findings, here, state, told)
         for here in places:
             _unjudged(findings, here)
@@ -113,7 +115,7 @@ def _levels(findings: Findings, here: _Here, state: Occupancy, told: set[tuple[i
 def _unjudged(findings: Findings, here: _Here) -> None:
     """A standard may leave a state to the site: grade D in operation, class 9 at rest."""
     states = {here.room.occupancy} | ({Occupancy.OPERATIONAL} if here.room.operational else set())
-    for state in Occupancy:
+    for state in _STATES:
         if state not in states or (here.grade is None and here.iso_class is None):
             continue
         own = [_chosen(here, state, key) for key in ("alert_per_m3", "action_per_m3")]
@@ -122,7 +124,8 @@ def _unjudged(findings: Findings, here: _Here) -> None:
                 ("locations", here.number),
                 None,
                 f"nothing is judged here in the state {state.value}: {_standard(here)} has no limit for it",
-                "Set levels of your own in [[levels]]; Annex 1 expects that for grade D in operation.",
+                "Set levels of your own in [[levels]]"
+                + ("; Annex 1 expects that for grade D in operation." if here.grade == "D" else "."),
             )
 
 
@@ -144,7 +147,7 @@ def _chosen(here: _Here, state: Occupancy, key: str) -> dict[int, int]:
 
 
 def _sizes(findings: Findings, here: _Here, sensor: Sensor) -> None:
-    wanted = {limit.size_nm for state in Occupancy for limit in limits_for(here.grade, here.iso_class, state)}
+    wanted = {limit.size_nm for state in _STATES for limit in limits_for(here.grade, here.iso_class, state)}
     counted = {size_nm(size) for size in sensor.sizes_um}
     missing = wanted - counted
     if not missing:

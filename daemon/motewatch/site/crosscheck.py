@@ -84,7 +84,9 @@ def _time_zone(findings: Findings) -> None:
     try:
         zone(name)
     except ScheduleError as error:
-        mend = did_you_mean(name, available_timezones(), error.mend)
+        names = available_timezones()
+        is_folder = any(known.startswith(f"{name}/") for known in names)
+        mend = error.mend if is_folder else did_you_mean(name, names, error.mend)
         findings.error(("site", "time_zone"), name, "no such time zone is known", mend)
 
 

@@ -41,13 +41,19 @@ def explain(failure: ValidationError, data: Any, file: str) -> list[Problem]:
             Problem(
                 file=file,
                 key=key_text(path),
-                value=value_text(look_up(data, path), path[-1] if path else ""),
+                value=_value(data, path),
                 message=message,
                 mend=mend,
                 table=table_text(data, path),
             )
         )
     return problems
+
+
+def _value(data: Any, path: KeyPath) -> str:
+    value = look_up(data, path)
+    whole_table = isinstance(value, dict) and bool(path) and isinstance(path[-1], int)
+    return "" if whole_table else value_text(value, path[-1] if path else "")
 
 
 def _inside(other: ErrorDetails, error: ErrorDetails) -> bool:
@@ -85,6 +91,9 @@ def _unknown_key(case: Case) -> Told:
     if is_secret(key) and not homes_of(key):
         return "unknown key", "Secrets are read from files: name one by password_file or token_file."
     homes = homes_of(key)
+    header = ".".join(str(part) for part in case.path[:-1] if isinstance(part, str))
+    if f"[{header}]" in homes:
+        return "unknown key for this kind", f"Remove it. Known here: {', '.join(known)}."
     if homes:
         # The usual cause: TOML gives a key to the last header above it.
         other = f", or did you mean {close[0]}?" if close else "."
@@ -97,12 +106,12 @@ def _unknown_key(case: Case) -> Told:
 def _missing(case: Case) -> Told:
     key = str(case.path[-1])
     if case.shape.get("type") == "array" and "properties" in shape_at(case.data, (*case.path, 0)):
-        return f"[[{key}]] is missing", f"Add at least one table [[{key}]], or {key} = [] at the top."
+        return "is missing", f"Add at least one table [[{key}]], or {key} = [] at the top."
     if "properties" in case.shape:
-        return f"[{key}] is missing", f"Add the table [{key}]."
+        return "is missing", f"Add the table [{key}]."
     if "const" in case.shape:
-        return f"{key} is missing", f"Add the line {key} = {value_text(case.shape['const'])} at the top of the file."
-    return f"{key} is missing", f"Add {key} = {_example(case.shape)}."
+        return "is missing", f"Add the line {key} = {value_text(case.shape['const'])} at the top of the file."
+    return "is missing", f"Add {key} = {_example(case.shape)}."
 
 
 def _example(shape: dict[str, Any]) -> str:
@@ -184,7 +193,7 @@ def _choice(case: Case) -> Told:
 
 
 def _no_kind(case: Case) -> Told:
-    return "kind is missing", 'Add kind = "per-sample", "k-of-n", "rolling-volume" or "confidence".'
+    return "is missing", 'Add kind = "per-sample", "k-of-n", "rolling-volume" or "confidence".'
 
 
 def _pattern(case: Case) -> Told:

@@ -106,6 +106,9 @@ def value_text(value: Any, key: str | int = "") -> str:
         text = "[" + ", ".join(value_text(item) for item in value) + "]"
     elif isinstance(value, date):
         text = value.isoformat()
+    elif isinstance(value, float):
+        # As written: a whole number comes back from the models as a float.
+        text = f"{value:.15g}"
     elif value is None:
         return ""
     else:

@@ -146,5 +146,5 @@ def range_text(shape: dict[str, Any]) -> str:
 
 
 def number_text(value: float) -> str:
-    """A number as a person writes it: `100`, not `100.0`; no exponent below 10^12."""
-    return f"{value:.12g}"
+    """A number as a person writes it: `100`, not `100.0`, and no exponent where it is whole."""
+    return str(int(value)) if float(value).is_integer() else f"{value:.12g}"

@@ -25,6 +25,7 @@ from motewatch.links.site_file import (
     read_secret,
     site_from_text,
 )
+from motewatch.site.models import Site
 from motewatch.site.problems import Severity, errors
 from motewatch.site.shape import schema_text
 
@@ -59,6 +60,7 @@ def test_a_shipped_site_has_no_mistake(name: str) -> None:
     assert [p for p in problems if "this file is not there now" not in p.message] == []
     site = load_site(path)
     assert site_from_text(canonical_text(site)) == site
+    assert Site.model_validate_json(canonical_text(site)) == site
     jsonschema.validate(
         json.loads(json.dumps(tomllib.loads(path.read_text("utf-8")), default=str)), json.loads(schema_text())
     )
@@ -223,7 +225,7 @@ flow_l_min = 28.3
     told = {p.key: str(p) for p in problems}
     path = tmp_path / "site.toml"
     assert told["rooms[1].climate.temperature.low_c"] == (
-        f'{path}: rooms[1].climate.temperature.low_c (rooms "gown-in") = 25.0: must be less than high_c, which is 20\n'
+        f'{path}: rooms[1].climate.temperature.low_c (rooms "gown-in") = 25: must be less than high_c, which is 20\n'
         "    The order is low, alert_low, alert_high, high."
     )
     assert told["rooms[0].climate.humidity.low_prc"].endswith("unknown key\n    Did you mean low_pct?")
