@@ -51,6 +51,7 @@ _RULES: Final[Mapping[str, Callable[[_Context], str]]] = {
     "timezone_aware": lambda _: "must have a time zone: end it with Z for UTC, or with an offset such as +01:00",
     "instant": lambda _: "must be an ISO 8601 time in quotes, such as 2026-03-02T08:14:00Z",
     "datetime_parsing": lambda c: f"must be an ISO 8601 time such as 2026-03-02T08:14:00Z: {c.get('error')}",
+    "datetime_from_date_parsing": lambda c: f"must be an ISO 8601 time such as 2026-03-02T08:14:00Z: {c.get('error')}",
 }
 
 
