@@ -101,7 +101,10 @@ class Outbox:
                 connection.execute(_REFUSED, rows)
 
     def resend(self, sink: str, since_us: int, now_us: int) -> int:
-        """Whatever was delivered at or after `since_us` is due again; returns how many rows that are."""
+        """Whatever was delivered at or after `since_us` is due again; returns how many rows that are.
+
+        Rows refused since then are among them: a sink that was restarted may have been mended.
+        """
         again = (
             update(tables.outbox)
             .where(_c.sink == sink, _c.delivered_us >= since_us)

@@ -1,7 +1,7 @@
 """Writing a batch: from the engine's records to rows, in one transaction.
 
-Rules: the recorder gives all ids, from what was on record when it was opened (RETURNING would cost several times the
-insert, see the measurements in DEVELOPERS.md), so one process writes a journal. It counts on only after the commit: a
+Rules: the recorder gives all ids, from what was on record when it was opened (asking them back with RETURNING
+costs several times the insert), so one process writes a journal. It counts on only after the commit: a
 batch that failed leaves no gap. It decides nothing; a batch that cannot be is a defect and raises.
 """
 

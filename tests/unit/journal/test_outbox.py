@@ -90,6 +90,20 @@ def test_resend_makes_the_recently_delivered_due_again(journal: Journal) -> None
     assert journal.resend("time-series", since_us=200, now_us=1001) == 0
 
 
+def test_a_refused_row_is_given_up_with_its_reason_until_a_resend(journal: Journal) -> None:
+    put(journal, outbox_row("a"), outbox_row("b"))
+    journal.delivered([2], 40)
+    journal.refused([1, 2], 50, "400: unknown field")
+
+    assert keys(journal, 1000) == []
+    with journal.store.reading() as connection:
+        rows = connection.exec_driver_sql("SELECT delivered_us, attempts, last_error FROM outbox ORDER BY id").all()
+    assert [tuple(row) for row in rows] == [(50, 1, "400: unknown field"), (40, 0, None)]
+
+    assert journal.resend("mqtt", 50, 60) == 1
+    assert keys(journal, 60) == ["a"]
+
+
 def test_prune_removes_what_was_delivered_long_ago_and_nothing_else(journal: Journal) -> None:
     put(journal, *(outbox_row(f"k{n}") for n in range(10)), outbox_row("k", "time-series"))
     journal.delivered([*range(1, 8), 11], 100)
