@@ -20,6 +20,8 @@ API_VERSION: Final = "1.0.0"
 
 BINDING_VERSION: Final = "0.2.0"
 QOS: Final = 1
+REPLY_EXPIRY_S: Final = 3600
+"""How long the broker keeps an answer for a client that is away, in seconds."""
 
 
 class Described(Protocol):
@@ -53,6 +55,7 @@ class Channel:
     title: str
     summary: str
     parameters: tuple[str, ...] = ()
+    expiry_s: int | None = None
 
 
 _NAMES: Final = Topics(Service().topic_root, "{site}")
@@ -96,19 +99,20 @@ CHANNELS: Final = (
         receives=False,
         retain=False,
         title="Answer to one command",
-        summary="The daemon answers each command that it could read, once the command is on record. Subscribe before "
-        "sending the command.",
+        summary="The daemon answers each command that it could read, once the command is on record; a command with an "
+        "MQTT 5 response topic is answered there as well. Subscribe before sending the command.",
         parameters=("command",),
+        expiry_s=REPLY_EXPIRY_S,
     ),
     Channel(
         "sample",
         _NAMES.sample("{location}"),
         "sample",
         receives=False,
-        retain=False,
+        retain=True,
         title="Samples of one location",
         summary="The daemon publishes each sample when its period is complete, and again with a higher revision when "
-        "late data change it.",
+        "late data change it. The latest period is retained; a late revision of an earlier one is not.",
         parameters=("location",),
     ),
     Channel(
@@ -118,7 +122,8 @@ CHANNELS: Final = (
         receives=False,
         retain=True,
         title="State of one alarm",
-        summary="The daemon keeps the present state of each alarm here. Subscribe to all levels below `alarm/`.",
+        summary="The daemon keeps the present state of each alarm here, also when it is normal again. Subscribe to all "
+        "levels below `alarm/`.",
         parameters=("alarm",),
     ),
     Channel(
@@ -204,13 +209,16 @@ def _operation_name(channel: Channel) -> str:
 
 
 def _operation(channel: Channel) -> dict[str, Any]:
+    binding: dict[str, Any] = {"qos": QOS, "retain": channel.retain, "bindingVersion": BINDING_VERSION}
+    if channel.expiry_s is not None:
+        binding["messageExpiryInterval"] = channel.expiry_s
     operation: dict[str, Any] = {
         "action": "receive" if channel.receives else "send",
         "channel": {"$ref": f"#/channels/{channel.name}"},
         "title": channel.title,
         "summary": channel.summary,
         "messages": [{"$ref": f"#/channels/{channel.name}/messages/{channel.message}"}],
-        "bindings": {"mqtt": {"qos": QOS, "retain": channel.retain, "bindingVersion": BINDING_VERSION}},
+        "bindings": {"mqtt": binding},
     }
     if channel.name == "command":
         operation["reply"] = {

@@ -138,7 +138,7 @@ EVENT: Final[list[dict[str, Any]]] = [
         "event": "starts",
         "before": "normal",
         "after": "unacknowledged",
-        "id": "1041",
+        "id": "location/filling-line-1/0.5um/action/starts/1772439300000000/1772439302000000-1",
     }
 ]
 

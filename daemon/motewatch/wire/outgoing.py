@@ -113,7 +113,7 @@ class SampleMessage(Outgoing):
 
     v: Version = 1
     location: Annotated[Identifier, Field(description="Id of the sampling location.")]
-    room: Annotated[Identifier, Field(description="Id of its room.")]
+    room: Annotated[str, Field(description="Id of its room; `-` where the site no longer has the location.")]
     start: Annotated[Instant, Field(description="Start of the period, UTC, not itself in it.")]
     end: Annotated[Instant, Field(description="End of the period, UTC, itself in it.")]
     revision: Annotated[int, Field(ge=1, description="1 for the first; the highest one of a period counts.")]
@@ -159,7 +159,9 @@ class AlarmEventMessage(_Alarm):
     event: Annotated[str, Field(description="What happened to the alarm.")]
     before: Annotated[StateWord, Field(description="Where it stood before.")]
     after: Annotated[StateWord, Field(description="Where it stands since; the same as `state`.")]
-    id: Annotated[str, Field(description="The same for the same step, however often it is sent.")]
+    id: Annotated[
+        str, Field(description="Names this step; the same however often it is sent. Compare it, do not read it.")
+    ]
 
 
 class ServiceMessage(Outgoing):

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from jsonschema import Draft7Validator, Draft202012Validator
 
+from motewatch.links import publications
 from motewatch.wire import examples
 from motewatch.wire.asyncapi import CHANNELS
 from motewatch.wire.decode import decode
@@ -204,4 +205,5 @@ def test_bindings() -> None:
     bindings = {name: operation["bindings"]["mqtt"] for name, operation in ASYNCAPI["operations"].items()}
     assert all(binding["qos"] == 1 for binding in bindings.values())
     retained = {name for name, binding in bindings.items() if binding["retain"]}
-    assert retained == {"receive-presence", "send-alarm", "send-service"}
+    assert retained == {"receive-presence", "send-sample", "send-alarm", "send-service"}
+    assert bindings["send-reply"]["messageExpiryInterval"] == publications.REPLY_EXPIRY_S
