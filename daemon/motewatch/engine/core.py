@@ -118,6 +118,11 @@ class Engine:
         return self._passed_us
 
     @property
+    def digest(self) -> str | None:
+        """Digest of the configuration in force, or None before the first."""
+        return None if self._configured is None else self._configured.digest
+
+    @property
     def next_due_us(self) -> int | None:
         """Instant of the earliest deadline, or None."""
         return None if self._desk is None else self._desk.agenda.next_us

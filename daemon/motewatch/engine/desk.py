@@ -1,4 +1,4 @@
-"""What the parts of the engine share while one step runs: plan, alarms, agenda, history, time, and the outputs so far."""
+"""What the parts of the engine share while one step runs: plan, alarms, agenda, history, time, outputs so far."""
 
 from __future__ import annotations
 

@@ -21,7 +21,7 @@ from motewatch.engine.codec import sample_from_plain, sample_to_plain
 from motewatch.engine.desk import BROKER_ALARM, FOREVER_US, Desk, silent_alarm
 from motewatch.engine.plan import PRIORITY, ClimateBound, CountLevel, Grade, LocationPlan
 from motewatch.engine.records import Priority, SampleTaken
-from motewatch.limits.judging import Judgement, Observation, Verdict, judge, look_back, observe
+from motewatch.limits.judging import Judgement, Observation, Verdict, judge, observe
 from motewatch.measure.accumulate import Accumulator
 from motewatch.measure.periods import period_end_us
 from motewatch.measure.samples import INSUFFICIENT, Quality, Sample
@@ -94,8 +94,8 @@ class LocationDesk:
         self.plan = plan
         self.state = state
         self._bounds = {bound.key: bound for bound in desk.plan.rooms[plan.room].bounds}
-        self._backs = {size: look_back(rule, plan.nominal_ul) for size, rule in plan.rules.items()}
-        self._keep = max(plan.keep, RECENT_AT_LEAST)
+        self._backs = plan.backs
+        self._keep = max([RECENT_AT_LEAST, *(back + 1 for back in plan.backs.values())])
 
     def alarms(self) -> list[str]:
         """Ids of all alarms that this location can raise."""
@@ -294,10 +294,14 @@ class LocationDesk:
         head = samples[-1]
         back = self._backs[level.size_nm]
         window: list[Observation] = []
+        next_start_us = head.end_us
         for sample in reversed(samples):
-            # Levels differ between occupancy states, so a window never reaches over a change of state.
-            if len(window) == back or sample.occupancy != head.occupancy:
+            # Levels differ between occupancy states, so a window never reaches over a change of state; nor over a
+            # stretch in which nobody measured, since the rules speak of consecutive samples.
+            gap_us = next_start_us - sample.end_us
+            if len(window) == back or sample.occupancy != head.occupancy or gap_us > self.plan.gap_us:
                 break
+            next_start_us = sample.start_us
             window.append(observe(sample, level.size_nm, self.plan.nominal_ul))
         window.reverse()
         if head.channel(level.size_nm) is None and not head.quality & Quality.MISSING:
@@ -322,8 +326,15 @@ class LocationDesk:
             subject = Subject(
                 alarm, "insufficient-sampling", Priority.MEDIUM, plan.id, plan.sensor, plan.room, plan.area
             )
-            text = f"{plan.name}: too little air in {state.short} samples in a row; last coverage {sample.coverage:.0%}"
-            desk.say(desk.book.starts(subject, sample.end_us, desk.time_us, text, 100 * sample.coverage, None, "%"))
+            share = sample.coverage
+            if plan.required_ul:
+                share = min(
+                    share, max((channel.volume_ul for channel in sample.channels), default=0) / plan.required_ul
+                )
+            text = f"{plan.name}: too little air in {state.short} samples in a row; the last held {share:.0%} of it"
+            desk.say(
+                desk.book.starts(subject, sample.end_us, desk.time_us, text, 100 * share, 100 * plan.min_coverage, "%")
+            )
 
     def _count_alarm(self, size_nm: int, grade: Grade) -> str:
         return f"location/{self.plan.id}/{size_nm / 1000:g}um/{grade.value}"
@@ -413,12 +424,13 @@ class LocationDesk:
 
 
 def new_state(plan: LocationPlan, now_us: int) -> LocationState:
-    """The state of a location that comes into being at `now_us`: the period running then is its first."""
+    """The state of a location that comes into being at `now_us`: the period running then is its first.
+
+    What ended before is not taken for new: the record may hold samples of it from another configuration.
+    """
     closed_us = now_us
     if plan.period_us is not None:
         closed_us = period_end_us(now_us, plan.period_us)
         if closed_us > now_us:
             closed_us -= plan.period_us
-    else:
-        closed_us = 0
     return LocationState(closed_us=closed_us)

@@ -16,13 +16,14 @@ from motewatch.alarms.bounds import Bound, Side
 from motewatch.engine.records import Priority
 from motewatch.limits.judging import look_back
 from motewatch.limits.tables import limits_for
-from motewatch.site.models import Climate, Level, Location, Occupancy, Programme, Room, Rule, Sensor, Site
+from motewatch.measure.samples import UL_PER_L
+from motewatch.site.models import Climate, Level, Location, Occupancy, Programme, Room, Rule, Sensor, Site, size_nm
 from motewatch.site.schedule import WeeklyWindows
-from motewatch.wire.records import SECOND_US
+from motewatch.wire.records import MINUTE_US, SECOND_US
 
-UL_PER_L = 1_000_000
 SILENT_AT_LEAST_US = 30 * SECOND_US
 SILENT_INTERVALS = 3
+VISIT_GAP_US = 10 * MINUTE_US
 
 
 class Grade(StrEnum):
@@ -90,8 +91,10 @@ class LocationPlan:
     insufficient_after: int
     levels: dict[str, tuple[CountLevel, ...]]
     rules: dict[int, Rule]
-    keep: int
-    """How many closed samples the rules may look back over."""
+    backs: dict[int, int]
+    """How many samples the rule of each size may look back over, the newest included."""
+    gap_us: int
+    """Samples further apart than this are not consecutive: between them nobody measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,11 +159,6 @@ def compile_plan(site: Site, digest: str) -> Plan:
 
 def _us(seconds: float) -> int:
     return round(seconds * SECOND_US)
-
-
-def size_nm(size_um: float) -> int:
-    """A size of the site file in nanometres."""
-    return round(size_um * 1000)
 
 
 def _room(room: Room, zone_name: str) -> RoomPlan:
@@ -233,8 +231,23 @@ def _location(
         insufficient_after=programme.insufficient_after,
         levels=by_state,
         rules=rules,
-        keep=max([look_back(rule, nominal_ul) for rule in rules.values()], default=1) + 1,
+        backs={size: look_back(rule, nominal_ul, programme.min_coverage_pct / 100) for size, rule in rules.items()},
+        gap_us=_gap_us(programme, sensor),
     )
+
+
+def _gap_us(programme: Programme, sensor: Sensor | None) -> int:
+    """Periods follow each other without a gap. Readings of a fixed sensor may be missing until it counts as silent;
+    a portable that comes back after more than `VISIT_GAP_US` has begun another visit (our choice)."""
+    if programme.sample == "period":
+        return 0
+    return VISIT_GAP_US if sensor is None else _silent_us(sensor)
+
+
+def _silent_us(sensor: Sensor) -> int:
+    if sensor.silent_after_s is not None:
+        return _us(sensor.silent_after_s)
+    return max(SILENT_INTERVALS * _us(sensor.interval_s), SILENT_AT_LEAST_US)
 
 
 def _levels(location: Location, room: Room, state: Occupancy, levels: tuple[Level, ...]) -> tuple[CountLevel, ...]:
@@ -259,8 +272,6 @@ def _levels(location: Location, room: Room, state: Occupancy, levels: tuple[Leve
 
 
 def _sensor(sensor: Sensor, zone: ZoneInfo) -> SensorPlan:
-    silent_s = sensor.silent_after_s
-    interval_us = _us(sensor.interval_s)
     due_us = None
     if sensor.calibration_due is not None:
         # Due on a date means good until that day is over where the sensor hangs.
@@ -273,7 +284,7 @@ def _sensor(sensor: Sensor, zone: ZoneInfo) -> SensorPlan:
         flow_ul_per_s=sensor.flow_l_min * UL_PER_L / 60,
         flow_tolerance=sensor.flow_tolerance_pct / 100,
         max_per_m3=sensor.max_concentration_per_m3,
-        interval_us=interval_us,
-        silent_us=_us(silent_s) if silent_s is not None else max(SILENT_INTERVALS * interval_us, SILENT_AT_LEAST_US),
+        interval_us=_us(sensor.interval_s),
+        silent_us=_silent_us(sensor),
         calibration_due_us=due_us,
     )

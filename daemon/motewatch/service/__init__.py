@@ -1,0 +1,10 @@
+"""Starts, wires and stops all of it.
+
+`run` is what `motewatch serve` calls. `Service` is the whole program as one object with start and stop, so that tests
+use the real thing. `writer` holds the one thread that owns engine and journal; `replay` brings the engine back from
+the record; `engine_clock` gives the engine its time.
+"""
+
+from motewatch.service.program import Service, run
+
+__all__ = ["Service", "run"]

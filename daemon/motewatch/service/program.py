@@ -1,0 +1,281 @@
+"""The whole service as one object: built in one place, started in order, stopped in reverse.
+
+Order of a start: site file, journal, engine from the record, first configuration, broker link, outbox workers,
+housekeeping, and last the writer's loop. A start that fails half way undoes what it had done. SIGTERM and SIGINT stop
+it cleanly: the batch at hand is committed and acknowledged, the rest stays with the broker. SIGHUP reads the site file
+again: everything that can fail is done first, then the new configuration becomes an input like any other.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+import signal
+import sys
+import threading
+from contextlib import ExitStack
+from pathlib import Path
+from queue import SimpleQueue
+
+from motewatch.engine import Engine, EngineError
+from motewatch.engine.codec import Internal
+from motewatch.engine.records import Configured, Link, LinkChanged, ReplayDiffered
+from motewatch.journal.errors import JournalError
+from motewatch.journal.history import JournalHistory
+from motewatch.journal.journal import Journal
+from motewatch.links.broker import BrokerLink
+from motewatch.links.clock import Clock, TimeSource
+from motewatch.links.errors import LinkError
+from motewatch.links.housekeeping import Housekeeping, Job
+from motewatch.links.logs import set_up
+from motewatch.links.outbox import MqttWorker, OutboxWorker, TimeSeriesWorker
+from motewatch.links.publications import Directory, Publications, presence_of
+from motewatch.links.site_file import Secret, SiteFileError, canonical_text, load_site, read_secret
+from motewatch.links.time_series import TimeSeriesLink
+from motewatch.service.replay import restore
+from motewatch.service.writer import Item, Posted, Stop, Writer
+from motewatch.site.models import Site
+from motewatch.wire.topics import Topics
+
+_log = logging.getLogger("motewatch.service")
+
+STOP_S = 4.0
+"""A stop is over within 5 s; this is what its parts share."""
+
+HEARTBEAT_S = 10.0
+PRUNE_S = 600.0
+CHECKPOINT_S = 3600.0
+KEEP_DELIVERED_US = 3_600_000_000
+"""Delivered outbox rows stay for an hour: a sink that lost them is told again from here."""
+
+
+class ServiceError(Exception):
+    """The service cannot start or had to stop; the text says why and what to do."""
+
+
+def configured(site: Site) -> Configured:
+    """The site as an input of the engine."""
+    text = canonical_text(site)
+    return Configured(hashlib.sha256(text.encode()).hexdigest(), text)
+
+
+class Service:
+    """The daemon. `start`, then `wait` (or `stop` from another thread); usable as a context manager."""
+
+    def __init__(self, site_path: Path, clock: TimeSource | None = None) -> None:
+        self.site_path = site_path
+        self._clock: TimeSource = Clock() if clock is None else clock
+        self._undo = ExitStack()
+        self._inbox: SimpleQueue[Item] = SimpleQueue()
+        self._thread: threading.Thread | None = None
+        self._failure: BaseException | None = None
+        self._over = threading.Event()
+        self._workers: list[OutboxWorker] = []
+        self._writer: Writer | None = None
+        self._link: BrokerLink | None = None
+
+    def start(self) -> None:
+        """Start everything. Raises `SiteFileError`, `JournalError`, `LinkError`, `EngineError` or `ServiceError`."""
+        try:
+            self._start()
+        except BaseException:
+            self._undo.close()
+            raise
+
+    def _start(self) -> None:
+        site = load_site(self.site_path)
+        base_dir = self.site_path.resolve().parent
+        settings = site.service
+        topics = Topics(settings.topic_root, site.site.id)
+        secret = _secret(settings.broker.password_file, base_dir)
+        journal = self._undo.enter_context(Journal(base_dir / settings.journal, site=site.site.id))
+        last_run_us = journal.engine_us()
+        history = JournalHistory(journal)
+        restored = restore(journal, history, topics)
+        engine = restored.engine
+        _log.info("engine restored", extra={"inputs": restored.inputs, "outputs": restored.outputs})
+        publications = Publications(topics, Directory.of(site), time_series=settings.time_series is not None)
+        self._publications = publications
+        writer = Writer(
+            journal=journal,
+            engine=engine,
+            history=history,
+            inbox=self._inbox,
+            topics=topics,
+            rows_of=publications.rows,
+            notify=self._notify,
+            clock=self._clock,
+            hold_limit_s=settings.hold_limit_s,
+            known_before=last_run_us is not None,
+        )
+        self._writer = writer
+        self._configure_first(writer, engine, site, restored.difference)
+
+        presence = presence_of(site.site.id)
+        link = BrokerLink(
+            settings.broker,
+            topics,
+            self._inbox,
+            self._clock,
+            secret=None if secret is None else secret.reveal(),
+            base_dir=base_dir,
+            presence=presence,
+        )
+        self._link = link
+        writer.attach(link)
+        self._workers.append(MqttWorker(journal, self._clock, link))
+        if settings.time_series is not None:
+            token = _secret(settings.time_series.token_file, base_dir)
+            sink = self._undo.enter_context(
+                TimeSeriesLink(settings.time_series, None if token is None else token.reveal())
+            )
+            self._workers.append(
+                TimeSeriesWorker(
+                    journal,
+                    self._clock,
+                    sink,
+                    self._report_time_series,
+                    resend_s=settings.time_series.resend_s,
+                    last_run_us=last_run_us,
+                )
+            )
+        for worker in self._workers:
+            worker.start()
+            self._undo.callback(worker.stop, STOP_S / 4)
+        self._undo.callback(link.stop, STOP_S / 4)
+        link.start()
+
+        def heartbeat() -> None:
+            if link.connected:
+                link.publish(topics.service, presence(True, self._clock.now_us()), True)
+
+        housekeeping = Housekeeping(
+            [
+                Job("heartbeat", HEARTBEAT_S, heartbeat),
+                Job("prune", PRUNE_S, lambda: journal.prune(self._clock.now_us() - KEEP_DELIVERED_US)),
+                Job("checkpoint", CHECKPOINT_S, journal.checkpoint),
+            ]
+        )
+        housekeeping.start()
+        self._undo.callback(housekeeping.stop)
+        self._thread = threading.Thread(target=self._run_writer, args=(writer,), name="writer", daemon=True)
+        self._thread.start()
+        _log.info(
+            "serving",
+            extra={
+                "site": site.site.id,
+                "locations": len(site.locations),
+                "sensors": len(site.sensors),
+                "broker": f"{settings.broker.host}:{settings.broker.port}",
+            },
+        )
+
+    @staticmethod
+    def _configure_first(writer: Writer, engine: Engine, site: Site, difference: str) -> None:
+        first = configured(site)
+        if engine.digest != first.digest:
+            writer.post_first(first)
+        if difference:
+            _log.error("replay differs from the record", extra={"detail": difference})
+            writer.post_first(ReplayDiffered(difference[:300]))
+
+    def reload(self) -> bool:
+        """Read the site file again. A bad file leaves yesterday's configuration standing, and False is returned."""
+        try:
+            site = load_site(self.site_path)
+        except SiteFileError as error:
+            _log.error("the site file was not taken over", extra={"problems": str(error)})
+            return False
+        # From here on nothing can fail: the configuration is an input like any other. Links are made at the start
+        # only; a change of `service` is told, not taken over.
+        self._publications.know(Directory.of(site))
+        self.post(configured(site))
+        return True
+
+    def post(self, what: Internal) -> None:
+        """Hand an internal input to the writer. From any thread."""
+        self._inbox.put(Posted(what))
+
+    def wait(self, timeout_s: float | None = None) -> bool:
+        """Until the writer has ended, for whatever reason. False when it still runs after the time."""
+        return self._over.wait(timeout_s)
+
+    def stop(self) -> None:
+        """Stop cleanly within 5 s. Raises `ServiceError` when the writer had failed."""
+        self._inbox.put(Stop())
+        if self._thread is not None:
+            self._thread.join(STOP_S)
+            if self._thread.is_alive():
+                _log.error("the writer did not end in time; what it had not committed stays with the broker")
+        self._undo.close()
+        if self._failure is not None:
+            raise ServiceError(f"the writer failed: {self._failure}") from self._failure
+
+    def __enter__(self) -> Service:
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
+
+    @property
+    def writer(self) -> Writer:
+        """The writer, once started."""
+        assert self._writer is not None
+        return self._writer
+
+    def _run_writer(self, writer: Writer) -> None:
+        try:
+            writer.run()
+        except BaseException as error:  # the program must end rather than run on with an engine ahead of its record
+            _log.critical("the writer failed; unacknowledged messages stay with the broker", exc_info=True)
+            self._failure = error
+        finally:
+            self._over.set()
+
+    def _notify(self) -> None:
+        for worker in self._workers:
+            worker.notify()
+
+    def _report_time_series(self, up: bool, since_us: int, detail: str) -> None:
+        self.post(LinkChanged(Link.TIME_SERIES, up, since_us, detail))
+
+
+def _secret(file: str | None, base_dir: Path) -> Secret | None:
+    return None if file is None else read_secret(file, base_dir)
+
+
+def run(site_path: Path, log_level: str = "info") -> int:
+    """Serve until told to stop. Returns the exit status: 0 after a clean stop."""
+    set_up(log_level)
+    service = Service(site_path)
+    try:
+        service.start()
+    except (SiteFileError, JournalError, LinkError, EngineError, ServiceError) as error:
+        print(f"motewatch cannot start:\n{error}", file=sys.stderr)
+        return 1
+    wake = threading.Event()
+    asked: list[int] = []
+
+    def on_signal(number: int, _frame: object) -> None:
+        asked.append(number)
+        wake.set()
+
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, on_signal)
+    while not service.wait(0.2):
+        if wake.is_set():
+            wake.clear()
+            if asked and asked[-1] == signal.SIGHUP:
+                asked.clear()
+                service.reload()
+                continue
+            break
+    _log.info("stopping")
+    try:
+        service.stop()
+    except ServiceError as error:
+        print(f"motewatch stopped: {error}", file=sys.stderr)
+        return 1
+    _log.info("stopped")
+    return 0

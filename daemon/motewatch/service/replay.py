@@ -1,0 +1,162 @@
+"""Brings the engine back from the record and proves that it is the same engine.
+
+The last snapshot is restored, every later input is applied again at its recorded time, and the outputs must be those
+on record, one by one. A difference is a defect (or a change of the software between two runs): it is reported, never
+hidden, and the record stays as it was written.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import zip_longest
+
+from motewatch.engine import Engine, NewerStateError
+from motewatch.engine.codec import canonical, decode_internal
+from motewatch.engine.core import STATE_VERSION
+from motewatch.engine.records import (
+    Commanded,
+    Heard,
+    Input,
+    Output,
+    Refused,
+    Repeated,
+    Seen,
+    What,
+)
+from motewatch.journal.history import JournalHistory
+from motewatch.journal.journal import Journal
+from motewatch.journal.rows import InputRow, SnapshotRow
+from motewatch.wire.decode import decode
+from motewatch.wire.records import Presence, Reading, Refusal, RefusalReason
+from motewatch.wire.topics import Topics
+
+_log = logging.getLogger("motewatch.replay")
+
+MESSAGE = "message"
+REFUSED = "refused"
+PAGE = 2_000
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """An engine brought back, and how that went."""
+
+    engine: Engine
+    inputs: int
+    outputs: int
+    difference: str
+    """The first difference between replay and record in words; empty where there is none."""
+
+
+def what_of(topics: Topics, topic: str, payload: bytes) -> What | None:
+    """The input that a message is, or None for one that means nothing (a cleared presence)."""
+    decoded = decode(topics, topic, payload)
+    if decoded is None:
+        return None
+    if isinstance(decoded, Reading):
+        return Heard(decoded)
+    if isinstance(decoded, Refusal):
+        return Refused(decoded)
+    if isinstance(decoded, Presence):
+        return Seen(decoded)
+    return Commanded(decoded)
+
+
+def encode_refusal(refusal: Refusal) -> bytes:
+    """A refusal as it is journaled; the bytes it is about are with the dead letters."""
+    return json.dumps([refusal.reason.value, refusal.detail, refusal.sensor], ensure_ascii=False).encode()
+
+
+def input_of(topics: Topics, row: InputRow) -> Input:
+    """The input that a journal row holds."""
+    what: What | None
+    if row.kind == MESSAGE:
+        what = what_of(topics, row.topic, row.payload)
+    elif row.kind == REFUSED:
+        reason, detail, sensor = json.loads(row.payload)
+        what = Refused(Refusal(RefusalReason(reason), detail, sensor))
+    else:
+        what = decode_internal(row.kind, row.payload)
+    if what is None:
+        raise ValueError(f"input {row.id} means nothing: topic {row.topic!r}")
+    return Input(row.received_us, row.applied_us, what)
+
+
+def snapshot_row(engine: Engine, journal: Journal) -> SnapshotRow:
+    """The engine's state as a journal row. Only right after a commit: nothing may be pending."""
+    return SnapshotRow(
+        input_id=journal.last_input_id(),
+        engine_us=engine.passed_us,
+        output_id=journal.last_output_id(),
+        version=STATE_VERSION,
+        body=zlib.compress(engine.snapshot_text().encode(), 1),
+    )
+
+
+def restore(journal: Journal, history: JournalHistory, topics: Topics) -> Restored:
+    """The engine as it was at the last commit. Raises `NewerStateError` for a snapshot of a newer version."""
+    snapshot = journal.latest_snapshot()
+    if snapshot is None:
+        engine, input_id, output_id = Engine(history), 0, 0
+    else:
+        if snapshot.version > STATE_VERSION:
+            raise NewerStateError(
+                f"the journal's snapshot has state version {snapshot.version}, this motewatch knows up to "
+                f"{STATE_VERSION}: start the version that wrote it, or a newer one"
+            )
+        engine = Engine.restore(json.loads(zlib.decompress(snapshot.body)), history)
+        input_id, output_id = snapshot.input_id, snapshot.output_id
+    # The history must answer as it did then. What the record gained after the snapshot is heard again in the replay.
+    history.as_of(input_id + 1, output_id + 1)
+    counted = _Counter()
+    replayed = _replay(journal, topics, engine, input_id, counted)
+    difference = ""
+    outputs = 0
+    for recorded, again in zip_longest(_recorded(journal, output_id), replayed):
+        if again is not None:
+            outputs += 1
+        if recorded != again:
+            difference = f"record has {_shown(recorded)}, replay gives {_shown(again)}"
+            break
+    # The generator is drained whatever was found: the engine must arrive where the record ends.
+    for _ in replayed:
+        outputs += 1
+    history.as_of(None)
+    return Restored(engine, counted.inputs, outputs, difference)
+
+
+@dataclass(slots=True)
+class _Counter:
+    inputs: int = 0
+
+
+def _shown(text: str | None) -> str:
+    return "nothing more" if text is None else text[:200]
+
+
+def _recorded(journal: Journal, output_id: int) -> Iterator[str]:
+    while page := journal.outputs_after(output_id, PAGE):
+        for _, _, text in page:
+            yield text
+        output_id = page[-1][0]
+
+
+def _replay(journal: Journal, topics: Topics, engine: Engine, input_id: int, counted: _Counter) -> Iterator[str]:
+    while page := journal.inputs_after(input_id, PAGE):
+        for row in page:
+            yield from _said(engine.apply(input_of(topics, row)))
+            counted.inputs += 1
+        input_id = page[-1].id
+    engine_us = journal.engine_us()
+    if engine_us is not None:
+        yield from _said(engine.advance(engine_us))
+
+
+def _said(outputs: list[Output]) -> Iterator[str]:
+    for output in outputs:
+        if not isinstance(output, Repeated):
+            yield canonical(output)

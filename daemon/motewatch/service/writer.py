@@ -1,0 +1,376 @@
+"""The one thread that owns engine and journal: batches in, one transaction, acknowledgements, outbox.
+
+Order is everything here (design: what happens to one message). A batch of deliveries goes through the engine; inputs,
+outputs and the outbox rows they cause are committed in one transaction; then, and only then, the broker is told that
+the messages were taken. When the commit fails the engine is ahead of the record, so the program stops with the
+messages unacknowledged: they come again after the restart.
+
+The engine's time is held (`EngineClock`) from the moment the broker is away until its backlog is drained, but not
+longer than the hold limit: then the loss of the broker is an alarm, and periods close as missing.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from queue import Empty, SimpleQueue
+from typing import Protocol
+
+from motewatch.engine import Engine
+from motewatch.engine.codec import Internal, encode_internal, internal_kind
+from motewatch.engine.records import (
+    ClockStepped,
+    Commanded,
+    Heard,
+    Input,
+    Link,
+    LinkChanged,
+    Output,
+    Refused,
+    Repeated,
+    SampleTaken,
+    SessionLost,
+    Turned,
+    What,
+)
+from motewatch.journal.history import JournalHistory
+from motewatch.journal.journal import Journal
+from motewatch.journal.rows import Batch, DeadLetter, InputRow, OutboxRow
+from motewatch.links.broker import BrokerEvent, Delivery
+from motewatch.links.clock import StepWatch, TimeSource
+from motewatch.service.engine_clock import EngineClock
+from motewatch.service.replay import MESSAGE, REFUSED, encode_refusal, snapshot_row, what_of
+from motewatch.wire.records import MINUTE_US, Reading, Refusal
+from motewatch.wire.topics import Topics
+
+_log = logging.getLogger("motewatch.writer")
+
+BATCH = 200
+BATCH_S = 0.02
+"""A commit group: up to 200 messages or 20 ms, whichever comes first."""
+
+IDLE_S = 0.25
+"""How often the writer looks at its clocks when nothing comes."""
+
+CATCH_UP_US = 10 * MINUTE_US
+"""Long stretches of time are worked off in pieces, so that no single transaction holds a day of missing samples."""
+
+SNAPSHOT_S = 300.0
+SNAPSHOT_INPUTS = 100_000
+
+
+@dataclass(frozen=True, slots=True)
+class Posted:
+    """An input that the service makes itself: a link changed, a new configuration."""
+
+    what: Internal
+
+
+@dataclass(frozen=True, slots=True)
+class Stop:
+    """Finish what is there and end."""
+
+
+Item = Delivery | BrokerEvent | Posted | Stop
+
+
+class Acknowledger(Protocol):
+    """What the writer needs of the broker link."""
+
+    def acknowledge(self, deliveries: Iterable[Delivery]) -> object:
+        """Tell the broker that these were taken."""
+        ...
+
+
+RowsOf = Callable[[Sequence[Output], int, Mapping[str, str]], list[OutboxRow]]
+"""(outputs, now in microseconds, response topics by command id) -> outbox rows"""
+
+
+@dataclass(slots=True)
+class _Pending:
+    """What one transaction will hold."""
+
+    inputs: list[InputRow] = field(default_factory=list)
+    outputs: list[tuple[int, Output]] = field(default_factory=list)
+    dead_letters: list[DeadLetter] = field(default_factory=list)
+    deliveries: list[Delivery] = field(default_factory=list)
+    response_topics: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Figures:
+    """What the writer has done since it started; for the log and for tests."""
+
+    messages: int = 0
+    repeats: int = 0
+    dead_letters: int = 0
+    samples: int = 0
+    commits: int = 0
+
+
+class Writer:
+    """Runs the batch loop. `run` returns when stopped; what it raises ends the program."""
+
+    def __init__(
+        self,
+        journal: Journal,
+        engine: Engine,
+        history: JournalHistory,
+        inbox: SimpleQueue[Item],
+        topics: Topics,
+        rows_of: RowsOf,
+        notify: Callable[[], None],
+        clock: TimeSource,
+        hold_limit_s: float,
+        known_before: bool,
+    ) -> None:
+        self._journal = journal
+        self._engine = engine
+        self._history = history
+        self._inbox = inbox
+        self._topics = topics
+        self._rows_of = rows_of
+        self._notify = notify
+        self._clock = clock
+        self._hold_limit_s = hold_limit_s
+        self._known_before = known_before
+        self._link: Acknowledger | None = None
+        self._engine_clock = EngineClock(clock, engine.passed_us)
+        self._steps = StepWatch(clock)
+        self._connected = False
+        self._broker_alarm = False
+        self._down_since_us = clock.now_us()
+        self._held_since_s = clock.monotonic_s()
+        self._snapshot_s = clock.monotonic_s()
+        self._snapshot_inputs = 0
+        self._step_checked_s = clock.monotonic_s()
+        self.figures = Figures()
+        self.drained = threading.Event()
+
+    def attach(self, link: Acknowledger) -> None:
+        """Give the link whose deliveries are acknowledged. Before `run`."""
+        self._link = link
+
+    def run(self) -> None:
+        """The loop. Returns after a `Stop`."""
+        running = True
+        while running:
+            items = self._collect()
+            running = not any(isinstance(item, Stop) for item in items)
+            self._batch(items)
+        self._commit(_Pending(), force=True)
+        self.save_snapshot()
+
+    def post_first(self, what: Internal) -> None:
+        """Apply one internal input now, before the loop runs: the first configuration, a replay difference."""
+        pending = _Pending()
+        self._apply_internal(pending, what)
+        if self._engine.passed_us < 0:
+            # A new engine lives from its first configuration on: that is where its held time stands.
+            self._advance(pending, self._engine.time_us)
+        self._commit(pending)
+
+    def save_snapshot(self) -> None:
+        """Write the engine's state, so that the next start replays only what came later."""
+        self._journal.save_snapshot(snapshot_row(self._engine, self._journal))
+        self._snapshot_s = self._clock.monotonic_s()
+        self._snapshot_inputs = 0
+
+    # Collecting
+
+    def _collect(self) -> list[Item]:
+        """One commit group: wait for the first item, then a little for more."""
+        items: list[Item] = []
+        try:
+            items.append(self._inbox.get(timeout=self._patience_s()))
+        except Empty:
+            return items
+        deadline_s = self._clock.monotonic_s() + BATCH_S
+        while len(items) < BATCH and not isinstance(items[-1], Stop):
+            left_s = deadline_s - self._clock.monotonic_s()
+            try:
+                items.append(self._inbox.get(timeout=left_s) if left_s > 0 else self._inbox.get_nowait())
+            except Empty:
+                break
+        return items
+
+    def _patience_s(self) -> float:
+        due_us = self._engine.next_due_us
+        if due_us is None or self._engine_clock.held:
+            return IDLE_S
+        return min(IDLE_S, max(0.0, (due_us - self._clock.now_us()) / 1_000_000))
+
+    # One batch
+
+    def _batch(self, items: list[Item]) -> None:
+        pending = _Pending()
+        for item in items:
+            if isinstance(item, Delivery):
+                self._apply_delivery(pending, item)
+            elif isinstance(item, BrokerEvent):
+                self._broker_event(pending, item)
+            elif isinstance(item, Posted):
+                self._apply_internal(pending, item.what)
+        self._look_at_clocks(pending)
+        target_us = self._engine_clock.advance_us(self._engine.passed_us)
+        while target_us - self._engine.passed_us > CATCH_UP_US:
+            self._advance(pending, self._engine.passed_us + CATCH_UP_US)
+            self._commit(pending)
+            pending = _Pending()
+        self._advance(pending, target_us)
+        self._commit(pending)
+        self._maybe_snapshot()
+
+    def _advance(self, pending: _Pending, to_us: int) -> None:
+        pending.outputs += [(-1, output) for output in self._engine.advance(to_us)]
+
+    def _apply_delivery(self, pending: _Pending, delivery: Delivery) -> None:
+        pending.deliveries.append(delivery)
+        self.figures.messages += 1
+        what = what_of(self._topics, delivery.topic, delivery.payload)
+        if what is None:
+            return
+        if isinstance(what, Refused):
+            row = self._row(REFUSED, "", encode_refusal(what.refusal), delivery.received_us)
+        else:
+            row = self._row(MESSAGE, delivery.topic, delivery.payload, delivery.received_us)
+            if isinstance(what, Commanded) and delivery.response_topic and self._may_answer(delivery.response_topic):
+                pending.response_topics[what.command.id] = delivery.response_topic
+        self._apply(pending, row, what, delivery)
+
+    def _may_answer(self, topic: str) -> bool:
+        """A response topic is the sender's choice; it must not make us write among our own publications."""
+        topics = self._topics
+        return not topic.startswith(f"{topics.root}/") or topic.startswith(topics.reply(""))
+
+    def _apply_internal(self, pending: _Pending, what: Internal) -> None:
+        row = self._row(internal_kind(what), "", encode_internal(what), self._clock.now_us())
+        self._apply(pending, row, what, None)
+
+    def _row(self, kind: str, topic: str, payload: bytes, received_us: int) -> InputRow:
+        applied_us = self._engine_clock.input_us(self._engine.passed_us)
+        return InputRow(0, kind, received_us, applied_us, topic, payload, None, None, None)
+
+    def _apply(self, pending: _Pending, row: InputRow, what: What, delivery: Delivery | None) -> None:
+        outputs = self._engine.apply(Input(row.received_us, row.applied_us, what))
+        kept = True
+        refusal = what.refusal if isinstance(what, Refused) else None
+        index = len(pending.inputs)
+        for output in outputs:
+            if isinstance(output, Repeated):
+                kept = False
+                self.figures.repeats += 1
+            elif isinstance(output, Turned):
+                refusal = output.refusal
+                pending.outputs.append((index, output))
+            else:
+                if isinstance(output, SampleTaken):
+                    self.figures.samples += 1
+                pending.outputs.append((index, output))
+        if not kept:
+            # What the engine said before it saw the repeat was due by time, and belongs to no input.
+            pending.outputs = [(-1, out) if at == index else (at, out) for at, out in pending.outputs]
+            return
+        if isinstance(what, Heard) and refusal is None:
+            row = _keyed(row, what.reading)
+        pending.inputs.append(row)
+        if refusal is not None:
+            self._keep_dead_letter(pending, refusal, row, delivery)
+
+    def _keep_dead_letter(self, pending: _Pending, refusal: Refusal, row: InputRow, delivery: Delivery | None) -> None:
+        self.figures.dead_letters += 1
+        topic = row.topic if delivery is None else delivery.topic
+        payload = row.payload if delivery is None else delivery.payload
+        _log.warning(
+            "dead letter",
+            extra={"topic": topic, "reason": refusal.reason.value, "detail": refusal.detail, "bytes": len(payload)},
+        )
+        pending.dead_letters.append(
+            DeadLetter(row.received_us, topic, payload, refusal.reason.value, refusal.detail, refusal.sensor)
+        )
+
+    def _commit(self, pending: _Pending, force: bool = False) -> None:
+        """One transaction for all of it; then the broker is told."""
+        outputs = [output for _, output in pending.outputs]
+        if pending.inputs or outputs or pending.dead_letters or force:
+            now_us = self._clock.now_us()
+            outbox = self._rows_of(outputs, now_us, pending.response_topics)
+            self._journal.commit(
+                Batch(pending.inputs, pending.outputs, pending.dead_letters, outbox, self._engine.passed_us)
+            )
+            self._history.committed()
+            self._snapshot_inputs += len(pending.inputs)
+            self.figures.commits += 1
+            if outbox:
+                self._notify()
+        if pending.deliveries and self._link is not None:
+            self._link.acknowledge(pending.deliveries)
+
+    def _maybe_snapshot(self) -> None:
+        elapsed_s = self._clock.monotonic_s() - self._snapshot_s
+        if self._snapshot_inputs >= SNAPSHOT_INPUTS or (elapsed_s >= SNAPSHOT_S and self._snapshot_inputs):
+            self.save_snapshot()
+
+    # Broker and clocks
+
+    def _broker_event(self, pending: _Pending, event: BrokerEvent) -> None:
+        _log.info("broker", extra={"event": event.kind, "detail": event.detail})
+        if event.kind == "up":
+            self._connected = True
+            self._held_since_s = self._clock.monotonic_s()
+            if self._broker_alarm:
+                self._broker_alarm = False
+                self._apply_internal(pending, LinkChanged(Link.BROKER, True, event.at_us))
+            self._engine_clock.held = True
+        elif event.kind == "down":
+            if self._connected or not self._engine_clock.held:
+                self._down_since_us = event.at_us
+                self._held_since_s = self._clock.monotonic_s()
+                self._engine_clock.held = not self._broker_alarm
+            self._connected = False
+        elif event.kind == "session-lost":
+            if self._known_before:
+                self._apply_internal(pending, SessionLost(max(0, self._engine.passed_us)))
+            self._known_before = True
+        elif event.kind == "drained":
+            self._known_before = True
+            self._engine_clock.held = False
+            self.drained.set()
+
+    def _look_at_clocks(self, pending: _Pending) -> None:
+        now_s = self._clock.monotonic_s()
+        if now_s - self._step_checked_s >= 1.0:
+            self._step_checked_s = now_s
+            step_us = self._steps.step_us()
+            if step_us is not None:
+                self._apply_internal(pending, ClockStepped(step_us))
+        if not self._engine_clock.held:
+            return
+        if pending.deliveries:
+            # A backlog that is being drained is not a broker that is away.
+            self._held_since_s = now_s
+        elif now_s - self._held_since_s > self._hold_limit_s:
+            self._engine_clock.held = False
+            if self._connected:
+                _log.warning("no end of the backlog was seen; going on", extra={"waited_s": self._hold_limit_s})
+            else:
+                self._broker_alarm = True
+                self._apply_internal(pending, LinkChanged(Link.BROKER, False, self._down_since_us))
+
+
+def _keyed(row: InputRow, reading: Reading) -> InputRow:
+    """The row under the key that may stand in the journal only once."""
+    return InputRow(
+        row.id,
+        row.kind,
+        row.received_us,
+        row.applied_us,
+        row.topic,
+        row.payload,
+        reading.sensor,
+        reading.boot,
+        reading.seq,
+        reading.start_us,
+    )
