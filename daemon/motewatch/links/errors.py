@@ -1,0 +1,70 @@
+"""What can go wrong on the way out.
+
+    LinkError                     final: bool says whether another try can help
+    +-- LinkSettingsError         the site file names something we cannot use (final)
+    +-- BrokerError
+    |   +-- BrokerAwayError       no connection, or no answer: try again
+    |   +-- PublicationRefusedError   the broker answered no; final where trying again cannot help
+    +-- TimeSeriesError
+        +-- TimeSeriesAwayError   no connection, no answer, or 'later, please': try again
+        +-- PointsRefusedError    these points are wrong, says the server or our own check before it (final)
+
+Rules: the link says whether a failure is final, the one loop in `outbox` does the retrying. No secret in any text.
+"""
+
+from __future__ import annotations
+
+
+class LinkError(Exception):
+    """Base of all. `final`: another try with the same content and the same settings cannot succeed."""
+
+    final = False
+
+
+class LinkSettingsError(LinkError):
+    """A setting of the site file cannot be used. `key` is its path, `mend` how to put it right."""
+
+    final = True
+
+    def __init__(self, key: str, problem: str, mend: str) -> None:
+        self.key = key
+        self.mend = mend
+        super().__init__(f"{key}: {problem}; {mend}")
+
+
+class BrokerError(LinkError):
+    """Something between us and the MQTT broker."""
+
+
+class BrokerAwayError(BrokerError):
+    """Not connected, or the connection ended before the broker acknowledged."""
+
+
+class PublicationRefusedError(BrokerError):
+    """The broker acknowledged with a refusal. `reason_code` is MQTT 5's, such as 0x87 (not authorised)."""
+
+    def __init__(self, topic: str, reason_code: int, reason: str, *, final: bool) -> None:
+        self.topic = topic
+        self.reason_code = reason_code
+        self.final = final
+        mend = "; allow the service's user to write this topic in the broker's ACL" if reason_code == 0x87 else ""
+        super().__init__(f"the broker refused to take '{topic}': {reason} (0x{reason_code:02X}){mend}")
+
+
+class TimeSeriesError(LinkError):
+    """Something between us and the time-series server."""
+
+
+class TimeSeriesAwayError(TimeSeriesError):
+    """No connection, no answer in time, or the server asks to come later (HTTP 408, 429, 5xx)."""
+
+
+class PointsRefusedError(TimeSeriesError):
+    """These points will never be taken. `status` is the HTTP status; 0 where our own check found them malformed."""
+
+    final = True
+
+    def __init__(self, status: int, detail: str) -> None:
+        self.status = status
+        by = f"the time-series server answered {status}" if status else "malformed line"
+        super().__init__(f"{by}: {detail}")
