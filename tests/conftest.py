@@ -1,0 +1,28 @@
+"""Fixtures shared by all tests: the real servers. Helpers that are no fixtures are in `support`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from support.servers import Mosquitto, TimeSeriesServer, running
+
+
+@pytest.fixture
+def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
+    """A broker on loopback that lets everyone in; saves its store when stopped, not when killed."""
+    directory = tmp_path / "mosquitto"
+    directory.mkdir()
+    with running(Mosquitto(directory)) as broker:
+        yield broker
+
+
+@pytest.fixture
+def time_series_server(tmp_path: Path) -> Iterator[TimeSeriesServer]:
+    """A time-series server on loopback."""
+    directory = tmp_path / "time-series"
+    directory.mkdir()
+    with running(TimeSeriesServer(directory)) as server:
+        yield server

@@ -1,0 +1,39 @@
+"""Housekeeping jobs: run, run again after an error, and end."""
+
+from __future__ import annotations
+
+import pytest
+
+from motewatch.links.housekeeping import Housekeeping, Job
+from support.servers import wait_until
+
+
+def test_a_job_that_raises_is_logged_counted_and_run_again(caplog: pytest.LogCaptureFixture) -> None:
+    def fail() -> None:
+        raise OSError("no space")
+
+    done: list[int] = []
+    keeper = Housekeeping([Job("fails", 0.02, fail), Job("works", 0.02, lambda: done.append(1))])
+    keeper.start()
+    wait_until(lambda: keeper.failures().get("fails", 0) >= 2 and len(done) >= 2, "two runs of each job")
+    keeper.stop()
+    assert "housekeeping: 'fails' failed" in caplog.text
+    assert "no space" in caplog.text
+    assert keeper.failures().keys() == {"fails"}
+    runs = keeper.runs()
+    assert runs["works"] == len(done)
+
+
+def test_after_the_stop_nothing_runs() -> None:
+    done: list[int] = []
+    keeper = Housekeeping([Job("works", 0.01, lambda: done.append(1))])
+    keeper.start()
+    wait_until(lambda: done, "a run")
+    keeper.stop()
+    keeper.stop()
+    count = len(done)
+    assert count == keeper.runs()["works"]
+
+
+def test_one_that_was_never_started_can_be_stopped() -> None:
+    Housekeeping([Job("idle", 3600.0, lambda: None)]).stop()
