@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
-from motewatch.alarms.lifecycle import Event
+from motewatch.alarms.lifecycle import STANDING, Event
 from motewatch.engine.records import AlarmChanged
 from motewatch.journal.journal import Journal
 
@@ -61,20 +61,19 @@ def balance(acknowledged: Iterable[Key], recorded: Iterable[Key]) -> list[str]:
     return wrong
 
 
-def recorded(journal: Journal) -> Iterator[Key]:
-    """The readings on record that the engine took in."""
-    last = 0
-    while page := journal.inputs_after(last, PAGE):
+def recorded(journal: Journal, after: int = 0) -> Iterator[tuple[int, Key]]:
+    """The readings on record that the engine took in, behind that input; each with the id of its input."""
+    while page := journal.inputs_after(after, PAGE):
         for row in page:
             if row.seq is not None and row.sensor is not None and row.boot is not None:
-                yield Key(row.sensor, row.boot, row.seq)
-        last = page[-1].id
+                yield row.id, Key(row.sensor, row.boot, row.seq)
+        after = page[-1].id
 
 
-def draw_up(acknowledged: list[Key], journal: Journal) -> Books:
-    """The books of a run that is over."""
-    on_record = list(recorded(journal))
-    events = journal.query_alarm_events(limit=EVERYTHING)
+def draw_up(acknowledged: list[Key], journal: Journal, until_us: int) -> Books:
+    """The books of a run that is over. Alarms count until `until_us`: that the sensors went then was the end itself."""
+    on_record = [key for _, key in recorded(journal)]
+    events = [one for one in journal.query_alarm_events(limit=EVERYTHING) if one.found_us <= until_us]
     dead_letters = len(journal.query_dead_letters(limit=EVERYTHING))
     backlog = sum(journal.backlog(sink) for sink in SINKS)
     wrong = balance(acknowledged, on_record)
@@ -91,7 +90,7 @@ def draw_up(acknowledged: list[Key], journal: Journal) -> Books:
         samples=len(journal.query_samples(limit=EVERYTHING)),
         raised=sum(one.event is Event.STARTS for one in events),
         cleared=sum(one.event in (Event.RETURNS, Event.RETURNS_LATCHED) for one in events),
-        standing=len(journal.standing_alarms()),
+        standing=sum(one.after in STANDING for one in {one.alarm: one for one in events}.values()),
         dead_letters=dead_letters,
         backlog=backlog,
         raised_and_cleared=came_and_went(events),

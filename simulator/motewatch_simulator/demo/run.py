@@ -20,6 +20,7 @@ from typing import Final, Self
 from motewatch.journal.errors import JournalError
 from motewatch.journal.journal import Journal
 from motewatch.wire.topics import Topics
+from motewatch_simulator.clock import Clock
 from motewatch_simulator.demo.books import SINKS, Books, Key, draw_up, recorded
 from motewatch_simulator.demo.broker import DemoBroker, start_broker
 from motewatch_simulator.demo.children import POLL_S, Child
@@ -99,6 +100,7 @@ class Run:
 
     def wind_down(self) -> None:
         """End the sensors, let the daemon take in and deliver everything, end it and the broker."""
+        self._until_us = Clock().now_us()
         for child, name in ((self._sensors, "simulator"), (self._daemon, "daemon")):
             if child is self._daemon and child.status is None:
                 self._settle()
@@ -118,7 +120,7 @@ class Run:
         """The books of the run that is over, and what `motewatch verify` finds; None without a journal."""
         try:
             with Journal.open_reader(self.journal) as journal:
-                books = draw_up(self._acknowledged(), journal)
+                books = draw_up(self._acknowledged(), journal, self._until_us)
         except JournalError as error:
             self.wrong.append(str(error))
             return None
@@ -147,12 +149,16 @@ class Run:
 
     def _settle(self) -> None:
         """Wait until the daemon has all that was acknowledged and has told all that it has to tell."""
-        acknowledged = set(self._acknowledged())
+        missing = set(self._acknowledged())
+        seen = 0
 
         def settled() -> bool:
+            nonlocal seen
             with contextlib.suppress(JournalError), Journal.open_reader(self.journal) as journal:
-                on_record = set(recorded(journal))
-                return acknowledged <= on_record and not any(journal.backlog(sink) for sink in SINKS)
+                for row_id, key in recorded(journal, seen):
+                    missing.discard(key)
+                    seen = row_id
+                return not missing and not any(journal.backlog(sink) for sink in SINKS)
             return False
 
         # What is missing after that is in the books, and the daemon's own end is reported by its status.
