@@ -7,6 +7,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -318,6 +319,18 @@ def test_many_publications_from_several_threads_are_all_settled(mosquitto: Mosqu
         for name in range(3):
             mine = [each for each in heard if each.startswith(f"{name} ".encode())]
             assert mine == [f"{name} {number}".encode() for number in range(500)]
+
+
+def test_two_services_with_one_client_id_are_told_and_do_not_fight_without_pause(mosquitto: Mosquitto) -> None:
+    with station(mosquitto.broker()) as first:
+        first.event("drained")
+        with station(mosquitto.broker()) as second:
+            second.event("up")
+            assert "second service with the client id 'motewatch-hall'" in first.event("down").detail
+            first.event("down", 4)
+        first.until(lambda: first.link.connected and first.events[-1].kind in ("up", "drained"), "peace")
+    gaps = [b.at_us - a.at_us for a, b in pairwise(each for each in first.events if each.kind == "down")]
+    assert gaps[-1] > gaps[0], "the pause does not grow"
 
 
 ACCOUNTS = {

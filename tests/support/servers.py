@@ -152,6 +152,7 @@ class Mosquitto(ServerProcess):
             "autosave_interval": 1800,
             "max_queued_messages": 2_000_000,
             "max_inflight_messages": 1000,
+            "set_tcp_nodelay": "true",
             "allow_anonymous": "false" if self.accounts else "true",
             **(settings or {}),
         }
