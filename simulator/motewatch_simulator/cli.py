@@ -346,7 +346,8 @@ def _silent(_: object) -> None:
 
 def _show(now: Progress) -> None:
     trouble = f"; {now.trouble}" if now.trouble else ""
-    lost = f", {now.refused} refused" * bool(now.refused) + f", {now.forgotten} forgotten" * bool(now.forgotten)
+    lost = f", {now.unheard} heard by nobody" * bool(now.unheard)
+    lost += f", {now.refused} refused" * bool(now.refused) + f", {now.forgotten} forgotten" * bool(now.forgotten)
     _line(
         f"{now.elapsed_s:6.0f} s  {now.connected}/{now.connections} connected, {now.sent} sent, "
         f"{now.acknowledged} acknowledged, {now.waiting} waiting{lost}{trouble}"
@@ -357,7 +358,8 @@ def _show_load(now: load_test.LoadResult) -> None:
     rate = now.acknowledged / now.seconds if now.seconds else 0.0
     _line(
         f"{now.seconds:6.0f} s  {now.made} made, {now.acknowledged} acknowledged ({rate:.0f}/s), "
-        f"{now.waiting} waiting, {now.resent} sent again, {now.refused} refused, {now.connections} connections"
+        f"{now.waiting} waiting, {now.resent} sent again, {now.unheard} heard by nobody, {now.refused} refused, "
+        f"{now.connections} connections"
     )
 
 

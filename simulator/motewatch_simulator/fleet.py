@@ -123,6 +123,11 @@ class Fleet:
         return sum(link.waiting for link in self._links)
 
     @property
+    def unheard(self) -> int:
+        """Messages that a broker has taken and nobody was there to hear."""
+        return sum(link.unheard for link in self._links)
+
+    @property
     def connected(self) -> int:
         """Connections that are up."""
         return sum(link.phase is Phase.UP for link in self._links)

@@ -5,7 +5,8 @@ PUBLISH, PUBACK, PINGREQ and DISCONNECT over one plain socket, writes a window o
 broker's Receive Maximum. Sensors in a scenario use `link`, never this.
 
 What is not acknowledged is kept and sent again after a reconnection, in order, and so is everything younger than
-`resend_s`, because a broker's acknowledgement means 'in the broker's memory'. No TLS. One thread uses it.
+`resend_s`, because a broker's acknowledgement means 'in the broker's memory'. What nobody was there to hear (the broker
+says so) is sent again as soon as another message has found a listener. No TLS. One thread uses it.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ CONNECT_TIMEOUT_S = 5.0
 LAST_PACKET_ID = 65_535
 _PUBLISH_QOS_1 = b"\x32"
 _FAILURE = 0x80
+_NOBODY = 0x10
 _PROPERTY_WIDTHS = {0x11: 4, 0x13: 2, 0x21: 2, 0x22: 2, 0x24: 1, 0x25: 1, 0x27: 4, 0x28: 1, 0x29: 1, 0x2A: 1}
 """Properties of CONNACK with a fixed width (MQTT 5.0, table 2-4); the others are texts."""
 
@@ -79,6 +81,7 @@ class LeanPublisher:
         self._queue: deque[Parcel] = deque()
         self._flying: dict[int, Parcel] = {}
         self._kept: deque[Parcel] = deque()
+        self._unheard: deque[Parcel] = deque()
         self._out = bytearray()
         self._in = bytearray()
         self._retry_s = 0.0
@@ -92,6 +95,11 @@ class LeanPublisher:
     def waiting(self) -> int:
         """Parcels that no broker has acknowledged yet."""
         return len(self._queue) + len(self._flying)
+
+    @property
+    def unheard(self) -> int:
+        """Parcels that the broker has taken and nobody was there to hear."""
+        return len(self._unheard)
 
     def pump(self, timeout_s: float) -> None:
         """Send what the window allows and take in acknowledgements; returns early when some came."""
@@ -186,6 +194,13 @@ class LeanPublisher:
         if reason >= _FAILURE:
             self.refused_count += not parcel.done
             return
+        if reason == _NOBODY:
+            self._unheard.append(parcel)
+            return
+        if self._unheard:
+            self.resent_count += len(self._unheard)
+            self._queue.extendleft(reversed(self._unheard))
+            self._unheard.clear()
         self._kept.append(parcel)
         if not parcel.done:
             parcel.done = True
@@ -201,9 +216,10 @@ class LeanPublisher:
         self._in.clear()
         now_s = self._clock.monotonic_s()
         recent = [parcel for parcel in self._kept if now_s - parcel.sent_s <= self._resend_s]
-        again = [*recent, *self._flying.values()]
+        again = [*self._unheard, *recent, *self._flying.values()]
         self.resent_count += len(again)
         self._kept.clear()
+        self._unheard.clear()
         self._flying.clear()
         self._queue.extendleft(reversed(again))
         self._retry_s = now_s + 0.1

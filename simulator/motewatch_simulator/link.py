@@ -5,7 +5,9 @@ paho's callbacks run on its own thread and only hand over to a queue; everything
 the connection on which its message was sent, because packet ids are reused.
 
 A broker's acknowledgement means 'in the broker's memory'. So after each reconnection the messages of the last
-`resend_s` seconds are sent again too, acknowledged or not; the receiver knows repeats by sensor, boot and sequence.
+`resend_s` seconds are sent again too, acknowledged or not; the receiver knows repeats by sensor, boot and sequence. And
+where the broker says that nobody has subscribed (a broker that lost its sessions does, until its subscribers are back),
+the message is kept, and sent again as soon as another one has found a listener.
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ from __future__ import annotations
 import contextlib
 import queue
 import socket
+import threading
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -29,6 +32,9 @@ from motewatch_simulator.encode import Outgoing
 KEEPALIVE_S = 20
 FAILURE = 0x80
 """Reason codes of MQTT 5 from here on are failures."""
+
+NOBODY = 0x10
+"""Reason code of MQTT 5: taken, but there are no matching subscribers."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +75,11 @@ class _Kept:
     message: Outgoing
     sent_s: float
     done: bool = False
+    """Acknowledged with a listener, or refused."""
+    unheard: bool = False
+    """Its last publication found no listener."""
+    forgotten: bool = False
+    """Pushed out of the sensor's memory; its acknowledgement may still come."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +127,7 @@ class Link:
         self._retry_s = 0.0
         self._open = False
         self._kept: deque[_Kept] = deque()
+        self._unheard: deque[_Kept] = deque(maxlen=memory)
         self._by_mid: dict[int, _Kept] = {}
 
     def open(self) -> None:
@@ -129,7 +141,9 @@ class Link:
         kept = _Kept(message, self._clock.monotonic_s())
         self._kept.append(kept)
         while len(self._kept) > self._memory:
-            self.tally.forgotten += not self._kept.popleft().done
+            oldest = self._kept.popleft()
+            oldest.forgotten = not oldest.done
+            self.tally.forgotten += oldest.forgotten
         if self.phase is Phase.UP:
             self._publish(kept)
 
@@ -150,32 +164,38 @@ class Link:
         now_s = self._clock.monotonic_s()
         if self._open and self.phase is Phase.CLOSED and now_s >= self._retry_s:
             self._connect()
-        while self._kept and self._kept[0].done and self._kept[0].sent_s < now_s - self._resend_s:
+        while self._kept and self._spent(self._kept[0], now_s):
             self._kept.popleft()
+
+    def _spent(self, kept: _Kept, now_s: float) -> bool:
+        return kept.done and not kept.unheard and kept.sent_s < now_s - self._resend_s
 
     @property
     def waiting(self) -> int:
         """Messages that are not yet acknowledged."""
-        return sum(not kept.done for kept in self._kept)
+        return sum(not kept.done and not kept.unheard for kept in self._kept)
+
+    @property
+    def unheard(self) -> int:
+        """Messages that the broker has taken and nobody was there to hear."""
+        return sum(not kept.done and kept.unheard for kept in self._kept)
 
     def cut(self) -> None:
         """Break the connection without a word, as when a plug is pulled: the broker will speak the last will."""
         self._open = False
-        self._drop(polite=False)
+        self._drop(polite=False, patient=self.phase is Phase.UP)
 
     def close(self) -> None:
         """Disconnect as MQTT wants it: the broker forgets the last will."""
         self._open = False
-        self._drop(polite=True)
+        self._drop(polite=True, patient=self.phase is Phase.UP)
 
     def _connect(self) -> None:
-        self._drop(polite=False)
         self._generation += 1
         generation, events = self._generation, self._events
         client = Client(
             CallbackAPIVersion.VERSION2, self._client_id, protocol=MQTTv5, reconnect_on_failure=False
         )  # fmt: skip
-        client.reconnect_delay_set(1, 2)
         if self._address.username is not None:
             client.username_pw_set(self._address.username, self._address.password)
         if self._address.tls:
@@ -218,6 +238,9 @@ class Link:
                 self.trouble, self.refused_connection = event.text, True
             case "unreachable":
                 self.trouble = f"nobody answers at {self._address.host}:{self._address.port}"
+                # paho would try again by itself, and then end without a word.
+                self._drop(polite=False, patient=False)
+                self._retry_s = self._clock.monotonic_s() + 0.5
             case "down":
                 self.trouble = self.trouble or event.text
                 self._drop(polite=False)
@@ -229,31 +252,44 @@ class Link:
     def _send_again(self) -> None:
         for birth in self._births():
             self.say(birth)
-        since_s = self._clock.monotonic_s() - self._resend_s
+        self._unheard.clear()
+        now_s = self._clock.monotonic_s()
         for kept in self._kept:
-            if not kept.done or kept.sent_s >= since_s:
+            if not self._spent(kept, now_s):
                 self.tally.resent += self.tally.connections > 1
                 self._publish(kept)
 
     def _publish(self, kept: _Kept) -> None:
         assert self._client is not None
         message = kept.message
+        kept.unheard = False
         info = self._client.publish(message.topic, message.payload, qos=1, retain=message.retain)
         self._by_mid[info.mid] = kept
 
     def _settle(self, event: _Event) -> None:
         kept = self._by_mid.pop(event.mid, None)
-        if kept is None or kept.done:
+        if kept is None:
             return
-        kept.done = True
+        kept.unheard = event.reason == NOBODY
+        if kept.unheard:
+            self._unheard.append(kept)
+            return
+        first, kept.done = not kept.done, True
+        self.tally.forgotten -= kept.forgotten
+        kept.forgotten = False
         if event.reason >= FAILURE:
-            self.tally.refused += 1
-        else:
+            self.tally.refused += first
+            return
+        if first:
             self.tally.acknowledged += 1
             self._acknowledged(kept.message)
+        # Somebody listens now: what nobody heard before goes out again, in order.
+        while self._unheard:
+            self.tally.resent += 1
+            self._publish(self._unheard.popleft())
 
-    def _drop(self, *, polite: bool) -> None:
-        """End the present connection, if any, and its thread."""
+    def _drop(self, *, polite: bool, patient: bool = True) -> None:
+        """End the present connection, if any, and its thread; wait for the thread if `patient`."""
         client, self._client = self._client, None
         was_up, self.phase = self.phase is Phase.UP, Phase.CLOSED
         self._by_mid.clear()
@@ -268,7 +304,11 @@ class Link:
             with contextlib.suppress(OSError):
                 # The plain shutdown, also under TLS: nothing more goes out.
                 socket.socket.shutdown(sock, socket.SHUT_RDWR)
-        client.loop_stop()
+        if patient:
+            client.loop_stop()
+        else:
+            # A thread that is still waiting for a silent host would hold up fifty others.
+            threading.Thread(target=client.loop_stop, daemon=True).start()
 
     def _await_end(self, client: Client) -> None:
         """Give the goodbye a moment to leave before the socket is shut."""

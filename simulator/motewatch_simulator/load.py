@@ -117,6 +117,7 @@ class LoadResult:
     refused: int
     resent: int
     waiting: int
+    unheard: int
     connections: int
     seconds: float
 
@@ -147,13 +148,14 @@ def publish(
             publisher.refused_count,
             publisher.resent_count,
             publisher.waiting,
+            publisher.unheard,
             publisher.connections,
             clock.monotonic_s() - origin_s,
         )
 
     while made < messages and not stop.is_set():
         now_s = clock.monotonic_s()
-        wanted = publisher.acknowledged_count + _AHEAD if rate is None else int((now_s - origin_s) * rate)
+        wanted = made - publisher.waiting + _AHEAD if rate is None else int((now_s - origin_s) * rate)
         for _ in range(min(wanted, messages) - made):
             publisher.put(next(source))
             made += 1

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from threading import Event
 from typing import TextIO
 
@@ -37,6 +37,8 @@ class Progress:
     refused: int
     forgotten: int
     waiting: int
+    unheard: int
+    """Taken by the broker with no subscriber for them; kept until there is one."""
     connected: int
     connections: int
     trouble: str
@@ -71,6 +73,7 @@ def play(
             tally.refused,
             tally.forgotten,
             fleet.waiting,
+            fleet.unheard,
             fleet.connected,
             fleet.connections,
             fleet.trouble,
@@ -96,9 +99,10 @@ def play(
         due_in_s = (coming.due_us - start_us) / 1_000_000 - (clock.monotonic_s() - origin_s)
         if due_in_s > 0:
             stop.wait(min(due_in_s, TICK_S))
+    connected = fleet.connected
     # `stop` may be set already, and then waiting on it would not wait.
     fleet.close(CLOSE_S, Event().wait)
-    return standing()
+    return replace(standing(), connected=connected)
 
 
 def write(emissions: Iterator[Emission], topics: Topics, out: TextIO, end_us: int) -> int:
