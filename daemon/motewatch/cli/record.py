@@ -1,0 +1,168 @@
+"""Commands that read the journal: samples, alarms, dead-letters, audit, verify. They work beside a running service."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+from zoneinfo import ZoneInfo
+
+import typer
+
+from motewatch.cli import listings
+from motewatch.cli.options import Format, FormatOption, Limit, Since, SitePath, Until
+from motewatch.cli.printing import Listing
+from motewatch.cli.times import TimeTextError, parse_time
+from motewatch.links.clock import Clock
+from motewatch.links.site_file import load_site
+from motewatch.site.models import Site
+
+if TYPE_CHECKING:
+    from motewatch.journal.journal import Journal
+
+
+def add_to(app: typer.Typer) -> None:
+    """Register the commands."""
+    app.command()(samples)
+    app.command()(alarms)
+    app.command("dead-letters")(dead_letters)
+    app.command()(audit)
+    app.command()(verify)
+
+
+def samples(
+    site: SitePath,
+    location: Annotated[
+        str | None, typer.Option("--location", metavar="ID", help="Of this location only.", show_default=False)
+    ] = None,
+    since: Since = None,
+    until: Until = None,
+    revisions: Annotated[
+        bool, typer.Option("--revisions", help="Earlier revisions too, as they stood before late data came.")
+    ] = False,
+    limit: Limit = 200,
+    form: FormatOption = Format.TABLE,
+) -> None:
+    """Samples on record, oldest first, by the end of their period.
+
+    \b
+    motewatch samples site.toml --location needles --since -2h
+    motewatch samples site.toml --since 2026-03-02 --until 2026-03-03 --limit 100000 --format csv > day.csv
+    """
+    facility = load_site(site)
+    if location is not None and location not in {item.id for item in facility.locations}:
+        known = ", ".join(sorted(item.id for item in facility.locations))
+        raise typer.BadParameter(f"no location '{location}' in this site; there are {known}", param_hint="--location")
+    with _journal(facility, site) as journal:
+        found = journal.query_samples(location, *_span(facility, since, until), revisions, limit)
+    _print(listings.samples(found, facility), form, limit)
+
+
+def alarms(
+    site: SitePath,
+    standing: Annotated[
+        bool, typer.Option("--standing/--history", help="What stands now, or every step on record.")
+    ] = True,
+    alarm: Annotated[
+        str | None, typer.Option("--alarm", metavar="ID", help="Steps of this alarm only.", show_default=False)
+    ] = None,
+    since: Since = None,
+    until: Until = None,
+    limit: Limit = 200,
+    form: FormatOption = Format.TABLE,
+) -> None:
+    """Alarms: those that stand now, or their history.
+
+    --since, --until and --alarm ask for the history.
+
+    \b
+    motewatch alarms site.toml
+    motewatch alarms site.toml --history --since -12h
+    motewatch alarms site.toml --alarm location/needles/0.5um/action --format json
+    """
+    facility = load_site(site)
+    history = not standing or any(option is not None for option in (alarm, since, until))
+    with _journal(facility, site) as journal:
+        if history:
+            found = journal.query_alarm_events(alarm, *_span(facility, since, until), limit)
+        else:
+            found = journal.standing_alarms()[-limit:]
+    _print(listings.alarms(found, facility, history=history), form, limit)
+
+
+def dead_letters(site: SitePath, limit: Limit = 50, form: FormatOption = Format.TABLE) -> None:
+    """Messages that could not be used, and why.
+
+    csv and json hold their bytes.
+
+    \b
+    motewatch dead-letters site.toml --format json
+    """
+    facility = load_site(site)
+    with _journal(facility, site) as journal:
+        found = journal.query_dead_letters(limit)
+    _print(listings.dead_letters(found, facility), form, limit)
+
+
+def audit(site: SitePath, limit: Limit = 100, form: FormatOption = Format.TABLE) -> None:
+    """The audit trail: who did what, when and why.
+
+    \b
+    motewatch audit site.toml --limit 1000 --format csv
+    """
+    facility = load_site(site)
+    with _journal(facility, site) as journal:
+        found = journal.query_audit(limit)
+    _print(listings.audit(found, facility), form, limit)
+
+
+def verify(site: SitePath) -> None:
+    """Check that the record is whole and unchanged. Reads all of it; exit status 1 if not.
+
+    \b
+    motewatch verify site.toml
+    """
+    facility = load_site(site)
+    with _journal(facility, site) as journal:
+        problems = journal.verify()
+        last = journal.last_input_id(), journal.last_output_id()
+    for problem in problems:
+        typer.echo(problem)
+    if problems:
+        typer.echo(f"\n{len(problems)} {'problem' if len(problems) == 1 else 'problems'} in the record.")
+        raise typer.Exit(1)
+    typer.echo(f"The record is in order: {last[0]} inputs and {last[1]} outputs.")
+
+
+@contextmanager
+def _journal(facility: Site, path: Path) -> Iterator[Journal]:
+    from motewatch.journal.errors import OtherSiteError
+    from motewatch.journal.journal import Journal
+
+    file = path.parent / facility.service.journal
+    with Journal.open_reader(file) as journal:
+        owner = journal.site()
+        if owner is not None and owner != facility.site.id:
+            raise OtherSiteError(str(file), owner, facility.site.id)
+        yield journal
+
+
+def _span(facility: Site, since: str | None, until: str | None) -> tuple[int | None, int | None]:
+    now_us = Clock().now_us()
+    zone = ZoneInfo(facility.site.time_zone)
+    found = []
+    for name, text in (("--since", since), ("--until", until)):
+        try:
+            found.append(None if text is None else parse_time(text, now_us, zone))
+        except TimeTextError as error:
+            raise typer.BadParameter(str(error), param_hint=name) from None
+    if found[0] is not None and found[1] is not None and found[0] >= found[1]:
+        raise typer.BadParameter("--until must be later than --since", param_hint="--until")
+    return found[0], found[1]
+
+
+def _print(listing: Listing, form: Format, limit: int) -> None:
+    typer.echo(listing.text(form), nl=False)
+    if len(listing.records) == limit:
+        typer.echo(f"These are the newest {limit}; there may be more: give a larger --limit.", err=True)

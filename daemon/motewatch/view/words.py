@@ -1,0 +1,206 @@
+"""How the view says things: figures, times, signs and sentences.
+
+Rules: a state is always a word and a shape, never a colour alone. Every text from outside is made printable. Times are
+local to the site. Must not know screens or widths.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import datetime
+from enum import Enum
+from zoneinfo import ZoneInfo
+
+from motewatch.wire.outgoing import AlarmEventMessage, AlarmMessage, instant
+from motewatch.wire.records import SECOND_US
+from motewatch.wire.wording import plain
+
+MINUTE_S, HOUR_S, DAY_S = 60, 3600, 86_400
+
+
+class Holding(Enum):
+    """Whether limits are held, worst first: the one answer a room gives."""
+
+    OUT = ("OUT", "outside its limits")
+    UNKNOWN = ("UNKNOWN", "cannot tell")
+    ALERT = ("ALERT", "within its limits, but beyond an alert level")
+    HOLDS = ("HOLDS", "holds its limits")
+    NOT_JUDGED = ("NO LIMIT", "has no limit in this state")
+    UNATTENDED = ("UNATTENDED", "nobody measures here now")
+
+    def __init__(self, word: str, meaning: str) -> None:
+        self.word = word
+        self.meaning = meaning
+
+    @property
+    def rank(self) -> int:
+        """0 for the worst."""
+        return list(Holding).index(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Signs:
+    """The shapes of one character set."""
+
+    out: str
+    unknown: str
+    alert: str
+    holds: str
+    none: str
+    above: str
+    below: str
+    full: str
+    empty: str
+    tick: str
+    over: str
+    at_least: str
+    micro: str
+    cubic: str
+    dash: str
+    more: str
+    rule: str
+    degree: str
+
+    def of(self, holding: Holding) -> str:
+        """The shape of a holding."""
+        return {
+            Holding.OUT: self.out,
+            Holding.UNKNOWN: self.unknown,
+            Holding.ALERT: self.alert,
+            Holding.HOLDS: self.holds,
+        }.get(holding, self.none)
+
+
+UNICODE = Signs("✖", "?", "!", "✓", "·", "▲", "▼", "█", "░", "┃", "▶", "≥", "µm", "m³", "–", "…", "─", "°C")
+ASCII = Signs("X", "?", "!", "+", ".", "^", "v", "#", ".", "|", ">", ">=", "um", "m3", "-", "...", "-", "C")
+
+
+def signs_for(encoding: str | None) -> Signs:
+    """The richest shapes that an output of this encoding can show."""
+    try:
+        "".join(str(getattr(UNICODE, name)) for name in Signs.__slots__).encode(encoding or "ascii")
+    except (LookupError, UnicodeEncodeError):
+        return ASCII
+    return UNICODE
+
+
+def figure(value: float) -> str:
+    """A number as a person writes it: `3 520`, `35.3`, `0`."""
+    if value == 0 or abs(value) >= 100:
+        return f"{value:,.0f}".replace(",", " ")
+    return f"{value:.1f}"
+
+
+def limit_figure(value: float) -> str:
+    """A limit, which is written as it was set: `3 520`, `18`, `18.5`."""
+    return f"{value:,.10g}".replace(",", " ")
+
+
+def share(value: float) -> str:
+    """A share of a limit. Rounding never says 100 % of what is beyond it, nor 0 % of what is not nothing."""
+    percent = 100 * value
+    if value > 1 and percent < 101:
+        return "101 %"
+    if 0 < percent < 1:
+        return "<1 %"
+    return f"{min(percent, 99_999):.0f} %" if value > 1 or percent < 99.5 else f"{100 if value == 1 else 99} %"
+
+
+def local(us: int, zone: ZoneInfo) -> datetime:
+    """The site's wall clock at an instant."""
+    return instant(us).astimezone(zone)
+
+
+def clock(us: int, zone: ZoneInfo, now_us: int | None = None) -> str:
+    """`03:12:36`; with the weekday where it is not today's, with the date where it is not this week's."""
+    at = local(us, zone)
+    if now_us is None:
+        return f"{at:%H:%M:%S}"
+    days = (local(now_us, zone).date() - at.date()).days
+    if days == 0:
+        return f"{at:%H:%M:%S}"
+    return f"{at:%a %H:%M}" if 0 < days < 7 else f"{at:%d %b %H:%M}"
+
+
+def lasting(us: int) -> str:
+    """A stretch of time: `8 s`, `4 min`, `3 h 10 min`, `2 days`."""
+    seconds = max(0, us) // SECOND_US
+    if seconds < 2 * MINUTE_S:
+        return f"{seconds} s"
+    if seconds < 2 * HOUR_S:
+        return f"{seconds // MINUTE_S} min"
+    if seconds < 2 * DAY_S:
+        return f"{seconds // HOUR_S} h {seconds % HOUR_S // MINUTE_S:02d} min"
+    return f"{seconds // DAY_S} days"
+
+
+def size(size_nm: int, signs: Signs) -> str:
+    """`≥0.5 µm`."""
+    return f"{signs.at_least}{size_nm / 1000:g} {signs.micro}"
+
+
+def microseconds(at: datetime) -> int:
+    """A message's time as an instant."""
+    return round((at - instant(0)).total_seconds() * SECOND_US)
+
+
+STATES = {
+    "unacknowledged": "not acknowledged",
+    "acknowledged": "acknowledged",
+    "returned-unacknowledged": "over, not acknowledged",
+    "latched-unacknowledged": "latched, not acknowledged",
+    "latched-acknowledged": "latched, acknowledged",
+    "shelved": "shelved",
+    "suppressed-by-design": "suppressed by design",
+    "out-of-service": "out of service",
+    "normal": "normal",
+}
+
+
+def subject(alarm: AlarmMessage | AlarmEventMessage, names: dict[str, str], signs: Signs) -> str:
+    """What an alarm is about: `Bench: ≥0.5 µm, action`. `names`: what people call each location."""
+    place, what, grade = _parts(alarm, names, signs)
+    return f"{place}: {what}" + (f", {grade}" if grade else "")
+
+
+def about(alarm: AlarmMessage, names: dict[str, str], signs: Signs) -> str:
+    """The same with its figures: `Bench: ≥0.5 µm 4 841/m³, action at 3 520`, as far as the alarm tells."""
+    place, what, grade = _parts(alarm, names, signs)
+    unit = plain(alarm.unit).replace("m3", signs.cubic).replace("%", " %")
+    unit = unit if unit.startswith(("/", " ")) or not unit else f" {unit}"
+    value = "" if alarm.value is None else f" {figure(alarm.value)}{unit}"
+    level = grade if alarm.limit is None else f"{grade or 'limit'} at {limit_figure(alarm.limit)}"
+    return f"{place}: {what}{value}" + (f", {level}" if level else "")
+
+
+def _parts(alarm: AlarmMessage | AlarmEventMessage, names: dict[str, str], signs: Signs) -> tuple[str, str, str]:
+    """Place, quantity and grade, from the alarm's id."""
+    kind, *rest = plain(alarm.alarm).split("/")
+    if kind == "location" and len(rest) >= 2:
+        what = rest[1].removesuffix("-high").removesuffix("-low")
+        bare = what.removesuffix("um")
+        if bare != what and bare.replace(".", "", 1).isdigit():
+            what = f"{signs.at_least}{bare} {signs.micro}"
+        elif what == "pressure-difference":
+            what = "pressure"
+        return plain(names.get(rest[0], rest[0])), what.replace("-", " "), ", ".join(rest[2:])
+    if kind == "sensor" and len(rest) >= 2:
+        where = f" ({plain(names[alarm.location])})" if alarm.location in names else ""
+        return f"sensor {rest[0]}{where}", rest[1].replace("-", " "), ", ".join(rest[2:])
+    return kind, ", ".join(rest).replace("-", " ") or alarm.kind, ""
+
+
+_COUNTED = re.compile(r" particles/m3 >= (\d+(?:\.\d+)?) um\b")
+
+
+def happened(event: AlarmEventMessage, names: dict[str, str], signs: Signs) -> str:
+    """One step in an alarm's life as a sentence: the daemon's own, with its units as the screen can show them."""
+    if event.event in ("starts", "returns", "returns-latched"):
+        return _COUNTED.sub(rf"/{signs.cubic} {signs.at_least}\1 {signs.micro}", plain(event.text))
+    who = plain(event.by or "somebody")
+    if event.event == "acknowledge":
+        said = f' "{plain(event.comment)}"' if event.comment else ""
+        return f"{who} acknowledged {subject(event, names, signs)}.{said}"
+    what = event.event.replace("-", " ")
+    return f"{subject(event, names, signs)}: {what}, now {STATES[event.after]}" + (f" (by {who})" if event.by else "")
