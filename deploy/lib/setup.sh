@@ -48,8 +48,10 @@ _show_pip() { # log file
     while IFS= read -r line; do
         printf '%s\n' "$line" >>"$1"
         case $line in
-        Collecting\ *)
-            name=${line#Collecting }
+        Collecting\ * | Processing\ *.whl)
+            name=${line#* }
+            name=${name##*/}
+            name=${name%%-[0-9]*}
             name=${name%%[ <>=!~;\[(]*}
             count=$((count + 1))
             if [[ -t 2 ]]; then

@@ -11,13 +11,15 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
-from motewatch.alarms.lifecycle import STANDING, Event
+from motewatch.alarms.lifecycle import Event, State
 from motewatch.engine.records import AlarmChanged
 from motewatch.journal.journal import Journal
 
 PAGE: Final = 1000
 EVERYTHING: Final = 10_000_000
 SHOWN: Final = 5
+ACTIVE: Final = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
+"""What caused the alarm is still there, whether or not somebody has taken note."""
 SINKS: Final = ("mqtt", "time-series")
 
 
@@ -41,7 +43,7 @@ class Books:
     samples: int
     raised: int
     cleared: int
-    standing: int
+    active: int
     dead_letters: int
     backlog: int
     raised_and_cleared: tuple[str, ...] = ()
@@ -90,7 +92,7 @@ def draw_up(acknowledged: list[Key], journal: Journal, until_us: int) -> Books:
         samples=len(journal.query_samples(limit=EVERYTHING)),
         raised=sum(one.event is Event.STARTS for one in events),
         cleared=sum(one.event in (Event.RETURNS, Event.RETURNS_LATCHED) for one in events),
-        standing=sum(one.after in STANDING for one in {one.alarm: one for one in events}.values()),
+        active=sum(one.after in ACTIVE for one in {one.alarm: one for one in events}.values()),
         dead_letters=dead_letters,
         backlog=backlog,
         raised_and_cleared=came_and_went(events),

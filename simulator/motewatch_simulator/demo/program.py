@@ -41,7 +41,7 @@ class Stop:
 
 
 class View:
-    """`motewatch view` in our own terminal. It only looks at the journal."""
+    """`motewatch view` in our own terminal. It listens on MQTT, as any display does."""
 
     def __init__(self, site_file: Path, *, live: bool) -> None:
         command = [*PYTHON, "motewatch", "view", str(site_file), *([] if live else ["--plain"])]
@@ -120,12 +120,12 @@ def _run(options: Options, folder: Path, stop: Stop) -> list[str]:
 def summary(books: Books, lasted_s: float, *, verified: bool) -> list[str]:
     """The run in a few lines."""
     verdict = "every one of them is in the journal, once" if not books.wrong else "see below"
-    cleared = f"; raised and cleared: {', '.join(books.raised_and_cleared)}" if books.raised_and_cleared else ""
     return [
         f"After {lasted_s:.0f} s:",
         f"  readings      {books.acknowledged} acknowledged to the sensors, {books.recorded} on record: {verdict}",
         f"  samples       {books.samples}",
-        f"  alarms        {books.raised} raised, {books.cleared} cleared, {books.standing} standing{cleared}",
+        f"  alarms        {books.raised} raised, {books.cleared} cleared, {books.active} still active",
+        *(f"                raised and cleared: {alarm}" for alarm in books.raised_and_cleared),
         f"  dead letters  {books.dead_letters}",
         f"  to deliver    {books.backlog}",
         f"  journal       {'verified' if verified else 'see below'}",

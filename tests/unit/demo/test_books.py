@@ -69,7 +69,7 @@ def test_the_summary_says_whether_all_is_there() -> None:
 
     good, bad = lines([]), lines(["LOST: 1"])
     assert "8 acknowledged to the sensors, 9 on record: every one of them is in the journal, once" in good
-    assert "2 raised, 1 cleared, 1 standing; raised and cleared: x" in good
+    assert "2 raised, 1 cleared, 1 still active\n                raised and cleared: x\n" in good
     assert "journal       verified" in good
     assert "every one" not in bad
     assert "verified" not in bad
