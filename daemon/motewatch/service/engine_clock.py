@@ -31,11 +31,13 @@ class EngineClock:
         self._last_s = clock.monotonic_s()
         self.held = True
 
-    def input_us(self, passed_us: int) -> int:
-        """The instant for an input, given what the engine has already passed (negative: nothing, it is new)."""
+    def input_us(self, passed_us: int, time_us: int) -> int:
+        """The instant for an input, given what the engine has already passed (negative: nothing, it is new) and the
+        instant of its last input: that one may lie ahead, where the hold began right after it."""
+        earliest_us = max(passed_us + 1, time_us)
         if self.held and passed_us >= 0:
-            return passed_us + 1
-        return max(self._now_us(), passed_us + 1)
+            return earliest_us
+        return max(self._now_us(), earliest_us)
 
     def advance_us(self, passed_us: int) -> int:
         """How far the engine may advance now: not at all while held."""
@@ -43,8 +45,8 @@ class EngineClock:
 
     def _now_us(self) -> int:
         wall_us, now_s = self._clock.now_us(), self._clock.monotonic_s()
-        if wall_us < self._last_us:
-            elapsed_us = int((now_s - self._last_s) * 1_000_000)
-            wall_us = self._last_us + elapsed_us // 2
+        elapsed_us = int((now_s - self._last_s) * 1_000_000)
+        # More than the wall clock only where that was set back: otherwise it has gone on by all of what elapsed.
+        wall_us = max(wall_us, self._last_us + elapsed_us // 2)
         self._last_us, self._last_s = wall_us, now_s
         return wall_us

@@ -142,10 +142,12 @@ class Writer:
         self._connected = False
         self._broker_alarm = False
         self._down_since_us = clock.now_us()
+        self._down_detail = ""
         self._held_since_s = clock.monotonic_s()
         self._snapshot_s = clock.monotonic_s()
         self._snapshot_inputs = 0
         self._step_checked_s = clock.monotonic_s()
+        self._stopping = threading.Event()
         self.figures = Figures()
         self.drained = threading.Event()
 
@@ -154,14 +156,19 @@ class Writer:
         self._link = link
 
     def run(self) -> None:
-        """The loop. Returns after a `Stop`."""
+        """The loop. Returns after a `Stop`, or soon after `stop`."""
         running = True
         while running:
             items = self._collect()
-            running = not any(isinstance(item, Stop) for item in items)
             self._batch(items)
+            running = not self._stopping.is_set() and not any(isinstance(item, Stop) for item in items)
         self._commit(_Pending(), force=True)
         self.save_snapshot()
+
+    def stop(self) -> None:
+        """End the loop after the transaction at hand. From any thread; what still waits stays with the broker."""
+        self._stopping.set()
+        self._inbox.put(Stop())
 
     def post_first(self, what: Internal) -> None:
         """Apply one internal input now, before the loop runs: the first configuration, a replay difference."""
@@ -205,23 +212,37 @@ class Writer:
     # One batch
 
     def _batch(self, items: list[Item]) -> None:
-        pending = _Pending()
+        pending, behind = self._catch_up(_Pending())
         for item in items:
+            if behind:
+                break
             if isinstance(item, Delivery):
                 self._apply_delivery(pending, item)
             elif isinstance(item, BrokerEvent):
                 self._broker_event(pending, item)
+                # The hold may have ended: what lies before the next input is worked off before it.
+                pending, behind = self._catch_up(pending)
             elif isinstance(item, Posted):
                 self._apply_internal(pending, item.what)
-        self._look_at_clocks(pending)
+        if not behind and self._hold_is_over(pending):
+            pending, behind = self._catch_up(pending)
+        if not behind:
+            self._tell_of_clocks(pending)
+            self._advance(pending, self._engine_clock.advance_us(self._engine.passed_us))
+        self._commit(pending)
+        self._maybe_snapshot()
+
+    def _catch_up(self, pending: _Pending) -> tuple[_Pending, bool]:
+        """Work off a long stretch of time in transactions of its own. Returns what is still to be committed, and
+        whether a stop broke it off: the rest is then worked off after the next start, at the same instants."""
         target_us = self._engine_clock.advance_us(self._engine.passed_us)
         while target_us - self._engine.passed_us > CATCH_UP_US:
             self._advance(pending, self._engine.passed_us + CATCH_UP_US)
             self._commit(pending)
             pending = _Pending()
-        self._advance(pending, target_us)
-        self._commit(pending)
-        self._maybe_snapshot()
+            if self._stopping.is_set():
+                return pending, True
+        return pending, False
 
     def _advance(self, pending: _Pending, to_us: int) -> None:
         pending.outputs += [(-1, output) for output in self._engine.advance(to_us)]
@@ -250,7 +271,7 @@ class Writer:
         self._apply(pending, row, what, None)
 
     def _row(self, kind: str, topic: str, payload: bytes, received_us: int) -> InputRow:
-        applied_us = self._engine_clock.input_us(self._engine.passed_us)
+        applied_us = self._engine_clock.input_us(self._engine.passed_us, self._engine.time_us)
         return InputRow(0, kind, received_us, applied_us, topic, payload, None, None, None)
 
     def _apply(self, pending: _Pending, row: InputRow, what: What, delivery: Delivery | None) -> None:
@@ -325,6 +346,7 @@ class Writer:
                 self._apply_internal(pending, LinkChanged(Link.BROKER, True, event.at_us))
             self._engine_clock.held = True
         elif event.kind == "down":
+            self._down_detail = event.detail
             if self._connected or not self._engine_clock.held:
                 self._down_since_us = event.at_us
                 self._held_since_s = self._clock.monotonic_s()
@@ -338,26 +360,38 @@ class Writer:
             self._known_before = True
             self._engine_clock.held = False
             self.drained.set()
+            figures = self.figures
+            _log.info("backlog drained", extra={"messages": figures.messages, "repeats": figures.repeats})
 
-    def _look_at_clocks(self, pending: _Pending) -> None:
+    def _tell_of_clocks(self, pending: _Pending) -> None:
         now_s = self._clock.monotonic_s()
         if now_s - self._step_checked_s >= 1.0:
             self._step_checked_s = now_s
             step_us = self._steps.step_us()
             if step_us is not None:
                 self._apply_internal(pending, ClockStepped(step_us))
+
+    def _hold_is_over(self, pending: _Pending) -> bool:
+        """Let time go on when the hold limit is reached; the loss of the broker is then an alarm."""
         if not self._engine_clock.held:
-            return
+            return False
+        now_s = self._clock.monotonic_s()
         if pending.deliveries:
             # A backlog that is being drained is not a broker that is away.
             self._held_since_s = now_s
-        elif now_s - self._held_since_s > self._hold_limit_s:
-            self._engine_clock.held = False
-            if self._connected:
-                _log.warning("no end of the backlog was seen; going on", extra={"waited_s": self._hold_limit_s})
-            else:
-                self._broker_alarm = True
-                self._apply_internal(pending, LinkChanged(Link.BROKER, False, self._down_since_us))
+            return False
+        if now_s - self._held_since_s <= self._hold_limit_s:
+            return False
+        if self._connected:
+            _log.warning("no end of the backlog was seen; going on", extra={"waited_s": self._hold_limit_s})
+        else:
+            self._broker_alarm = True
+            # Before time goes on, so that the engine knows why nobody was heard when it looks for silence; and dated
+            # not after the engine's own time, which stood still when the service was away before the broker was.
+            since_us = min(self._down_since_us, max(self._engine.passed_us, self._engine.time_us))
+            self._apply_internal(pending, LinkChanged(Link.BROKER, False, since_us, self._down_detail))
+        self._engine_clock.held = False
+        return True
 
 
 def _keyed(row: InputRow, reading: Reading) -> InputRow:
