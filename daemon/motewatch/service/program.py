@@ -19,6 +19,7 @@ from queue import SimpleQueue
 
 from motewatch.engine import Engine, EngineError
 from motewatch.engine.codec import Internal
+from motewatch.engine.plan import compile_plan
 from motewatch.engine.records import Configured, Link, LinkChanged, ReplayDiffered
 from motewatch.journal.errors import JournalError
 from motewatch.journal.history import JournalHistory
@@ -32,8 +33,10 @@ from motewatch.links.outbox import MqttWorker, OutboxWorker, TimeSeriesWorker
 from motewatch.links.publications import Directory, Publications, presence_of
 from motewatch.links.site_file import Secret, SiteFileError, canonical_text, load_site, read_secret
 from motewatch.links.time_series import TimeSeriesLink
+from motewatch.service.errors import ServiceError
+from motewatch.service.only_one import only_service
 from motewatch.service.replay import restore
-from motewatch.service.writer import Item, Posted, Stop, Writer
+from motewatch.service.writer import Item, Posted, Writer
 from motewatch.site.models import Site
 from motewatch.wire.topics import Topics
 
@@ -47,10 +50,6 @@ PRUNE_S = 600.0
 CHECKPOINT_S = 3600.0
 KEEP_DELIVERED_US = 3_600_000_000
 """Delivered outbox rows stay for an hour: a sink that lost them is told again from here."""
-
-
-class ServiceError(Exception):
-    """The service cannot start or had to stop; the text says why and what to do."""
 
 
 def configured(site: Site) -> Configured:
@@ -73,12 +72,14 @@ class Service:
         self._workers: list[OutboxWorker] = []
         self._writer: Writer | None = None
         self._link: BrokerLink | None = None
+        self._site: Site | None = None
 
     def start(self) -> None:
         """Start everything. Raises `SiteFileError`, `JournalError`, `LinkError`, `EngineError` or `ServiceError`."""
         try:
             self._start()
         except BaseException:
+            self._end_writer()
             self._undo.close()
             raise
 
@@ -88,7 +89,10 @@ class Service:
         settings = site.service
         topics = Topics(settings.topic_root, site.site.id)
         secret = _secret(settings.broker.password_file, base_dir)
-        journal = self._undo.enter_context(Journal(base_dir / settings.journal, site=site.site.id))
+        self._site = site
+        path = base_dir / settings.journal
+        self._undo.enter_context(only_service(path))
+        journal = self._undo.enter_context(Journal(path, site=site.site.id))
         last_run_us = journal.engine_us()
         history = JournalHistory(journal)
         restored = restore(journal, history, topics)
@@ -186,10 +190,27 @@ class Service:
         except SiteFileError as error:
             _log.error("the site file was not taken over", extra={"problems": str(error)})
             return False
+        before = self._site
+        if before is not None and site.site.id != before.site.id:
+            _log.error(
+                "the site file was not taken over: another site needs a journal and a service of its own",
+                extra={"site": site.site.id, "serving": before.site.id},
+            )
+            return False
+        taken = configured(site)
+        try:
+            compile_plan(site, taken.digest)
+        except Exception:  # a defect of the checks; better found here than by the writer, which would have to stop
+            _log.exception("the site file was not taken over: its plan cannot be made")
+            return False
         # From here on nothing can fail: the configuration is an input like any other. Links are made at the start
-        # only; a change of `service` is told, not taken over.
+        # only; a change of their settings is told, not taken over.
+        if before is not None and _links_of(site) != _links_of(before):
+            _log.warning("journal, broker, time-series and topic settings are taken over at the next start only")
+        self._site = site
         self._publications.know(Directory.of(site))
-        self.post(configured(site))
+        self.post(taken)
+        _log.info("the site file is taken over", extra={"digest": taken.digest})
         return True
 
     def post(self, what: Internal) -> None:
@@ -202,14 +223,18 @@ class Service:
 
     def stop(self) -> None:
         """Stop cleanly within 5 s. Raises `ServiceError` when the writer had failed."""
-        self._inbox.put(Stop())
-        if self._thread is not None:
-            self._thread.join(STOP_S)
-            if self._thread.is_alive():
-                _log.error("the writer did not end in time; what it had not committed stays with the broker")
+        self._end_writer()
         self._undo.close()
         if self._failure is not None:
             raise ServiceError(f"the writer failed: {self._failure}") from self._failure
+
+    def _end_writer(self) -> None:
+        if self._writer is None or self._thread is None:
+            return
+        self._writer.stop()
+        self._thread.join(STOP_S)
+        if self._thread.is_alive():
+            _log.error("the writer did not end in time; what it had not committed stays with the broker")
 
     def __enter__(self) -> Service:
         self.start()
@@ -241,36 +266,59 @@ class Service:
         self.post(LinkChanged(Link.TIME_SERIES, up, since_us, detail))
 
 
+def _links_of(site: Site) -> dict[str, object]:
+    """What of the site file is read at the start only."""
+    return site.service.model_dump(include={"journal", "broker", "time_series", "topic_root", "hold_limit_s"})
+
+
 def _secret(file: str | None, base_dir: Path) -> Secret | None:
     return None if file is None else read_secret(file, base_dir)
+
+
+class _StopAskedError(BaseException):
+    """A signal asked to stop while the service was still starting."""
+
+
+class _Signals:
+    """What was asked by signals. A stop is never forgotten because a reload was asked right after it."""
+
+    def __init__(self) -> None:
+        self.stop = False
+        self.reload = False
+        self.starting = True
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+            signal.signal(number, self._on_signal)
+
+    def _on_signal(self, number: int, _frame: object) -> None:
+        if number == signal.SIGHUP:
+            self.reload = True
+            return
+        self.stop = True
+        if self.starting:
+            # A long replay must not hold up a stop. Whatever it was doing, nothing is half written.
+            self.starting = False
+            raise _StopAskedError
 
 
 def run(site_path: Path, log_level: str = "info") -> int:
     """Serve until told to stop. Returns the exit status: 0 after a clean stop."""
     set_up(log_level)
+    signals = _Signals()
     service = Service(site_path)
     try:
         service.start()
+        signals.starting = False
     except (SiteFileError, JournalError, LinkError, EngineError, ServiceError) as error:
         print(f"motewatch cannot start:\n{error}", file=sys.stderr)
         return 1
-    wake = threading.Event()
-    asked: list[int] = []
-
-    def on_signal(number: int, _frame: object) -> None:
-        asked.append(number)
-        wake.set()
-
-    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-        signal.signal(number, on_signal)
-    while not service.wait(0.2):
-        if wake.is_set():
-            wake.clear()
-            if asked and asked[-1] == signal.SIGHUP:
-                asked.clear()
-                service.reload()
-                continue
-            break
+    except _StopAskedError:
+        service.stop()
+        _log.info("stopped before it had started")
+        return 0
+    while not signals.stop and not service.wait(0.2):
+        if signals.reload:
+            signals.reload = False
+            service.reload()
     _log.info("stopping")
     try:
         service.stop()
