@@ -96,6 +96,8 @@ class Fleet:
         """Wait for acknowledgements at most so long, say goodbye for every sensor, and disconnect."""
         deadline_s = self._clock.monotonic_s() + wait_s
         self.tend()
+        for link in self._links:
+            link.say_unheard_again()
         while self.waiting and self._clock.monotonic_s() < deadline_s:
             pause(0.01)
             self.tend()

@@ -101,6 +101,12 @@ class LeanPublisher:
         """Parcels that the broker has taken and nobody was there to hear."""
         return len(self._unheard)
 
+    def say_unheard_again(self) -> None:
+        """Put what nobody heard to the front of the queue."""
+        self.resent_count += len(self._unheard)
+        self._queue.extendleft(reversed(self._unheard))
+        self._unheard.clear()
+
     def pump(self, timeout_s: float) -> None:
         """Send what the window allows and take in acknowledgements; returns early when some came."""
         now_s = self._clock.monotonic_s()
@@ -198,9 +204,7 @@ class LeanPublisher:
             self._unheard.append(parcel)
             return
         if self._unheard:
-            self.resent_count += len(self._unheard)
-            self._queue.extendleft(reversed(self._unheard))
-            self._unheard.clear()
+            self.say_unheard_again()
         self._kept.append(parcel)
         if not parcel.done:
             parcel.done = True

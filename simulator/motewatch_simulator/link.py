@@ -30,6 +30,9 @@ from motewatch_simulator.clock import Clock
 from motewatch_simulator.encode import Outgoing
 
 KEEPALIVE_S = 20
+GOODBYE_S = 1.0
+"""How long a goodbye may take."""
+
 FAILURE = 0x80
 """Reason codes of MQTT 5 from here on are failures."""
 
@@ -180,6 +183,12 @@ class Link:
         """Messages that the broker has taken and nobody was there to hear."""
         return sum(not kept.done and kept.unheard for kept in self._kept)
 
+    def say_unheard_again(self) -> None:
+        """Send what nobody heard once more, in order."""
+        while self._unheard and self.phase is Phase.UP:
+            self.tally.resent += 1
+            self._publish(self._unheard.popleft())
+
     def cut(self) -> None:
         """Break the connection without a word, as when a plug is pulled: the broker will speak the last will."""
         self._open = False
@@ -283,22 +292,20 @@ class Link:
         if first:
             self.tally.acknowledged += 1
             self._acknowledged(kept.message)
-        # Somebody listens now: what nobody heard before goes out again, in order.
-        while self._unheard:
-            self.tally.resent += 1
-            self._publish(self._unheard.popleft())
+        # Somebody listens now.
+        self.say_unheard_again()
 
     def _drop(self, *, polite: bool, patient: bool = True) -> None:
         """End the present connection, if any, and its thread; wait for the thread if `patient`."""
         client, self._client = self._client, None
         was_up, self.phase = self.phase is Phase.UP, Phase.CLOSED
+        if client is not None and polite and was_up:
+            client.disconnect()
+            self._await_end()
         self._by_mid.clear()
         self._generation += 1
         if client is None:
             return
-        if polite and was_up:
-            client.disconnect()
-            self._await_end(client)
         sock = client.socket()
         if isinstance(sock, socket.socket):
             with contextlib.suppress(OSError):
@@ -310,9 +317,17 @@ class Link:
             # A thread that is still waiting for a silent host would hold up fifty others.
             threading.Thread(target=client.loop_stop, daemon=True).start()
 
-    def _await_end(self, client: Client) -> None:
-        """Give the goodbye a moment to leave before the socket is shut."""
-        deadline_s = self._clock.monotonic_s() + 2.0
-        while client.is_connected() and self._clock.monotonic_s() < deadline_s:
-            with contextlib.suppress(queue.Empty):
-                self._events.get(timeout=0.02)
+    def _await_end(self) -> None:
+        """Let the goodbye leave before the socket is shut, or the broker would speak the will after all."""
+        deadline_s = self._clock.monotonic_s() + GOODBYE_S
+        while (left_s := deadline_s - self._clock.monotonic_s()) > 0:
+            try:
+                event = self._events.get(timeout=left_s)
+            except queue.Empty:
+                return
+            if event.generation != self._generation:
+                continue
+            if event.kind == "down":
+                return
+            if event.kind == "acknowledged":
+                self._settle(event)

@@ -170,6 +170,7 @@ def publish(
         if clock.monotonic_s() - told_s >= 1.0:
             told_s += 1.0
             progress(standing())
+    publisher.say_unheard_again()
     deadline_s = clock.monotonic_s() + drain_s
     while publisher.waiting and clock.monotonic_s() < deadline_s:
         publisher.pump(0.02)
