@@ -22,6 +22,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
+from motewatch.measure.errors import MeasureError
+
 KELVIN: Final = 273.15
 """Kelvin at 0 degrees Celsius."""
 
@@ -46,7 +48,7 @@ class Over(StrEnum):
     ICE = "ice"
 
 
-class HumidityError(ValueError):
+class HumidityError(MeasureError):
     """Base: a humidity that cannot be computed.
 
     HumidityError
