@@ -49,8 +49,8 @@ def view(
 ) -> None:
     """Show the rooms live, worst first.
 
-    Which hold their limits, which do not, and of which nobody can tell. Needs the broker alone, not the journal. Ctrl-C ends it. Into a pipe or a file it writes a line for
-    each thing that happens, and a summary at the end.
+    Which hold their limits, which do not, and of which nobody can tell. Needs the broker alone, not the journal.
+    Ctrl-C ends it. Into a pipe or a file it writes a line for each thing that happens, and a summary at the end.
 
     \b
     motewatch view site.toml

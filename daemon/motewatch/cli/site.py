@@ -17,6 +17,9 @@ from motewatch.site.problems import errors
 from motewatch.wire.messages import instant
 
 
+SITE_SCHEMA = "site.schema.json"
+
+
 class LogLevel(StrEnum):
     """How much the service writes to its log."""
 
@@ -105,17 +108,18 @@ def schemas(
         bool, typer.Option("--check", help="Write nothing; exit status 1 if a file differs from the models.")
     ] = False,
 ) -> None:
-    """Write or check the message contract.
+    """Write or check the contract files.
 
-    JSON Schema of each message, and one AsyncAPI document.
+    JSON Schema of each message and of the site file, and one AsyncAPI document.
 
     \b
     motewatch schemas config/schemas
     motewatch schemas config/schemas --check
     """
+    from motewatch.site.shape import schema_text
     from motewatch.wire.schemas import documents
 
-    wanted = documents()
+    wanted = {**documents(), SITE_SCHEMA: schema_text()}
     if not check_only:
         directory.mkdir(parents=True, exist_ok=True)
         for name, text in wanted.items():

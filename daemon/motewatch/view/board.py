@@ -41,6 +41,9 @@ QUIET_US = 35 * SECOND_US
 GREETING_US = 3 * SECOND_US
 """The service's presence is retained: where there is one, it comes at once."""
 
+NEVER_HEARD = "The service has not been heard: never started, or this user may not listen."
+"""A broker may take a subscription and yet hand nothing over, where its access list forbids the topic."""
+
 LAST_WORD = "Below is its last word."
 
 STANDING_WORDS = frozenset(state.value for state in STANDING)
@@ -225,13 +228,11 @@ class Board:
             return Headline(f"The broker is not reached{last}: {self._link_detail or 'connecting'}.", True)
         if self._service is None:
             waited = now_us - self._listening_us > GREETING_US
-            text = "The service has never been heard on this broker." if waited else "Listening."
+            text = NEVER_HEARD if waited else "Listening."
             return Headline(text, waited)
         since = words.clock(self._service_since_us, self.zone, now_us)
         if not self._service.online:
-            return Headline(
-                f"The service is offline, heard of at {since}. Below is its last word, not the present.", True
-            )
+            return Headline(f"The service is offline since {since}. {LAST_WORD}", True)
         if self._quiet_us(now_us) > QUIET_US:
             quiet = words.lasting(self._quiet_us(now_us))
             return Headline(f"Nothing heard from the service for {quiet}. {LAST_WORD}", True)
@@ -259,7 +260,7 @@ class Board:
             return "the broker is not reached"
         if self._service is None:
             waited = now_us - self._listening_us > GREETING_US
-            return "the service has never been heard" if waited else "listening"
+            return "the service has not been heard" if waited else "listening"
         if not self._service.online:
             return "the service is offline"
         return "nothing heard from the service" if self._quiet_us(now_us) > QUIET_US else ""

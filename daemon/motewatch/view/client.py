@@ -228,8 +228,8 @@ def _gave_up(access: Access, down: str, timeout_s: float, sent: bool) -> ViewErr
     if not sent:
         return BrokerNotReachedError(f"the broker is not reached: {down}")
     return NoAnswerError(
-        f"no answer within {timeout_s:g} s: the service is not running, or very busy; look with 'motewatch alarms' "
-        "whether the command was taken before giving it again"
+        f"no answer within {timeout_s:g} s: the service is not running, or very busy, or this user may not read the "
+        "answer; look with 'motewatch audit' whether the command was taken before giving it again"
     )
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from motewatch.view import words
-from motewatch.view.board import Board
+from motewatch.view.board import NEVER_HEARD, Board
 from motewatch.view.drawing import summary
 from motewatch.view.words import Holding
 
@@ -23,6 +23,7 @@ class PlainView:
         self._write = write
         self._told = 0
         self._words: dict[str, Holding] = {}
+        self._warned = False
 
     def begin(self, where: str, now_us: int) -> None:
         """Say what is watched."""
@@ -34,6 +35,9 @@ class PlainView:
         for happening in board.happenings(self._told):
             self._told = happening.number
             self._line(happening.at_us, f"{board.signs.of(happening.weight)} {happening.text}")
+        if not self._warned and board.headline(now_us).text == NEVER_HEARD:
+            self._warned = True  # rooms begin unknown, so that no other line would tell
+            self._line(now_us, f"{board.signs.unknown} {NEVER_HEARD}")
         for room in board.rooms(now_us):
             before = self._words.get(room.id)
             if before is room.holding:
