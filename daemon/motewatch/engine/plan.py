@@ -15,9 +15,22 @@ from zoneinfo import ZoneInfo
 from motewatch.alarms.bounds import Bound, Side
 from motewatch.engine.records import Priority
 from motewatch.limits.judging import look_back
+from motewatch.limits.standards.library import Library, shipped
 from motewatch.limits.tables import limits_for
 from motewatch.measure.samples import UL_PER_L
-from motewatch.site.models import Climate, Level, Location, Occupancy, Programme, Room, Rule, Sensor, Site, size_nm
+from motewatch.site.models import (
+    Climate,
+    Level,
+    Location,
+    Occupancy,
+    Programme,
+    Room,
+    Rule,
+    Sensor,
+    Site,
+    size_nm,
+    standard_place,
+)
 from motewatch.site.schedule import WeeklyWindows
 from motewatch.wire.records import MINUTE_US, SECOND_US
 
@@ -135,6 +148,7 @@ def compile_plan(site: Site, digest: str) -> Plan:
     room_models = {room.id: room for room in site.rooms}
     fixed = {sensor.location: sensor for sensor in site.sensors if sensor.location is not None}
     service = site.service
+    library = shipped().with_own(site.standards)
     return Plan(
         digest=digest,
         site=site.site.id,
@@ -146,6 +160,7 @@ def compile_plan(site: Site, digest: str) -> Plan:
                 programmes[location.programme],
                 fixed.get(location.id),
                 site.levels,
+                library,
             )
             for location in site.locations
         },
@@ -205,9 +220,14 @@ def _bounds(climate: Climate) -> list[ClimateBound]:
 
 
 def _location(
-    location: Location, room: Room, programme: Programme, sensor: Sensor | None, levels: tuple[Level, ...]
+    location: Location,
+    room: Room,
+    programme: Programme,
+    sensor: Sensor | None,
+    levels: tuple[Level, ...],
+    library: Library,
 ) -> LocationPlan:
-    by_state = {state.value: _levels(location, room, state, levels) for state in Occupancy}
+    by_state = {state.value: _levels(location, room, state, levels, library) for state in Occupancy}
     sizes = sorted({level.size_nm for state_levels in by_state.values() for level in state_levels})
     own_rules = {size_nm(item.size_um): item.rule for item in programme.size_rules}
     rules = {size: own_rules.get(size, programme.rule) for size in sizes}
@@ -250,13 +270,14 @@ def _silent_us(sensor: Sensor) -> int:
     return max(SILENT_INTERVALS * _us(sensor.interval_s), SILENT_AT_LEAST_US)
 
 
-def _levels(location: Location, room: Room, state: Occupancy, levels: tuple[Level, ...]) -> tuple[CountLevel, ...]:
+def _levels(
+    location: Location, room: Room, state: Occupancy, levels: tuple[Level, ...], library: Library
+) -> tuple[CountLevel, ...]:
     """Levels in force at a location in one state: the standard's limits, sharpened by the site's own levels."""
-    own_standard = location.grade is not None or location.iso_class is not None
-    grade = location.grade if own_standard else room.grade
-    iso_class = location.iso_class if own_standard else room.iso_class
+    held = standard_place(location, room)
     chosen: dict[tuple[int, Grade], tuple[int, str]] = {
-        (limit.size_nm, Grade.ACTION): (limit.per_m3, limit.source) for limit in limits_for(grade, iso_class, state)
+        (limit.size_nm, Grade.ACTION): (limit.per_m3, limit.source)
+        for limit in limits_for(held.grade, held.iso_class, state, held.own_class, library)
     }
     # The narrowest place wins, and among equals the one that names the state: later entries overwrite earlier ones.
     applicable = [level for level in levels if level.occupancy in (None, state)]

@@ -1,84 +1,25 @@
-"""Limits of the standards, as literal tables: particles per cubic metre at or above a size.
+"""Limits of the standards that the daemon judges by, as views over the data in `limits.standards`.
 
-Rules: the printed table is the rule, not the formula behind it (ISO 14644-1:2015 says so; 3 520 is the limit, not
-3 516.76). A blank cell is no limit: neither zero nor infinity, and it says why it is blank. Classification and
-monitoring are two tables. "Not specified" (may be left out) and "not predetermined" (the site must set it) are two
-different things. Must not know rooms, samples or rules for judging; a site's own levels are the engine's matter.
-
-Sizes are integer nanometres. Values of the half classes are by the standard's formula; which of their cells are blank
-is from memory, not confirmed.
+What a caller asks most: the limits of a grade of EU GMP Annex 1, of an ISO class, or of a class of a site's own
+standard, in one occupancy state; and every cell with its reason, for people. Rules: see `limits.standards.model`. Must
+not know rooms, samples or rules for judging; a site's own levels are the engine's matter.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import Enum, StrEnum
 
-from motewatch.site.models import Occupancy
-
-
-class LimitsError(ValueError):
-    """Base: something was asked of the tables that they do not hold.
-
-    LimitsError
-     +- UnknownClassError
-     +- UnknownGradeError
-    """
-
-
-class UnknownClassError(LimitsError):
-    """There is no such class in ISO 14644-1:2015."""
-
-    def __init__(self, asked: object) -> None:
-        self.asked = asked
-        super().__init__(f"ISO class '{asked}' is in no table: give 1 to 9, or a half class from 1.5 to 8.5")
-
-
-class UnknownGradeError(LimitsError):
-    """There is no such grade in EU GMP Annex 1."""
-
-    def __init__(self, asked: object) -> None:
-        self.asked = asked
-        super().__init__(f"grade '{asked}' is in no table: give one of A, B, C, D")
-
-
-class Blank(Enum):
-    """Why a cell holds no number: a word for it, and the reason in a sentence."""
-
-    TOO_MANY = ("too many", "The concentration would be too high for a limit to make sense (ISO 14644-1:2015, note c).")
-    TOO_FEW = ("too few", "The concentration would be too low to classify by (ISO 14644-1:2015, note d).")
-    SAMPLING_LOSS = ("sampling loss", "Large particles get lost on the way to the counter (ISO 14644-1:2015, note e).")
-    MACROPARTICLE_ONLY = (
-        "M descriptor",
-        "Too few particles and sampling loss; if this size is wanted, use the M descriptor beside at least one other "
-        "size (ISO 14644-1:2015, notes d, e and f).",
-    )
-    OPERATIONAL_ONLY = ("operational only", "The class is for the operational state only (ISO 14644-1:2015, note g).")
-    NOT_SPECIFIED = (
-        "not specified",
-        "No limit for classification; the size may be added where the contamination control strategy or trends call "
-        "for it (EU GMP Annex 1, 2022, Table 1, note a).",
-    )
-    NOT_PREDETERMINED = (
-        "not predetermined",
-        "The site sets its own limit from its risk assessment and routine data (EU GMP Annex 1, 2022).",
-    )
-    NOT_DEFINED = ("not defined", "The 2008 edition of EU GMP Annex 1 defines no limit here.")
-
-    def __init__(self, word: str, reason: str) -> None:
-        self.word = word
-        self.reason = reason
-
-
-Cell = int | Blank
-"""A limit per cubic metre, or why there is none."""
-
-
-class Use(StrEnum):
-    """What a limit is used for: EU GMP Annex 1 (2022) has a table for each."""
-
-    CLASSIFICATION = "classification"
-    MONITORING = "monitoring"
+from motewatch.limits.errors import LimitsError as LimitsError
+from motewatch.limits.errors import UnknownClassError as UnknownClassError
+from motewatch.limits.errors import UnknownGradeError as UnknownGradeError
+from motewatch.limits.standards import model
+from motewatch.limits.standards.library import ANNEX_1_2008, ANNEX_1_2022, ISO_2015, Library, shipped
+from motewatch.limits.standards.model import Blank as Blank
+from motewatch.limits.standards.model import Cell as Cell
+from motewatch.limits.standards.model import Evidence, Standard, Unit, class_key, entries_in, whole_per_m3
+from motewatch.limits.standards.model import Use as Use
+from motewatch.limits.standards.units import FT3_PER_M3
+from motewatch.site.models import Occupancy, OwnClass
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,84 +31,10 @@ class Limit:
     source: str
 
 
-_C, _D, _E, _F = Blank.TOO_MANY, Blank.TOO_FEW, Blank.SAMPLING_LOSS, Blank.MACROPARTICLE_ONLY
-
-ISO_SIZES_NM = (100, 200, 300, 500, 1000, 5000)
-
-# ISO 14644-1:2015, Table 1, notes a to g. Cumulative (note a).
-_ISO_TABLE_1: dict[float, tuple[Cell, ...]] = {
-    #      0.1        0.2      0.3      0.5         1          5 um
-    1.0: (10, _D, _D, _D, _D, _E),
-    2.0: (100, 24, 10, _D, _D, _E),
-    3.0: (1_000, 237, 102, 35, _D, _E),
-    4.0: (10_000, 2_370, 1_020, 352, 83, _E),
-    5.0: (100_000, 23_700, 10_200, 3_520, 832, _F),
-    6.0: (1_000_000, 237_000, 102_000, 35_200, 8_320, 293),
-    7.0: (_C, _C, _C, 352_000, 83_200, 2_930),
-    8.0: (_C, _C, _C, 3_520_000, 832_000, 29_300),
-    9.0: (_C, _C, _C, 35_200_000, 8_320_000, 293_000),
-}
-
-# ISO 14644-1:2015, Table E.1 (half classes). Numbers by the formula of Annex E; the blanks are from memory.
-_ISO_TABLE_E_1: dict[float, tuple[Cell, ...]] = {
-    #      0.1        0.2      0.3      0.5         1          5 um
-    1.5: (32, _D, _D, _D, _D, _E),
-    2.5: (316, 75, 32, _D, _D, _E),
-    3.5: (3_160, 748, 322, 111, _D, _E),
-    4.5: (31_600, 7_480, 3_220, 1_110, 263, _E),
-    5.5: (316_000, 74_800, 32_200, 11_100, 2_630, _E),
-    6.5: (3_160_000, 748_000, 322_000, 111_000, 26_300, 925),
-    7.5: (_C, _C, _C, 1_110_000, 263_000, 9_250),
-    8.5: (_C, _C, _C, 11_100_000, 2_630_000, 92_500),
-}
-
-OPERATIONAL_CLASSES = frozenset({8.5, 9.0})
-"""ISO 14644-1:2015, note g: class 9 holds for the operational state only (for class 8.5 from memory)."""
-
-LARGE_VOLUME_CELLS = frozenset(
-    {(1.0, 100), (2.0, 200), (2.0, 300), (3.0, 500), (4.0, 1000), (1.5, 100), (2.5, 200), (2.5, 300)}
-)
-"""ISO 14644-1:2015, note b: cells that need so much air that sequential sampling may be used (half classes: memory)."""
-
-ANNEX_1_SIZES_NM = (500, 5000)
-
-_REST, _WORK = Occupancy.AT_REST, Occupancy.OPERATIONAL
-_NS, _NP, _ND = Blank.NOT_SPECIFIED, Blank.NOT_PREDETERMINED, Blank.NOT_DEFINED
-
-# EU GMP Annex 1 (2022), Table 1 (clause 4.27): classification.
-_ANNEX_1_TABLE_1: dict[str, dict[Occupancy, tuple[Cell, Cell]]] = {
-    #                     0.5                5 um
-    "A": {_REST: (3_520, _NS), _WORK: (3_520, _NS)},
-    "B": {_REST: (3_520, _NS), _WORK: (352_000, 2_930)},
-    "C": {_REST: (352_000, 2_930), _WORK: (3_520_000, 29_300)},
-    "D": {_REST: (3_520_000, 29_300), _WORK: (_NP, _NP)},
-}
-
-# EU GMP Annex 1 (2022), Table 5 (clause 9.15): monitoring. Maximum action limits (clause 9.9).
-_ANNEX_1_TABLE_5: dict[str, dict[Occupancy, tuple[Cell, Cell]]] = {
-    #                     0.5                5 um
-    "A": {_REST: (3_520, 29), _WORK: (3_520, 29)},
-    "B": {_REST: (3_520, 29), _WORK: (352_000, 2_930)},
-    "C": {_REST: (352_000, 2_930), _WORK: (3_520_000, 29_300)},
-    "D": {_REST: (3_520_000, 29_300), _WORK: (_NP, _NP)},
-}
-
-# EU GMP Annex 1 (2008), in force from 2009 until August 2023: one table for both uses.
-_ANNEX_1_2008: dict[str, dict[Occupancy, tuple[Cell, Cell]]] = {
-    #                     0.5                5 um
-    "A": {_REST: (3_520, 20), _WORK: (3_520, 20)},
-    "B": {_REST: (3_520, 29), _WORK: (352_000, 2_900)},
-    "C": {_REST: (352_000, 2_900), _WORK: (3_520_000, 29_000)},
-    "D": {_REST: (3_520_000, 29_000), _WORK: (_ND, _ND)},
-}
-
-
 def iso_14644_1_2015(iso_class: float) -> dict[int, Cell]:
     """The row of a class by size: Table 1, or Table E.1 for a half class. Raises `UnknownClassError`."""
-    row = _ISO_TABLE_1.get(iso_class) or _ISO_TABLE_E_1.get(iso_class)
-    if row is None:
-        raise UnknownClassError(iso_class)
-    return dict(zip(ISO_SIZES_NM, row, strict=True))
+    _, row = _iso(iso_class)
+    return {entry.size_nm: entry.cell for entry in row.entries}
 
 
 def annex1_2022(grade: str, occupancy: Occupancy, use: Use) -> dict[int, Cell]:
@@ -175,34 +42,55 @@ def annex1_2022(grade: str, occupancy: Occupancy, use: Use) -> dict[int, Cell]:
 
     Annex 1 knows no as-built state; it is treated as at rest (our choice: the stricter numbers).
     """
-    return _annex1(_ANNEX_1_TABLE_1 if use is Use.CLASSIFICATION else _ANNEX_1_TABLE_5, grade, occupancy)
+    return _annex1(ANNEX_1_2022, grade, occupancy, use)
 
 
 def annex1_2008(grade: str, occupancy: Occupancy) -> dict[int, Cell]:
     """Limits of the former EU GMP Annex 1 (2008), for reading old records. Raises `UnknownGradeError`."""
-    return _annex1(_ANNEX_1_2008, grade, occupancy)
+    return _annex1(ANNEX_1_2008, grade, occupancy, Use.MONITORING)
 
 
-def _annex1(table: dict[str, dict[Occupancy, tuple[Cell, Cell]]], grade: str, occupancy: Occupancy) -> dict[int, Cell]:
-    states = table.get(grade)
-    if states is None:
+def _iso(iso_class: float) -> tuple[model.Table, model.Row]:
+    try:
+        return shipped().get(ISO_2015).where(f"{iso_class:g}")
+    except UnknownClassError:
+        raise UnknownClassError(iso_class) from None
+
+
+def _annex1(standard: str, grade: str, occupancy: Occupancy, use: Use) -> dict[int, Cell]:
+    if grade not in ("A", "B", "C", "D"):
         raise UnknownGradeError(grade)
-    cells = states[_WORK if occupancy is _WORK else _REST]
-    return dict(zip(ANNEX_1_SIZES_NM, cells, strict=True))
+    _, row = shipped().get(standard).where(grade, use)
+    return {entry.size_nm: entry.cell for entry in entries_in(row, occupancy)}
 
 
-def limits_for(grade: str | None, iso_class: float | None, occupancy: Occupancy) -> tuple[Limit, ...]:
+def limits_for(
+    grade: str | None,
+    iso_class: float | None,
+    occupancy: Occupancy,
+    own_class: OwnClass | None = None,
+    library: Library | None = None,
+) -> tuple[Limit, ...]:
     """The limits in numbers that a location of this grade or class is monitored by, by rising size.
 
-    Annex 1 by Table 5. Classes 8.5 and 9 have limits in the operational state only. Neither given: none.
+    Annex 1 by Table 5. Classes 8.5 and 9 have limits in the operational state only. `own_class` is looked up in
+    `library` (absent: the standards that come with motewatch). None given: no limits. Raises `UnknownStandardError`,
+    `UnknownClassError`.
     """
     if grade is not None:
         found = rows(grade=grade, occupancy=occupancy)
     elif iso_class is not None:
         found = rows(iso_class=iso_class, occupancy=occupancy)
+    elif own_class is not None:
+        standard = (library or shipped()).get(own_class.standard)
+        found = rows_of(standard, own_class.class_name, occupancy)
     else:
         found = ()
-    return tuple(Limit(row.size_nm, row.cell, row.source) for row in found if isinstance(row.cell, int))
+    return tuple(
+        Limit(row.size_nm, whole_per_m3(row.cell, row.unit), row.source)
+        for row in found
+        if not isinstance(row.cell, Blank)
+    )
 
 
 # For people
@@ -216,31 +104,43 @@ class Row:
     cell: Cell
     source: str
     note: str = ""
+    why_blank: str = ""
+    """The standard's own reason for a blank cell, where it gives one."""
+    mark: str = ""
+    """The letter that the standard prints in or beside the cell."""
+    unit: Unit = Unit.PER_M3
+    evidence: tuple[Evidence, ...] = ()
 
     @property
-    def per_m3(self) -> int | None:
-        """The limit, or None for a blank cell."""
-        return self.cell if isinstance(self.cell, int) else None
+    def per_m3(self) -> float | None:
+        """The limit per cubic metre, not rounded; None for a blank cell."""
+        if isinstance(self.cell, Blank) or self.unit is Unit.PER_M3:
+            return None if isinstance(self.cell, Blank) else self.cell
+        return self.cell * float(FT3_PER_M3)
 
     @property
     def word(self) -> str:
         """The limit with its thousands apart (`3 520`), or the word for the blank cell."""
-        return f"{self.cell:,}".replace(",", " ") if isinstance(self.cell, int) else self.cell.word
+        return self.cell.word if isinstance(self.cell, Blank) else f"{self.cell:,}".replace(",", " ")
 
     @property
     def reason(self) -> str:
         """Why the cell is blank; empty where it is not."""
-        return self.cell.reason if isinstance(self.cell, Blank) else ""
+        return (self.why_blank or self.cell.reason) if isinstance(self.cell, Blank) else ""
 
-    def to_plain(self) -> dict[str, str | float | int | None]:
+    def to_plain(self) -> dict[str, str | float | int | list[str] | None]:
         """Plain values for JSON, with units in the names."""
         return {
             "size_um": self.size_nm / 1000,
+            "limit": None if isinstance(self.cell, Blank) else self.cell,
+            "unit": self.unit.value,
             "limit_per_m3": self.per_m3,
             "blank": self.cell.word if isinstance(self.cell, Blank) else None,
+            "letter": self.mark or None,
             "reason": self.reason or None,
             "note": self.note or None,
             "source": self.source,
+            "confirmed": [item.value for item in self.evidence],
         }
 
 
@@ -253,41 +153,66 @@ def rows(
 ) -> tuple[Row, ...]:
     """Every cell of a grade or a class, blank ones too, by rising size. Give one of `grade` and `iso_class`."""
     if grade is not None and iso_class is None:
-        return _annex1_rows(grade, occupancy, use)
+        if grade not in ("A", "B", "C", "D"):
+            raise UnknownGradeError(grade)
+        return rows_of(shipped().get(ANNEX_1_2022), grade, occupancy, use)
     if iso_class is not None and grade is None:
-        return _iso_rows(iso_class, occupancy)
+        table, row = _iso(iso_class)
+        return _rows(shipped().get(ISO_2015), table, row, occupancy)
     raise LimitsError("give one of grade and iso_class, not both and not none")
 
 
-def _annex1_rows(grade: str, occupancy: Occupancy, use: Use) -> tuple[Row, ...]:
-    table = "Table 1 (4.27)" if use is Use.CLASSIFICATION else "Table 5 (9.15)"
-    state = _WORK if occupancy is _WORK else _REST
-    source = f"EU GMP Annex 1 (2022), {table}, grade {grade}, {state.value}"
-    note = "" if state is occupancy else "Annex 1 knows no as-built state: the limits are those at rest."
-    return tuple(Row(size, cell, source, note) for size, cell in annex1_2022(grade, occupancy, use).items())
+def rows_of(
+    standard: Standard,
+    name: str,
+    occupancy: Occupancy = Occupancy.OPERATIONAL,
+    use: Use = Use.MONITORING,
+    table: str | None = None,
+) -> tuple[Row, ...]:
+    """Every cell of a class or grade of any standard, blank ones too, by rising size.
+
+    `table`: the id of one of its tables; absent: the one for the use, per cubic metre where there is a choice. Raises
+    `UnknownClassError`, `UnknownStandardError` for a table that is not there.
+    """
+    if table is None:
+        return _rows(standard, *standard.where(name, use), occupancy)
+    chosen = standard.table(table)
+    row = chosen.row(name)
+    if row is None:
+        raise UnknownClassError(name, f"its classes are {', '.join(chosen.names)}", f"{standard.name}, {chosen.name}")
+    return _rows(standard, chosen, row, occupancy)
 
 
-def _iso_rows(iso_class: float, occupancy: Occupancy) -> tuple[Row, ...]:
-    cells = iso_14644_1_2015(iso_class)
-    source = f"ISO 14644-1:2015, {'Table 1' if iso_class in _ISO_TABLE_1 else 'Table E.1'}, class {iso_class:g}"
-    if iso_class in OPERATIONAL_CLASSES and occupancy is not _WORK:
-        cells = dict.fromkeys(cells, Blank.OPERATIONAL_ONLY)
-    return tuple(Row(size, cell, source, _iso_note(iso_class, size)) for size, cell in cells.items())
-
-
-def _iso_note(iso_class: float, size_nm: int) -> str:
-    if (iso_class, size_nm) in LARGE_VOLUME_CELLS:
-        return "Needs large volumes of air; sequential sampling may be used (note b)."
-    return ""
+def _rows(standard: Standard, table: model.Table, row: model.Row, occupancy: Occupancy) -> tuple[Row, ...]:
+    states = {entry.state for entry in row.entries}
+    held = occupancy
+    note = ""
+    if occupancy is Occupancy.AS_BUILT and occupancy not in states and Occupancy.AT_REST in states:
+        held = Occupancy.AT_REST
+        note = f"{standard.name} knows no as-built state: the limits are those at rest."
+    source = standard.cite(table, row, None if states == {None} else held)
+    found = []
+    for entry in entries_in(row, occupancy):
+        blank = isinstance(entry.cell, Blank)
+        found.append(
+            Row(
+                size_nm=entry.size_nm,
+                cell=entry.cell,
+                source=source,
+                note=note if blank else " ".join(text for text in (entry.note, note) if text),
+                why_blank=entry.note if blank else "",
+                mark=entry.mark,
+                unit=table.unit,
+                evidence=entry.evidence,
+            )
+        )
+    return tuple(found)
 
 
 def class_of(text: str) -> float:
-    """The class that a person wrote: `ISO 5`, `iso 5.5`, `5`. Raises `UnknownClassError`."""
-    bare = text.strip().lower().removeprefix("iso").removeprefix(" class").strip()
-    try:
-        iso_class = float(bare)
-    except ValueError:
-        raise UnknownClassError(text) from None
-    if iso_class not in _ISO_TABLE_1 and iso_class not in _ISO_TABLE_E_1:
-        raise UnknownClassError(text)
-    return iso_class
+    """The ISO class that a person wrote: `ISO 5`, `iso 5.5`, `5`. Raises `UnknownClassError`."""
+    bare = class_key(text)
+    for name in shipped().get(ISO_2015).class_names():
+        if class_key(name) == bare:
+            return float(name)
+    raise UnknownClassError(text)

@@ -16,7 +16,7 @@ import re
 import stat
 import tomllib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -25,9 +25,11 @@ from pydantic import ValidationError
 
 from motewatch.links.errors import LinkError, LinkSettingsError
 from motewatch.links.site_limits import check_limits
+from motewatch.links.standard_files import embed
 from motewatch.site.canonical import canonical_text, digest, site_from_text
 from motewatch.site.crosscheck import crosscheck
 from motewatch.site.explain import explain
+from motewatch.site.findings import NOTHING
 from motewatch.site.models import Site
 from motewatch.site.problems import STARS, Problem, Severity, errors, is_secret, printable, value_text
 from motewatch.site.salvage import salvage
@@ -94,16 +96,29 @@ def _examine(path: Path, today: date | None) -> tuple[Site | None, list[Problem]
         data = _parse(_read(path), file)
     except _UnreadableError as error:
         return None, [error.problem]
+    embedded = embed(data, path, _standard)
+    data, problems = embedded.data, embedded.problems
+    # A reference to a standard whose file is broken was meant for it, and is no mistake of its own.
+    unknown = frozenset() if embedded.complete else frozenset({"standards"})
     try:
         site = Site.model_validate(data)
     except ValidationError as failure:
-        problems = explain(failure, data, file)
+        problems += explain(failure, data, file)
         rest = salvage(data, failure)
         if rest is not None:
-            problems += crosscheck(rest[0], file, rest[1], today) + check_limits(rest[0], file, rest[1])
+            lost = replace(rest[1], whole=rest[1].whole | unknown)
+            problems += crosscheck(rest[0], file, lost, today) + check_limits(rest[0], file, lost)
         return None, problems
-    problems = crosscheck(site, file, today=today) + check_limits(site, file)
+    lost = replace(NOTHING, whole=unknown)
+    problems += crosscheck(site, file, lost, today) + check_limits(site, file, lost)
     return site, problems + _secret_files(site, path)
+
+
+def _standard(path: Path) -> dict[str, Any] | Problem:
+    try:
+        return _parse(_read(path), str(path))
+    except _UnreadableError as error:
+        return error.problem
 
 
 def _whole_file(file: str, message: str, mend: str, key: str = "", value: str = "") -> _UnreadableError:

@@ -11,9 +11,12 @@ from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from motewatch.limits.tables import limits_for
+from motewatch.limits.errors import UnknownClassError, UnknownStandardError
+from motewatch.limits.standards.library import Library
+from motewatch.limits.tables import Limit, limits_for
+from motewatch.links.own_standards import check_standards
 from motewatch.site.findings import NOTHING, Findings, Lost
-from motewatch.site.models import Level, Location, Occupancy, Room, Sensor, Site, size_nm
+from motewatch.site.models import Level, Location, Occupancy, OwnClass, Room, Sensor, Site, size_nm, standard_place
 from motewatch.site.problems import Problem
 from motewatch.site.shape import number_text
 
@@ -31,14 +34,21 @@ class _Here:
     room: Room
     grade: str | None
     iso_class: float | None
+    own_class: OwnClass | None
+    library: Library
     levels: list[tuple[int, int, Level]]
     """Rank of the place (0 is the narrowest), position in the file's list, the level itself."""
+
+    def limits(self, state: Occupancy) -> tuple[Limit, ...]:
+        """The limits in numbers that hold here in this state."""
+        return limits_for(self.grade, self.iso_class, state, self.own_class, self.library)
 
 
 def check_limits(site: Site, file: str = "", lost: Lost = NOTHING) -> list[Problem]:
     """Levels looser than a standard's limit, alert levels above what acts, limits at sizes that nobody counts."""
     findings = Findings(site, file, lost)
-    places = list(_places(site))
+    library = check_standards(findings)
+    places = [here for here in _places(site, library) if _known(here)]
     if findings.complete("levels"):
         told: set[tuple[int, str]] = set()
         for here in places:
@@ -54,7 +64,18 @@ def check_limits(site: Site, file: str = "", lost: Lost = NOTHING) -> list[Probl
     return findings.problems
 
 
-def _places(site: Site) -> Iterator[_Here]:
+def _known(here: _Here) -> bool:
+    """Can the limits be looked up? A class that cannot is told already."""
+    if here.own_class is None:
+        return True
+    try:
+        here.library.get(here.own_class.standard).where(here.own_class.class_name)
+    except (UnknownStandardError, UnknownClassError):
+        return False
+    return True
+
+
+def _places(site: Site, library: Library) -> Iterator[_Here]:
     rooms = {room.id: room for room in site.rooms}
     levels: dict[tuple[str, str], list[tuple[int, Level]]] = defaultdict(list)
     for number, level in enumerate(site.levels):
@@ -66,15 +87,14 @@ def _places(site: Site) -> Iterator[_Here]:
         room = rooms.get(location.room)
         if room is None:
             continue
-        own = location.grade is not None or location.iso_class is not None
-        source = location if own else room
+        source = standard_place(location, room)
         here = zip(_PLACES, (location.id, room.id, room.area), strict=True)
         found = [(rank, at, level) for rank, key in enumerate(here) for at, level in levels.get(key, ())]
-        yield _Here(number, location, room, source.grade, source.iso_class, found)
+        yield _Here(number, location, room, source.grade, source.iso_class, source.own_class, library, found)
 
 
 def _levels(findings: Findings, here: _Here, state: Occupancy, told: set[tuple[int, str]]) -> None:
-    limits = {limit.size_nm: limit for limit in limits_for(here.grade, here.iso_class, state)}
+    limits = {limit.size_nm: limit for limit in here.limits(state)}
     levels = findings.site.levels
     alerts = _chosen(here, state, "alert_per_m3")
     actions = _chosen(here, state, "action_per_m3")
@@ -116,10 +136,10 @@ def _unjudged(findings: Findings, here: _Here) -> None:
     """A standard may leave a state to the site: grade D in operation, class 9 at rest."""
     states = {here.room.occupancy} | ({Occupancy.OPERATIONAL} if here.room.operational else set())
     for state in _STATES:
-        if state not in states or (here.grade is None and here.iso_class is None):
+        if state not in states or _standard(here) == "":
             continue
         own = [_chosen(here, state, key) for key in ("alert_per_m3", "action_per_m3")]
-        if not any(own) and not limits_for(here.grade, here.iso_class, state):
+        if not any(own) and not here.limits(state):
             findings.warning(
                 ("locations", here.number),
                 None,
@@ -130,7 +150,14 @@ def _unjudged(findings: Findings, here: _Here) -> None:
 
 
 def _standard(here: _Here) -> str:
-    return f"grade {here.grade}" if here.grade is not None else f"ISO class {number_text(here.iso_class or 0)}"
+    if here.grade is not None:
+        return f"grade {here.grade}"
+    if here.iso_class is not None:
+        return f"ISO class {number_text(here.iso_class)}"
+    if here.own_class is not None:
+        standard = here.library.get(here.own_class.standard)
+        return f"{standard.rows_are} {here.own_class.class_name} of {standard.name}"
+    return ""
 
 
 def _chosen(here: _Here, state: Occupancy, key: str) -> dict[int, int]:
@@ -147,7 +174,7 @@ def _chosen(here: _Here, state: Occupancy, key: str) -> dict[int, int]:
 
 
 def _sizes(findings: Findings, here: _Here, sensor: Sensor) -> None:
-    wanted = {limit.size_nm for state in _STATES for limit in limits_for(here.grade, here.iso_class, state)}
+    wanted = {limit.size_nm for state in _STATES for limit in here.limits(state)}
     counted = {size_nm(size) for size in sensor.sizes_um}
     missing = wanted - counted
     if not missing:
@@ -169,7 +196,7 @@ def _sizes(findings: Findings, here: _Here, sensor: Sensor) -> None:
             "(EU GMP Annex 1, 2022, 9.17)",
             "Use a sensor that counts both, or correct its sizes_um.",
         )
-    elif here.grade is not None:
+    elif here.iso_class is None:
         findings.warning(
             path,
             None,

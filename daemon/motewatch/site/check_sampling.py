@@ -191,12 +191,12 @@ def _locations(findings: Findings, maps: _Maps) -> None:
         room = rooms.get(location.room)
         if room is None or not findings.complete("levels"):
             continue
-        standard = (location.grade, location.iso_class, room.grade, room.iso_class)
+        standard = (location.grade, location.iso_class, location.own_class, room.grade, room.iso_class, room.own_class)
         if all(x is None for x in standard) and not any(_covers(level, location, room.area) for level in site.levels):
             findings.warning(
                 path,
                 None,
-                "nothing is judged here: neither grade nor iso_class nor a level holds for it",
+                "nothing is judged here: neither grade nor iso_class nor own_class nor a level holds for it",
                 "Give the room a grade or iso_class, or add a [[levels]] table.",
             )
 

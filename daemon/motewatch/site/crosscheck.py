@@ -46,7 +46,7 @@ def crosscheck(site: Site, file: str = "", lost: Lost = NOTHING, today: date | N
 
 
 def _doubles(findings: Findings) -> None:
-    for name in ("areas", "rooms", "programmes", "locations", "sensors"):
+    for name in ("areas", "rooms", "programmes", "locations", "sensors", "standards"):
         first: dict[str, int] = {}
         for number, entry in enumerate(getattr(findings.site, name)):
             if entry.id in first:

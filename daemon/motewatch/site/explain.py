@@ -23,10 +23,18 @@ Told = tuple[str, str]
 """What is wrong, and how to mend it."""
 
 
-def explain(failure: ValidationError, data: Any, file: str) -> list[Problem]:
-    """The problems of a file whose parsed content is `data`, in the order of the file's tables."""
+def explain(failure: ValidationError, data: Any, file: str, within: KeyPath = ()) -> list[Problem]:
+    """The problems of a file whose parsed content is `data`, in the order of the file's tables.
+
+    `within`: for a file that holds one table of a site file alone, the place that this table has there; the shapes
+    are looked up there, and the keys told are those of the file.
+    """
     problems = []
     told = failure.errors(include_url=False)
+    if within:
+        data = _wrapped(data, within)
+        for error in told:
+            error["loc"] = (*within, *error["loc"])
     for error in told:
         if error["type"] == "too_short" and any(_inside(other, error) for other in told):
             # Not the list is too short: its entries are wrong, and each is told.
@@ -40,7 +48,7 @@ def explain(failure: ValidationError, data: Any, file: str) -> list[Problem]:
         problems.append(
             Problem(
                 file=file,
-                key=key_text(path),
+                key=key_text(path[len(within) :]),
                 value=_value(data, path),
                 message=message,
                 mend=mend,
@@ -48,6 +56,12 @@ def explain(failure: ValidationError, data: Any, file: str) -> list[Problem]:
             )
         )
     return problems
+
+
+def _wrapped(data: Any, within: KeyPath) -> Any:
+    for part in reversed(within):
+        data = [data] if isinstance(part, int) else {part: data}
+    return data
 
 
 def _value(data: Any, path: KeyPath) -> str:

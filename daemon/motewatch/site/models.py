@@ -10,40 +10,27 @@ them into its own frozen plan.
 from __future__ import annotations
 
 from datetime import date
-from enum import StrEnum
 from itertools import pairwise
 from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, model_validator
-from pydantic_core import PydanticCustomError
+from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, model_validator
 
-Number = Annotated[float, Field(strict=True)]
-Whole = Annotated[int, Field(strict=True)]
-Flag = Annotated[bool, Field(strict=True)]
-
-IDENTIFIER_PATTERN = r"^[a-z0-9]([a-z0-9_-]{0,62}[a-z0-9])?$"
-URL_PATTERN = r"^https?://[^\s]+$"
-TOPIC_ROOT_PATTERN = r"^[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*$"
-LABEL_PATTERN = r"^[^\x00-\x1f\x7f-\x9f]+$"
-
-Identifier = Annotated[str, StringConstraints(pattern=IDENTIFIER_PATTERN)]
-"""Lower case letters, digits, hyphen and underscore; safe in an MQTT topic level and in an MQTT user name."""
-
-Label = Annotated[str, StringConstraints(min_length=1, max_length=120, strip_whitespace=True, pattern=LABEL_PATTERN)]
-"""Text for people on one line: no control characters, so that it cannot upset a terminal or a log."""
-
-SizeUm = Annotated[Number, Field(ge=0.05, le=100.0, multiple_of=0.001)]
-"""A particle size in micrometres, in whole nanometres: inside, sizes are integers of nanometres."""
-
-
-def size_nm(size_um: float) -> int:
-    """The size in whole nanometres, as everything inside has it."""
-    return round(size_um * 1000)
-
-
-def mistake(key: str, message: str, mend: str) -> PydanticCustomError:
-    """An error of a table as a whole that belongs to one of its keys (empty: to the table itself)."""
-    return PydanticCustomError("mistake", "{message}", {"key": key, "message": message, "mend": mend})
+from motewatch.site.basics import IDENTIFIER_PATTERN as IDENTIFIER_PATTERN
+from motewatch.site.basics import LABEL_PATTERN as LABEL_PATTERN
+from motewatch.site.basics import TOPIC_ROOT_PATTERN as TOPIC_ROOT_PATTERN
+from motewatch.site.basics import URL_PATTERN as URL_PATTERN
+from motewatch.site.basics import Flag as Flag
+from motewatch.site.basics import Identifier as Identifier
+from motewatch.site.basics import Label as Label
+from motewatch.site.basics import Number as Number
+from motewatch.site.basics import Occupancy as Occupancy
+from motewatch.site.basics import SizeUm as SizeUm
+from motewatch.site.basics import Table as Table
+from motewatch.site.basics import Whole as Whole
+from motewatch.site.basics import mistake as mistake
+from motewatch.site.basics import size_nm as size_nm
+from motewatch.site.standard_file import OwnClass as OwnClass
+from motewatch.site.standard_file import StandardFile as StandardFile
 
 
 def _rising(sizes: tuple[float, ...]) -> tuple[float, ...]:
@@ -62,28 +49,17 @@ def _no_number(value: object) -> object:
 CalendarDate = Annotated[date, BeforeValidator(_no_number)]
 
 
-class Occupancy(StrEnum):
-    """Occupancy states of ISO 14644-1:2015, 3.3."""
-
-    AS_BUILT = "as-built"
-    AT_REST = "at-rest"
-    OPERATIONAL = "operational"
-
-
-ONE_STANDARD = "Keep one of grade and iso_class and remove the other."
-
-
-class Table(BaseModel):
-    """Base of every table: frozen, and an unknown key is a mistake."""
-
-    model_config = ConfigDict(
-        extra="forbid",
-        frozen=True,
-        str_strip_whitespace=True,
-        allow_inf_nan=False,
-        # The docstrings of the keys become descriptions in the JSON Schema.
-        use_attribute_docstrings=True,
-    )
+def _one_of(grade: str | None, iso_class: float | None, own_class: OwnClass | None) -> None:
+    given = {"grade": grade, "iso_class": iso_class, "own_class": own_class}
+    names = [name for name, value in given.items() if value is not None]
+    if len(names) == 2:
+        raise mistake(
+            "",
+            f"{names[0]} and {names[1]} are both given, and each brings its own limits",
+            f"Keep one of {names[0]} and {names[1]} and remove the other.",
+        )
+    if len(names) == 3:
+        raise mistake("", "grade, iso_class and own_class are all given", "Keep one of them and remove the others.")
 
 
 class Bounds(Table):
@@ -143,8 +119,8 @@ class Area(Table):
 class Room(Table):
     """One controlled room: what it must hold, when it is in operation, and its climate.
 
-    Exactly one of `grade` (EU GMP Annex 1, 2022) and `iso_class` (ISO 14644-1:2015) may be given; without either
-    only the site's own levels apply.
+    One of `grade` (EU GMP Annex 1, 2022), `iso_class` (ISO 14644-1:2015) and `own_class` (any other standard) may be
+    given; without any only the site's own levels apply.
     """
 
     id: Identifier
@@ -152,6 +128,8 @@ class Room(Table):
     area: Identifier
     grade: Literal["A", "B", "C", "D"] | None = None
     iso_class: Annotated[Number, Field(ge=1, le=9, multiple_of=0.5)] | None = None
+    own_class: OwnClass | None = None
+    """A class of another standard: one of the site's own, or an older edition that motewatch brings."""
     volume_m3: Annotated[Number, Field(gt=0, le=1e6)] | None = None
     occupancy: Occupancy = Occupancy.OPERATIONAL
     """The state outside the schedule's windows (and always, where there is no schedule)."""
@@ -163,8 +141,7 @@ class Room(Table):
 
     @model_validator(mode="after")
     def _one_standard(self) -> Self:
-        if self.grade is not None and self.iso_class is not None:
-            raise mistake("", "grade and iso_class are both given, and each brings its own limits", ONE_STANDARD)
+        _one_of(self.grade, self.iso_class, self.own_class)
         return self
 
 
@@ -242,12 +219,18 @@ class Location(Table):
     grade: Literal["A", "B", "C", "D"] | None = None
     """Instead of the room's: a grade A zone inside a grade B room."""
     iso_class: Annotated[Number, Field(ge=1, le=9, multiple_of=0.5)] | None = None
+    own_class: OwnClass | None = None
 
     @model_validator(mode="after")
     def _one_standard(self) -> Self:
-        if self.grade is not None and self.iso_class is not None:
-            raise mistake("", "grade and iso_class are both given, and each brings its own limits", ONE_STANDARD)
+        _one_of(self.grade, self.iso_class, self.own_class)
         return self
+
+
+def standard_place(location: Location, room: Room) -> Location | Room:
+    """The one of the two whose grade or class holds at the location: the location's own, where it has one."""
+    own = (location.grade, location.iso_class, location.own_class)
+    return location if any(x is not None for x in own) else room
 
 
 class Sensor(Table):
@@ -381,3 +364,8 @@ class Site(Table):
     locations: tuple[Location, ...]
     sensors: tuple[Sensor, ...]
     levels: tuple[Level, ...] = ()
+    standards: tuple[StandardFile, ...] = ()
+    """Standards of the site's own, for `own_class`: tables of limits in the form of motewatch's own data files."""
+    standard_files: tuple[Label, ...] = ()
+    """Files that each hold one such standard, relative to the site file. Reading the site puts them into `standards`,
+    so that the configuration on record holds all that it was judged by."""

@@ -72,7 +72,7 @@ def test_rows_of_a_class() -> None:
     assert "M descriptor" in found[-1].reason
     assert found[0].reason == ""
     assert {row.source for row in found} == {"ISO 14644-1:2015, Table 1, class 5"}
-    assert rows(iso_class=5.5)[0].source == "ISO 14644-1:2015, Table E.1, class 5.5"
+    assert rows(iso_class=5.5)[0].source == "ISO 14644-1:2015, Table E.1 (Annex E), class 5.5"
 
 
 def test_large_volumes_are_noted() -> None:
@@ -98,18 +98,23 @@ def test_not_specified_is_not_not_predetermined() -> None:
 
 
 def test_every_blank_says_why() -> None:
-    assert len({blank.word for blank in Blank}) == len({blank.reason for blank in Blank}) == len(Blank) == 8
+    assert len({blank.word for blank in Blank}) == len({blank.reason for blank in Blank}) == len(Blank) == 9
 
 
 def test_rows_for_json() -> None:
     found = rows(grade="D", occupancy=WORK)
     assert found[0].to_plain() == {
         "size_um": 0.5,
+        "limit": None,
+        "unit": "per-m3",
         "limit_per_m3": None,
         "blank": "not predetermined",
-        "reason": Blank.NOT_PREDETERMINED.reason,
+        "letter": "a",
+        "reason": "The site sets its own limit from its risk assessment and routine data (EU GMP Annex 1, 2022, "
+        "Table 5, note a).",
         "note": None,
         "source": "EU GMP Annex 1 (2022), Table 5 (9.15), grade D, operational",
+        "confirmed": ["found"],
     }
     assert rows(grade="C", occupancy=WORK)[1].to_plain()["limit_per_m3"] == 29_300
 
