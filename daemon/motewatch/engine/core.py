@@ -152,6 +152,8 @@ class Engine:
             self._seen(desk, what.presence)
         elif isinstance(what, Refused):
             self._dead_letter(desk, what.refusal)
+            if what.refusal.command_id is not None:
+                desk.outputs.append(Replied(what.refusal.command_id, False, what.refusal.detail))
         elif isinstance(what, Commanded):
             self._commanded(desk, what.command)
         elif isinstance(what, LinkChanged):

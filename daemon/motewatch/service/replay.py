@@ -68,7 +68,8 @@ def what_of(topics: Topics, topic: str, payload: bytes) -> What | None:
 
 def encode_refusal(refusal: Refusal) -> bytes:
     """A refusal as it is journaled; the bytes it is about are with the dead letters."""
-    return json.dumps([refusal.reason.value, refusal.detail, refusal.sensor], ensure_ascii=False).encode()
+    plain = [refusal.reason.value, refusal.detail, refusal.sensor, refusal.command_id]
+    return json.dumps(plain, ensure_ascii=False).encode()
 
 
 def input_of(topics: Topics, row: InputRow) -> Input:
@@ -77,8 +78,8 @@ def input_of(topics: Topics, row: InputRow) -> Input:
     if row.kind == MESSAGE:
         what = what_of(topics, row.topic, row.payload)
     elif row.kind == REFUSED:
-        reason, detail, sensor = json.loads(row.payload)
-        what = Refused(Refusal(RefusalReason(reason), detail, sensor))
+        reason, detail, sensor, command_id = json.loads(row.payload)
+        what = Refused(Refusal(RefusalReason(reason), detail, sensor, command_id))
     else:
         what = decode_internal(row.kind, row.payload)
     if what is None:

@@ -257,8 +257,9 @@ class Writer:
             row = self._row(REFUSED, "", encode_refusal(what.refusal), delivery.received_us)
         else:
             row = self._row(MESSAGE, delivery.topic, delivery.payload, delivery.received_us)
-            if isinstance(what, Commanded) and delivery.response_topic and self._may_answer(delivery.response_topic):
-                pending.response_topics[what.command.id] = delivery.response_topic
+        asked = _command_id(what)
+        if asked is not None and delivery.response_topic and self._may_answer(delivery.response_topic):
+            pending.response_topics[asked] = delivery.response_topic
         self._apply(pending, row, what, delivery)
 
     def _may_answer(self, topic: str) -> bool:
@@ -392,6 +393,13 @@ class Writer:
             self._apply_internal(pending, LinkChanged(Link.BROKER, False, since_us, self._down_detail))
         self._engine_clock.held = False
         return True
+
+
+def _command_id(what: What) -> str | None:
+    """The id of a command, well formed or not, whose sender waits for an answer."""
+    if isinstance(what, Commanded):
+        return what.command.id
+    return what.refusal.command_id if isinstance(what, Refused) else None
 
 
 def _keyed(row: InputRow, reading: Reading) -> InputRow:

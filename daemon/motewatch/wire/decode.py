@@ -8,6 +8,8 @@ which sensors or locations exist; that is the engine's.
 
 from __future__ import annotations
 
+import json
+import re
 from datetime import datetime, timedelta
 from functools import lru_cache
 from itertools import accumulate
@@ -15,6 +17,7 @@ from typing import Final
 
 from pydantic import ValidationError
 
+from motewatch.site.models import IDENTIFIER_PATTERN
 from motewatch.wire.incoming import EPOCH, CommandMessage, CountMessage, Counts, Incoming, PresenceMessage
 from motewatch.wire.records import (
     Acknowledge,
@@ -59,7 +62,8 @@ def decode(topics: Topics, topic: str, payload: bytes) -> Decoded:
             reason, detail = _not_valid(error, heading)
         except _RefusedError as refused:
             reason, detail = refused.reason, refused.detail
-        return Refusal(reason, detail, sensor or None)
+        command_id = _named_id(payload) if heading is Heading.COMMAND else None
+        return Refusal(reason, detail, sensor or None, command_id)
     except Exception as error:
         # A defect of ours must cost one message, not the daemon: the bytes are kept, and the reason says whose fault.
         detail = f"message: could not be processed ({type(error).__name__}); this is a defect of the service"
@@ -121,6 +125,18 @@ def _command(message: CommandMessage) -> Acknowledge | SetOccupancy:
         # Left out by mistake must not give the room back to its schedule.
         _present("occupancy", None, "as-built, at-rest or operational, or null to give the room back to its schedule")
     return SetOccupancy(message.id, message.by, room, message.occupancy, message.comment)
+
+
+def _named_id(payload: bytes) -> str | None:
+    """The id of a command that is otherwise wrong, so that its sender can be answered; None where it has none."""
+    if len(payload) > MAX_PAYLOAD:
+        return None
+    try:
+        named = json.loads(payload)
+    except (ValueError, RecursionError):
+        return None
+    id_ = named.get("id") if isinstance(named, dict) else None
+    return id_ if isinstance(id_, str) and re.fullmatch(IDENTIFIER_PATTERN, id_) else None
 
 
 def _microseconds(moment: datetime) -> int:

@@ -113,3 +113,5 @@ class Refusal:
     reason: RefusalReason
     detail: str
     sensor: str | None = None
+    command_id: str | None = None
+    """Of a command that named itself although the rest was wrong: its sender is waiting for an answer."""

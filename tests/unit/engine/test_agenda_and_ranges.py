@@ -42,7 +42,8 @@ def test_ranges_answer_like_a_set(numbers: list[int]) -> None:
     for number in numbers:
         assert ranges.add(number) is (number not in model)
         model.add(number)
-        assert (number in ranges) and all((n in ranges) == (n in model) for n in range(-1, 62))
+        assert number in ranges
+        assert all((n in ranges) == (n in model) for n in range(-1, 62))
     # Separate ranges: as few as there are runs.
     assert len(ranges.lows) == sum(1 for n in model if n - 1 not in model)
     if model:

@@ -192,6 +192,12 @@ def test_commands_are_answered_once_and_wrong_ones_are_refused_in_words() -> Non
     ]
 
 
+def test_a_malformed_command_that_names_itself_is_answered() -> None:
+    refusal = Refusal(RefusalReason.NOT_VALID, "by: is missing", None, "c-9")
+    said = run(engine(), [at(T0 + 1, Refused(refusal)), at(T0 + 2, Refused(Refusal(RefusalReason.NOT_JSON, "no")))])
+    assert transcript(said, Replied) == ["reply c-9 no: by: is missing"]
+
+
 def test_an_overdue_calibration_is_an_alarm_from_the_end_of_its_day() -> None:
     site = site_dict()
     site["sensors"][0]["calibration_due"] = "2026-05-28"
