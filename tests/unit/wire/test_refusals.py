@@ -294,7 +294,8 @@ def test_a_hostile_key_cannot_spoil_the_sentence() -> None:
     ],
 )
 def test_wrong_commands(payload: bytes, detail: str) -> None:
-    assert refused(payload, TOPICS.command) == Refusal(RefusalReason.NOT_VALID, detail, None)
+    found = refused(payload, TOPICS.command)
+    assert (found.reason, found.detail, found.sensor) == (RefusalReason.NOT_VALID, detail, None)
 
 
 def test_a_wrong_presence() -> None:
