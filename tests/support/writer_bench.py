@@ -122,6 +122,7 @@ class Bench:
             inbox=self.inbox,
             topics=TOPICS,
             rows_of=rows_of,
+            rows_again=lambda now_us: [],
             notify=self._notify,
             clock=self.clock,
             hold_limit_s=self.hold_limit_s,

@@ -197,6 +197,10 @@ class Journal:
         """The newest alarm events with `since_us <= at_us < until_us`, in the order they were found."""
         return self._queries.query_alarm_events(alarm, since_us, until_us, limit)
 
+    def last_alarm_events(self) -> list[AlarmChanged]:
+        """The last event of each alarm that was ever raised, oldest first."""
+        return self._queries.last_alarm_events()
+
     def standing_alarms(self) -> list[AlarmChanged]:
         """The last event of each alarm that still stands, oldest first."""
         return self._queries.standing_alarms()

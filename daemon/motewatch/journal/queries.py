@@ -140,12 +140,15 @@ class Queries:
 
     def standing_alarms(self) -> list[AlarmChanged]:
         """The last event of each alarm that still stands, oldest first."""
+        return [change for change in self.last_alarm_events() if change.after in STANDING]
+
+    def last_alarm_events(self) -> list[AlarmChanged]:
+        """The last event of each alarm that was ever raised, oldest first."""
         last = select(func.max(_alarms.output_id).label("output_id")).group_by(_alarms.alarm).subquery()
         query = (
             select(_outputs.body)
             .join_from(tables.alarm_events, last, _alarms.output_id == last.c.output_id)
             .join(tables.outputs, _outputs.id == _alarms.output_id)
-            .where(_alarms.state_after.in_(sorted(state.value for state in STANDING)))
             .order_by(_alarms.output_id)
         )
         return [_alarm(row.body) for row in self._all(query)]

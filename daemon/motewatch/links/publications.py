@@ -112,10 +112,32 @@ class Publications:
             lines = sample_lines(sample, self._topics.site, room).encode()
             rows.append(_row(TIME_SERIES, key, "", lines, False, now_us))
 
+    def states(self, changes: Iterable[AlarmChanged], now_us: int) -> list[OutboxRow]:
+        """The retained states of these alarms once more: a broker that died may have lost what it acknowledged."""
+        rows: list[OutboxRow] = []
+        for change in changes:
+            key = self._key(f"alarm-again/{change.alarm}", now_us)
+            state = AlarmMessage(**self._common(change)).to_payload()
+            rows.append(_row(MQTT, key, self._topics.alarm(change.alarm), state, True, now_us))
+        return rows
+
     def _alarm(self, change: AlarmChanged, now_us: int, rows: list[OutboxRow]) -> None:
         key = self._key(f"{change.alarm}/{change.event.value}/{change.at_us}", now_us)
+        common = self._common(change)
+        state = AlarmMessage(**common).to_payload()
+        event = AlarmEventMessage(
+            **common, event=change.event.value, before=change.before.value, after=change.after.value, id=key
+        ).to_payload()
+        rows.append(_row(MQTT, f"alarm/{key}", self._topics.alarm(change.alarm), state, True, now_us))
+        rows.append(_row(MQTT, f"event/{key}", self._topics.event, event, False, now_us))
+        if self._time_series:
+            line = alarm_line(change, self._topics.site).encode()
+            rows.append(_row(TIME_SERIES, f"alarm/{key}", "", line, False, now_us))
+
+    def _common(self, change: AlarmChanged) -> dict[str, Any]:
+        """What the state and the event of an alarm both say."""
         room = change.room or (self._directory.rooms.get(change.location) if change.location else None)
-        common: dict[str, Any] = {
+        return {
             "alarm": change.alarm,
             "kind": change.kind,
             "priority": change.priority.value,
@@ -134,15 +156,6 @@ class Publications:
             "comment": change.comment or None,
             "late": change.late,
         }
-        state = AlarmMessage(**common).to_payload()
-        event = AlarmEventMessage(
-            **common, event=change.event.value, before=change.before.value, after=change.after.value, id=key
-        ).to_payload()
-        rows.append(_row(MQTT, f"alarm/{key}", self._topics.alarm(change.alarm), state, True, now_us))
-        rows.append(_row(MQTT, f"event/{key}", self._topics.event, event, False, now_us))
-        if self._time_series:
-            line = alarm_line(change, self._topics.site).encode()
-            rows.append(_row(TIME_SERIES, f"alarm/{key}", "", line, False, now_us))
 
     def _reply(self, reply: Replied, now_us: int, rows: list[OutboxRow], response_topics: Mapping[str, str]) -> None:
         body = ReplyMessage(

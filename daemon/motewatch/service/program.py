@@ -107,6 +107,7 @@ class Service:
             inbox=self._inbox,
             topics=topics,
             rows_of=publications.rows,
+            rows_again=lambda now_us: publications.states(journal.last_alarm_events(), now_us),
             notify=self._notify,
             clock=self._clock,
             hold_limit_s=settings.hold_limit_s,

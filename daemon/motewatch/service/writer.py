@@ -84,6 +84,9 @@ class Acknowledger(Protocol):
         ...
 
 
+RowsAgain = Callable[[int], list[OutboxRow]]
+"""(now in microseconds) -> rows that say the present states once more"""
+
 RowsOf = Callable[[Sequence[Output], int, Mapping[str, str]], list[OutboxRow]]
 """(outputs, now in microseconds, response topics by command id) -> outbox rows"""
 
@@ -97,6 +100,7 @@ class _Pending:
     dead_letters: list[DeadLetter] = field(default_factory=list)
     deliveries: list[Delivery] = field(default_factory=list)
     response_topics: dict[str, str] = field(default_factory=dict)
+    say_again: bool = False
 
 
 @dataclass(slots=True)
@@ -121,6 +125,7 @@ class Writer:
         inbox: SimpleQueue[Item],
         topics: Topics,
         rows_of: RowsOf,
+        rows_again: RowsAgain,
         notify: Callable[[], None],
         clock: TimeSource,
         hold_limit_s: float,
@@ -132,6 +137,7 @@ class Writer:
         self._inbox = inbox
         self._topics = topics
         self._rows_of = rows_of
+        self._rows_again = rows_again
         self._notify = notify
         self._clock = clock
         self._hold_limit_s = hold_limit_s
@@ -316,9 +322,11 @@ class Writer:
     def _commit(self, pending: _Pending, force: bool = False) -> None:
         """One transaction for all of it; then the broker is told."""
         outputs = [output for _, output in pending.outputs]
-        if pending.inputs or outputs or pending.dead_letters or force:
+        if pending.inputs or outputs or pending.dead_letters or pending.say_again or force:
             now_us = self._clock.now_us()
-            outbox = self._rows_of(outputs, now_us, pending.response_topics)
+            # The states on record first, so that what this batch changes comes after them.
+            outbox = self._rows_again(now_us) if pending.say_again else []
+            outbox += self._rows_of(outputs, now_us, pending.response_topics)
             self._journal.commit(
                 Batch(pending.inputs, pending.outputs, pending.dead_letters, outbox, self._engine.passed_us)
             )
@@ -340,6 +348,8 @@ class Writer:
     def _broker_event(self, pending: _Pending, event: BrokerEvent) -> None:
         _log.info("broker", extra={"event": event.kind, "detail": event.detail})
         if event.kind == "up":
+            # A broker that comes back may have lost retained states that it had acknowledged.
+            pending.say_again = True
             self._connected = True
             self._held_since_s = self._clock.monotonic_s()
             if self._broker_alarm:

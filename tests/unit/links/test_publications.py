@@ -201,3 +201,12 @@ def test_the_presence_of_the_service() -> None:
     parsed = ServiceMessage.model_validate_json(presence_of("testing")(False, NOW_US))
     assert (parsed.site, parsed.online) == ("testing", False)
     assert presence_of("testing")(True, 1_780_000_020_000_000).endswith(b'"at":"2026-05-28T20:27:00Z"}')
+
+
+def test_states_are_said_again_under_keys_of_their_own() -> None:
+    made = publications()
+    first = made.rows([RAISED], NOW_US)
+    again = made.states([RAISED], NOW_US)
+    state = next(row for row in first if row.retain and row.sink == "mqtt")
+    assert [(row.topic, row.payload, row.retain) for row in again] == [(state.topic, state.payload, True)]
+    assert not {row.key for row in again} & {row.key for row in first}
