@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as mqtt
@@ -16,7 +17,14 @@ from support.servers import wait_until
 class Peer:
     """A connected client; leave the `with` block to disconnect it."""
 
-    def __init__(self, port: int, *filters: str, username: str | None = None, password: str | None = None) -> None:
+    def __init__(
+        self,
+        port: int,
+        *filters: str,
+        username: str | None = None,
+        password: str | None = None,
+        ca_file: Path | None = None,
+    ) -> None:
         self._lock = threading.Lock()
         self._heard: list[mqtt.MQTTMessage] = []
         self._subscribed = threading.Event()
@@ -25,6 +33,8 @@ class Peer:
         self._client.max_inflight_messages = 500
         if username is not None:
             self._client.username_pw_set(username, password)
+        if ca_file is not None:
+            self._client.tls_set(str(ca_file))
         self._client.on_message = self._on_message
         self._client.on_connect = self._on_connect
         self._client.on_subscribe = lambda *_: self._subscribed.set()
