@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from motewatch.engine.records import History
-from motewatch.journal.history import JournalHistory
+from motewatch.journal.errors import JournalDefectError
+from motewatch.journal.history import RECENT, JournalHistory
 from motewatch.journal.journal import Journal
 from motewatch.journal.rows import Batch
 from support.journal_records import reading, reading_row, sample, taken
@@ -53,11 +54,37 @@ def test_after_the_commit_the_record_answers(journal: Journal) -> None:
     assert history.samples("l1", 0, 100) == [sample(60)]
 
 
+def test_the_newest_readings_are_known_without_a_look_at_the_disk(tmp_path: Path) -> None:
+    with Journal(tmp_path / "journal.db") as journal:
+        history = JournalHistory(journal)
+        for first in range(0, RECENT + 2_000, 2_000):
+            for seq in range(first, first + 2_000):
+                history.heard(reading(seq))
+            journal.commit(Batch([reading_row(seq) for seq in range(first, first + 2_000)], engine_us=first))
+            history.committed()
+        assert history.reading_start_us("s1", "b1", 0) == 0, "one of the oldest, from the disk"
+    # The journal is closed: whoever asks it fails.
+    assert history.reading_start_us("s1", "b1", RECENT + 1_999) == (RECENT + 1_999) * 60
+    with pytest.raises(JournalDefectError):
+        history.reading_start_us("s1", "b1", 0)
+
+
+def test_a_replay_does_not_know_the_readings_of_before_it_from_memory(journal: Journal) -> None:
+    history = JournalHistory(journal)
+    for seq in (1, 2):
+        history.heard(reading(seq))
+        journal.commit(Batch([reading_row(seq)], engine_us=seq))
+        history.committed()
+    history.as_of(2)
+    assert history.reading_start_us("s1", "b1", 1) == 60
+    assert history.reading_start_us("s1", "b1", 2) is None
+
+
 def test_what_never_came_to_be_committed_is_forgotten(journal: Journal) -> None:
     history = JournalHistory(journal)
     history.heard(reading(1))
     history.taken(sample(60))
-    history.committed()
+    history.as_of(None)
 
     assert history.reading_start_us("s1", "b1", 1) is None
     assert not history.knows_boot("s1", "b1")
