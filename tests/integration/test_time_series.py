@@ -179,10 +179,10 @@ def test_the_daemon_and_the_server_killed_together(tmp_path: Path) -> None:
         with pipeline(server, tmp_path) as here:
             here.put(*[sample(number) for number in range(50)])
             here.delivered()
-            last_run_us = here.journal.engine_us()
+            last_taken_us = here.journal.last_taken_us("time-series")
         server.kill()
         server.start()
-        with pipeline(server, tmp_path, last_run_us=last_run_us) as here:
+        with pipeline(server, tmp_path, last_taken_us=last_taken_us) as here:
             wait_until(lambda: len(series(server, "concentration_count", **labels)) == 50, "all points")
             here.delivered()
 

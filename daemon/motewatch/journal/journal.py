@@ -166,6 +166,10 @@ class Journal:
         """Whatever was delivered at or after `since_us` is due again at `now_us`; returns how many rows."""
         return self._outbox.resend(sink, since_us, now_us)
 
+    def last_taken_us(self, sink: str) -> int | None:
+        """When the sink last took a row; None when no row on record tells."""
+        return self._outbox.last_taken_us(sink)
+
     def backlog(self, sink: str) -> int:
         """How many rows wait, due or not."""
         return self._outbox.backlog(sink)

@@ -113,6 +113,15 @@ class Outbox:
         with self._store.writing() as connection:
             return connection.execute(again).rowcount
 
+    def last_taken_us(self, sink: str) -> int | None:
+        """When the sink last took a row, as far as its delivered rows still tell; None when none does."""
+        last = select(func.max(_c.delivered_us)).where(
+            _c.sink == sink, _c.delivered_us.is_not(None), _c.last_error.is_(None)
+        )
+        with self._store.reading() as connection:
+            value: int | None = connection.execute(last).scalar_one()
+        return value
+
     def backlog(self, sink: str) -> int:
         """How many rows wait, due or not."""
         count = select(func.count()).select_from(tables.outbox).where(_c.sink == sink, _c.delivered_us.is_(None))

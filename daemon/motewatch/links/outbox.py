@@ -287,7 +287,8 @@ class TimeSeriesWorker(OutboxWorker):
 
     A server may lose what it acknowledged in its last seconds. So delivered rows are sent again, those of the last
     `resend_s` before it was last known to live: when it comes back, when its process turns out to be another one,
-    and on the first contact (`last_run_us` is when this service last ran, from the journal).
+    and on the first contact. `last_taken_us` is when it last took something, from the journal; not when this service
+    last ran, which may have been long after the server went away.
     """
 
     sink = TIME_SERIES
@@ -301,7 +302,7 @@ class TimeSeriesWorker(OutboxWorker):
         *,
         resend_s: float = 30.0,
         check_s: float = 5.0,
-        last_run_us: int | None = None,
+        last_taken_us: int | None = None,
         page: int = 500,
         idle_s: float = 0.5,
     ) -> None:
@@ -309,9 +310,9 @@ class TimeSeriesWorker(OutboxWorker):
         self._link = link
         self._resend_us = round(resend_s * 1_000_000)
         self._check_s = check_s
-        self._alive_us = last_run_us
+        self._alive_us = last_taken_us
         """When the server, the process that holds our latest points, was last known to live."""
-        self._in_doubt = last_run_us is not None
+        self._in_doubt = last_taken_us is not None
         self._started: float | None = None
         self._next_check_s = 0.0
 

@@ -141,7 +141,7 @@ class Service:
                     sink,
                     self._report_time_series,
                     resend_s=settings.time_series.resend_s,
-                    last_run_us=last_run_us,
+                    last_taken_us=journal.last_taken_us(TimeSeriesWorker.sink),
                 )
             )
         for worker in self._workers:

@@ -104,6 +104,18 @@ def test_a_refused_row_is_given_up_with_its_reason_until_a_resend(journal: Journ
     assert keys(journal, 60) == ["a"]
 
 
+def test_when_a_sink_last_took_something(journal: Journal) -> None:
+    put(journal, *(outbox_row(key, "time-series") for key in "abc"), outbox_row("m"))
+    assert journal.last_taken_us("time-series") is None
+    journal.delivered([1], 100)
+    journal.delivered([2], 200)
+    journal.refused([3], 300, "400: unknown field")
+    journal.delivered([4], 400)
+    assert journal.last_taken_us("time-series") == 200
+    journal.resend("time-series", 150, 0)
+    assert journal.last_taken_us("time-series") == 100
+
+
 def test_prune_removes_what_was_delivered_long_ago_and_nothing_else(journal: Journal) -> None:
     put(journal, *(outbox_row(f"k{n}") for n in range(10)), outbox_row("k", "time-series"))
     journal.delivered([*range(1, 8), 11], 100)
@@ -125,7 +137,7 @@ def test_ids_are_not_given_twice_while_the_journal_is_open(journal: Journal) -> 
     assert [row.id for row in journal.due("mqtt", 100, 10)] == [2]
 
 
-@pytest.mark.parametrize("query", ["due", "resend", "prune", "backlog"])
+@pytest.mark.parametrize("query", ["due", "resend", "prune", "backlog", "last"])
 def test_the_worker_s_questions_use_an_index(journal: Journal, query: str) -> None:
     condition = {
         "due": "SELECT id FROM outbox WHERE sink = 'mqtt' AND delivered_us IS NULL AND next_try_us <= 5 "
@@ -134,6 +146,8 @@ def test_the_worker_s_questions_use_an_index(journal: Journal, query: str) -> No
         "prune": "DELETE FROM outbox WHERE id IN (SELECT id FROM outbox WHERE sink = 'mqtt' AND delivered_us < 5 "
         "ORDER BY delivered_us LIMIT 5)",
         "backlog": "SELECT count(*) FROM outbox WHERE sink = 'mqtt' AND delivered_us IS NULL",
+        "last": "SELECT max(delivered_us) FROM outbox WHERE sink = 'mqtt' AND delivered_us IS NOT NULL "
+        "AND last_error IS NULL",
     }[query]
     with journal.store.reading() as connection:
         plan = " ".join(str(row[-1]) for row in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {condition}").all())

@@ -261,13 +261,13 @@ def test_a_restart_is_noticed_while_there_is_nothing_to_send() -> None:
 def test_the_first_contact_sends_the_last_points_of_the_previous_run_again() -> None:
     rows, clock = MemoryRows(), FakeClock()
     rows.add(*points("before", "last"))
-    last_run_us = clock.wall_us
-    rows.delivered([1], last_run_us - 31_000_000)
-    rows.delivered([2], last_run_us - 29_000_000)
+    last_taken_us = clock.wall_us
+    rows.delivered([1], last_taken_us - 31_000_000)
+    rows.delivered([2], last_taken_us - 29_000_000)
     clock.go(86_400.0)
     sink = FakeSink(started=None)
     rows.add(*points("new"))
-    worker = series(rows, clock, sink, resend_s=30.0, last_run_us=last_run_us)
+    worker = series(rows, clock, sink, resend_s=30.0, last_taken_us=last_taken_us)
     worker.step()
     worker.step()
     assert sorted(sink.lines()) == sorted([point("new").decode(), point("last").decode()])
