@@ -28,6 +28,9 @@ from motewatch.links.time_series import malformed
 log = logging.getLogger(__name__)
 
 MQTT: Final = "mqtt"
+MQTT_ALARMS: Final = "mqtt-alarms"
+"""Alarms and answers to people have a queue of their own: thousands of samples that wait must not delay one. Order
+holds within a queue, and no topic is written from both."""
 TIME_SERIES: Final = "time-series"
 
 FIRST_PAUSE_S: Final = 0.5
@@ -273,6 +276,12 @@ class MqttWorker(OutboxWorker):
             if self._stopping.is_set() or self._clock.monotonic_s() >= deadline_s:
                 return publication.settled
         return True
+
+
+class AlarmWorker(MqttWorker):
+    """The same for the queue of alarms and answers."""
+
+    sink = MQTT_ALARMS
 
 
 class Sink(Protocol):

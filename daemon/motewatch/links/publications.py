@@ -25,7 +25,7 @@ from pydantic_core import to_json
 
 from motewatch.engine.records import AlarmChanged, Output, Replied, SampleTaken
 from motewatch.journal.rows import OutboxRow
-from motewatch.links.outbox import FIRST_IN_LINE, MQTT, TIME_SERIES
+from motewatch.links.outbox import FIRST_IN_LINE, MQTT, MQTT_ALARMS, TIME_SERIES
 from motewatch.links.time_series import alarm_line, sample_lines
 from motewatch.measure.samples import UL_PER_L, Quality, Sample, Spread
 from motewatch.measure.statistics import concentration_interval
@@ -118,7 +118,7 @@ class Publications:
         for change in changes:
             key = self._key(f"alarm-again/{change.alarm}", now_us)
             state = AlarmMessage(**self._common(change)).to_payload()
-            rows.append(_row(MQTT, key, self._topics.alarm(change.alarm), state, True, now_us))
+            rows.append(_row(MQTT_ALARMS, key, self._topics.alarm(change.alarm), state, True, now_us))
         return rows
 
     def _alarm(self, change: AlarmChanged, now_us: int, rows: list[OutboxRow]) -> None:
@@ -128,8 +128,8 @@ class Publications:
         event = AlarmEventMessage(
             **common, event=change.event.value, before=change.before.value, after=change.after.value, id=key
         ).to_payload()
-        rows.append(_row(MQTT, f"alarm/{key}", self._topics.alarm(change.alarm), state, True, now_us))
-        rows.append(_row(MQTT, f"event/{key}", self._topics.event, event, False, now_us))
+        rows.append(_row(MQTT_ALARMS, f"alarm/{key}", self._topics.alarm(change.alarm), state, True, now_us))
+        rows.append(_row(MQTT_ALARMS, f"event/{key}", self._topics.event, event, False, now_us))
         if self._time_series:
             line = alarm_line(change, self._topics.site).encode()
             rows.append(_row(TIME_SERIES, f"alarm/{key}", "", line, False, now_us))
@@ -164,7 +164,7 @@ class Publications:
         for topic in dict.fromkeys((self._topics.reply(reply.command_id), response_topics.get(reply.command_id))):
             if topic is not None:
                 key = self._key(f"reply/{reply.command_id}", now_us)
-                rows.append(_row(MQTT, key, topic, body, False, now_us, REPLY_EXPIRY_S))
+                rows.append(_row(MQTT_ALARMS, key, topic, body, False, now_us, REPLY_EXPIRY_S))
 
     def _key(self, base: str, now_us: int) -> str:
         self._serial += 1

@@ -29,7 +29,7 @@ from motewatch.links.clock import Clock, TimeSource
 from motewatch.links.errors import LinkError
 from motewatch.links.housekeeping import Housekeeping, Job
 from motewatch.links.logs import set_up
-from motewatch.links.outbox import MqttWorker, OutboxWorker, TimeSeriesWorker
+from motewatch.links.outbox import AlarmWorker, MqttWorker, OutboxWorker, TimeSeriesWorker
 from motewatch.links.publications import Directory, Publications, presence_of
 from motewatch.links.site_file import Secret, SiteFileError, canonical_text, load_site, read_secret
 from motewatch.links.time_series import TimeSeriesLink
@@ -128,7 +128,7 @@ class Service:
         )
         self._link = link
         writer.attach(link)
-        self._workers.append(MqttWorker(journal, self._clock, link))
+        self._workers += [AlarmWorker(journal, self._clock, link), MqttWorker(journal, self._clock, link)]
         if settings.time_series is not None:
             token = _secret(settings.time_series.token_file, base_dir)
             sink = self._undo.enter_context(

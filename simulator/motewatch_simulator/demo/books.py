@@ -20,7 +20,7 @@ EVERYTHING: Final = 10_000_000
 SHOWN: Final = 5
 ACTIVE: Final = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
 """What caused the alarm is still there, whether or not somebody has taken note."""
-SINKS: Final = ("mqtt", "time-series")
+SINKS: Final = ("mqtt-alarms", "mqtt", "time-series")
 
 
 class Key(NamedTuple):

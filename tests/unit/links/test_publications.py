@@ -80,7 +80,12 @@ def test_a_sample_goes_to_both_sinks_under_one_key() -> None:
 
 def test_without_a_time_series_server_there_are_no_points() -> None:
     rows = publications(time_series=False).rows([SampleTaken(SAMPLE), RAISED], NOW_US)
-    assert {row.sink for row in rows} == {"mqtt"}
+    assert {row.sink for row in rows} == {"mqtt", "mqtt-alarms"}
+
+
+def test_alarms_and_answers_have_a_queue_of_their_own() -> None:
+    rows = publications(time_series=False).rows([SampleTaken(SAMPLE), RAISED, Replied("c-1", True, "done")], NOW_US)
+    assert [row.sink for row in rows] == ["mqtt", "mqtt-alarms", "mqtt-alarms", "mqtt-alarms"]
 
 
 spreads = st.one_of(st.none(), st.builds(Spread, st.integers(1, 100), *[st.integers(-90_000, 150_000)] * 3))
@@ -207,6 +212,6 @@ def test_states_are_said_again_under_keys_of_their_own() -> None:
     made = publications()
     first = made.rows([RAISED], NOW_US)
     again = made.states([RAISED], NOW_US)
-    state = next(row for row in first if row.retain and row.sink == "mqtt")
+    state = next(row for row in first if row.retain and row.sink == "mqtt-alarms")
     assert [(row.topic, row.payload, row.retain) for row in again] == [(state.topic, state.payload, True)]
     assert not {row.key for row in again} & {row.key for row in first}
