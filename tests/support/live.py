@@ -196,9 +196,17 @@ class Program:
         self._log_path = site_path.parent / "program.log"
         self._process: subprocess.Popen[bytes] | None = None
         self._from = 0
+        self._expects_broker = True
+
+    @classmethod
+    def not_drained(cls, site_path: Path, level: str = "info") -> Program:
+        """One that will not find its broker: entering does not wait for that."""
+        made = cls(site_path, level)
+        made._expects_broker = False
+        return made
 
     def __enter__(self) -> Program:
-        self.start()
+        self.start(drained=self._expects_broker)
         return self
 
     def __exit__(self, *_: object) -> None:
