@@ -31,7 +31,7 @@ STYLES = {
     Holding.UNATTENDED: "dim",
 }
 FAINT = "dim"
-ROOM_NAME, NAME = 22, 20
+ROOM_NAME = 22
 QUIET = (Holding.HOLDS, Holding.NOT_JUDGED, Holding.UNATTENDED)
 THOUSANDS = re.compile(r"(?<=\d) (?=\d{3}(?!\d))")
 
@@ -43,6 +43,11 @@ class Canvas:
     board: Board
     now_us: int
     width: int
+
+    @property
+    def name(self) -> int:
+        """Cells for the name of a location."""
+        return 20 if self.width < 96 else 26
 
     @property
     def signs(self) -> Signs:
@@ -107,7 +112,7 @@ def room_block(canvas: Canvas, room: RoomLine, *, full: bool) -> list[Text]:
 def _location_lines(canvas: Canvas, location: LocationLine, *, full: bool) -> list[Text]:
     signs = canvas.signs
     head = Text(f"  {signs.of(location.holding)} ", STYLES[location.holding])
-    head.append(fit(location.name, NAME, canvas.signs.more) + " ", "")
+    head.append(fit(location.name, canvas.name, canvas.signs.more) + " ", "")
     if location.holding in (Holding.UNKNOWN, Holding.UNATTENDED, Holding.NOT_JUDGED) or not location.sizes:
         why = location.why or "no counts judged here"
         if location.since_us is not None and location.holding is not Holding.NOT_JUDGED:
@@ -120,10 +125,10 @@ def _location_lines(canvas: Canvas, location: LocationLine, *, full: bool) -> li
     shown = location.sizes if full or worst is None else (worst,)
     lines = []
     for number, line in enumerate(shown):
-        start = head if number == 0 else Text(" " * (NAME + 5))
-        lines.append(Text.assemble(start, _size_cells(canvas, line, canvas.width - NAME - 5)))
+        start = head if number == 0 else Text(" " * (canvas.name + 5))
+        lines.append(Text.assemble(start, _size_cells(canvas, line, canvas.width - canvas.name - 5)))
     if full and location.holding in (Holding.OUT, Holding.ALERT):
-        for row in wrapped(location.why, canvas.width, " " * (NAME + 5), 2, canvas.signs.more):
+        for row in wrapped(location.why, canvas.width, " " * (canvas.name + 5), 2, canvas.signs.more):
             row.stylize(STYLES[location.holding])
             lines.append(row)
     return lines
@@ -176,7 +181,7 @@ def _climate_short(canvas: Canvas, value: ClimateValue) -> Text:
 
 
 def _climate_lines(canvas: Canvas, values: Sequence[ClimateValue]) -> list[Text]:
-    line = Text("    climate " + " " * (NAME - 7))
+    line = Text("    climate " + " " * (canvas.name - 7))
     lines = []
     for value in values:
         outside = value.outside
@@ -187,7 +192,7 @@ def _climate_lines(canvas: Canvas, values: Sequence[ClimateValue]) -> list[Text]
             cell = Text(f"{_arrow(canvas, side)} {cell.plain}", STYLES[_level(grade)])
         if cell_len(line.plain) + cell_len(cell.plain) > canvas.width and line.plain.strip():
             lines.append(line)
-            line = Text(" " * (NAME + 5))
+            line = Text(" " * (canvas.name + 5))
         line.append_text(cell)
         line.append("   ")
     return [*lines, line]

@@ -196,7 +196,7 @@ def test_before_the_broker_is_reached_it_says_so() -> None:
 
 def test_the_summary_has_every_size_and_all_alarms() -> None:
     lines = [line.plain for line in summary(play(board(), STORY), at(END_S), 100)]
-    assert "                         ≥5 µm            0 /m³    0 % of 29         ░░░░░░░░░░░░░░░░░░░░░░░┃" in lines
+    assert f"{'':31}≥5 µm            0 /m³    0 % of 29         ░░░░░░░░░░░░░░░░░░░░░░░┃" in lines
     assert sum("acknowledged  " in line for line in lines) == 4
     assert any("21.0 °C   47.2 % RH   8.4 Pa (at least 5)" in line for line in lines)
 
