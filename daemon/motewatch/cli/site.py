@@ -16,7 +16,6 @@ from motewatch.site.models import Site
 from motewatch.site.problems import errors
 from motewatch.wire.messages import instant
 
-
 SITE_SCHEMA = "site.schema.json"
 
 
