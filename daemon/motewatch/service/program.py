@@ -45,6 +45,7 @@ _log = logging.getLogger("motewatch.service")
 STOP_S = 4.0
 """A stop is over within 5 s; this is what its parts share."""
 
+SWITCH_S = 0.0005
 HEARTBEAT_S = 10.0
 PRUNE_S = 600.0
 CHECKPOINT_S = 3600.0
