@@ -45,7 +45,7 @@ from motewatch.wire.messages import AlarmMessage
 from motewatch.wire.topics import Topics
 from motewatch_simulator.demo.toml_text import toml_text
 from support import crash_checks as check
-from support.crash_daemon import Daemon
+from support.crash_daemon import STOP_S, Daemon
 from support.crash_publisher import Publisher
 from support.crash_stream import PERIOD_US, SETTLE_US, SITE, Stream, site_dict
 from support.mqtt_peer import Peer
@@ -190,7 +190,9 @@ def whole_run(here: Ground) -> None:
         record = check.record_of(check.outputs_of(journal), end_us)
         wanted_points = check.points_wanted(record, dict(Directory.of(site).rooms))
         here.daemon.wait_for(lambda: journal.backlog("time-series") == 0, "an empty outbox to the time-series server")
-        here.daemon.wait_for(lambda: not (journal.backlog("mqtt") or journal.backlog("mqtt-alarms")), "an empty outbox to the broker")
+        here.daemon.wait_for(
+            lambda: not (journal.backlog("mqtt") or journal.backlog("mqtt-alarms")), "an empty outbox to the broker"
+        )
         points_s = clock.monotonic_s()
         settle(lambda: points_of(here, wanted_points, end_us))
         here.note(
@@ -225,6 +227,7 @@ def whole_run(here: Ground) -> None:
     assert not found, "\n".join(found)
     assert (here.daemon.kills, broker_kills) == (DAEMON_KILLS, BROKER_KILLS)
     assert time_series_kills == TIME_SERIES_KILLS
+    assert longest_stop_s < 2 * STOP_S, f"a clean stop took {longest_stop_s:.1f} s"
     assert len(messages) / streamed_s >= RATE
     assert figures.again > 0, "no broker restart made the sensors send again"
     assert len(undisturbed.alarms) > 100, "the stream raises too few alarms to prove anything"

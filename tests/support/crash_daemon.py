@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Final
 
 STOP_S: Final = 5.0
-"""A clean stop is over within this (plus, in a test, what a loaded machine adds)."""
+"""A clean stop is over within this; on a loaded machine a test allows it twice."""
 
 _DRAINED: Final = re.compile(r" backlog drained messages=(\d+) repeats=(\d+)")
 _BEGUN: Final = " engine restored "
