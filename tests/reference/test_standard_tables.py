@@ -7,9 +7,13 @@ from decimal import ROUND_HALF_UP, Decimal
 
 import pytest
 
-from motewatch.limits.tables import Blank, Use, annex1_2008, annex1_2022, iso_14644_1_2015
+from motewatch.limits.standards.library import ANNEX_1_2008, ANNEX_1_2022, ISO_2015, shipped
+from motewatch.limits.standards.model import Evidence
+from motewatch.limits.tables import Blank, Cell, Use, annex1_2008, annex1_2022, iso_14644_1_2015
 from motewatch.site.models import Occupancy
+from support.checks import check
 
+FOUND, RECOMPUTED, MEMORY = Evidence.FOUND, Evidence.RECOMPUTED, Evidence.FROM_MEMORY
 REST, WORK = Occupancy.AT_REST, Occupancy.OPERATIONAL
 LETTERS = {
     "c": Blank.TOO_MANY,
@@ -83,9 +87,40 @@ def read(table: str) -> list[tuple[str, list[int | Blank]]]:
     return found
 
 
-@pytest.mark.parametrize(("iso_class", "cells"), read(TABLE_1) + read(TABLE_E_1))
+@pytest.mark.parametrize(("iso_class", "cells"), read(TABLE_1))
 def test_iso_14644_1_2015(iso_class: str, cells: list[int | Blank]) -> None:
-    assert iso_14644_1_2015(float(iso_class)) == dict(zip(SIZES_NM, cells, strict=True))
+    source = "a public list of frequent questions that reproduces Table 1 with its notes"
+    row = shipped().get(ISO_2015).table("table-1").row(iso_class)
+    assert row is not None
+    for entry, size, cell in zip(row.entries, SIZES_NM, cells, strict=True):
+        blank = isinstance(cell, Blank)
+        where = ("ISO 14644-1:2015, Table 1", f"class {iso_class}, {size / 1000:g} um, per m3")
+        confirmed = "found" if blank else "found, recomputed"
+        check(*where, cell, iso_14644_1_2015(float(iso_class))[size], source=source, confirmed=confirmed)
+        assert entry.evidence == ((FOUND,) if blank else (FOUND, RECOMPUTED))
+
+
+@pytest.mark.parametrize(("iso_class", "cells"), read(TABLE_E_1))
+def test_iso_14644_1_2015_half_classes(iso_class: str, cells: list[int | Blank]) -> None:
+    row = shipped().get(ISO_2015).table("table-e-1").row(iso_class)
+    assert row is not None
+    for entry, size, cell in zip(row.entries, SIZES_NM, cells, strict=True):
+        blank = isinstance(cell, Blank)
+        where = ("ISO 14644-1:2015, Table E.1", f"class {iso_class}, {size / 1000:g} um, per m3")
+        source = "memory, for the pattern of blanks" if blank else "the formula and the rounding of Table 1"
+        confirmed = "from memory" if blank else "recomputed"
+        check(*where, cell, iso_14644_1_2015(float(iso_class))[size], source=source, confirmed=confirmed)
+        assert entry.evidence == ((MEMORY,) if blank else (RECOMPUTED,))
+
+
+def test_letters_of_table_1() -> None:
+    """Beside a number only b; in place of one the letter of the reason."""
+    table = shipped().get(ISO_2015).table("table-1")
+    marked = {(row.name, entry.size_nm) for row in table.rows for entry in row.entries if entry.mark == "b"}
+    assert marked == {("1", 100), ("2", 200), ("2", 300), ("3", 500), ("4", 1000)}
+    letters = {entry.mark for row in table.rows for entry in row.entries if isinstance(entry.cell, Blank)}
+    assert letters == {"c", "d", "e", "d,e,f"}
+    assert [row.name for row in table.rows if row.states] == ["9"], "note g"
 
 
 def test_numbers_are_the_formula_to_three_figures() -> None:
@@ -102,22 +137,57 @@ def test_numbers_are_the_formula_to_three_figures() -> None:
     assert checked == 33 + 30
 
 
+PICS = "PIC/S PE 009-17 Annex 1, full text"
+
+
 @pytest.mark.parametrize(("grade", "cells"), read(CLASSIFICATION_2022))
 def test_annex_1_2022_classification(grade: str, cells: list[int | Blank]) -> None:
     rest_500, work_500, rest_5000, work_5000 = cells
-    assert annex1_2022(grade, REST, Use.CLASSIFICATION) == {500: rest_500, 5000: rest_5000}
-    assert annex1_2022(grade, WORK, Use.CLASSIFICATION) == {500: work_500, 5000: work_5000}
+    section = "EU GMP Annex 1 (2022), Table 1 (4.27)"
+    rest = annex1_2022(grade, REST, Use.CLASSIFICATION)
+    work = annex1_2022(grade, WORK, Use.CLASSIFICATION)
+    compare_grade(section, grade, {500: rest_500, 5000: rest_5000}, {500: work_500, 5000: work_5000}, rest, work, PICS)
 
 
 @pytest.mark.parametrize(("grade", "cells"), read(MONITORING_2022))
 def test_annex_1_2022_monitoring(grade: str, cells: list[int | Blank]) -> None:
     rest_500, work_500, rest_5000, work_5000 = cells
-    assert annex1_2022(grade, REST, Use.MONITORING) == {500: rest_500, 5000: rest_5000}
-    assert annex1_2022(grade, WORK, Use.MONITORING) == {500: work_500, 5000: work_5000}
+    section = "EU GMP Annex 1 (2022), Table 5 (9.15)"
+    rest = annex1_2022(grade, REST, Use.MONITORING)
+    work = annex1_2022(grade, WORK, Use.MONITORING)
+    compare_grade(section, grade, {500: rest_500, 5000: rest_5000}, {500: work_500, 5000: work_5000}, rest, work, PICS)
 
 
 @pytest.mark.parametrize(("grade", "cells"), read(BOTH_USES_2008))
 def test_annex_1_2008(grade: str, cells: list[int | Blank]) -> None:
     rest_500, rest_5000, work_500, work_5000 = cells
-    assert annex1_2008(grade, REST) == {500: rest_500, 5000: rest_5000}
-    assert annex1_2008(grade, WORK) == {500: work_500, 5000: work_5000}
+    source = "two public copies of the table"
+    if grade == "D":
+        source = "a public list of frequent questions that puts both editions side by side"
+    rest, work = annex1_2008(grade, REST), annex1_2008(grade, WORK)
+    section = "EU GMP Annex 1 (2008)"
+    compare_grade(
+        section, grade, {500: rest_500, 5000: rest_5000}, {500: work_500, 5000: work_5000}, rest, work, source
+    )
+
+
+def compare_grade(
+    section: str,
+    grade: str,
+    rest: dict[int, int | Blank],
+    work: dict[int, int | Blank],
+    actual_rest: dict[int, Cell],
+    actual_work: dict[int, Cell],
+    source: str,
+) -> None:
+    for state, expected, actual in (("at rest", rest, actual_rest), ("in operation", work, actual_work)):
+        assert actual.keys() == expected.keys()
+        for size, cell in expected.items():
+            what = f"grade {grade}, {size / 1000:g} um, {state}, per m3"
+            check(section, what, cell, actual[size], source=source, confirmed="found")
+
+
+def test_annex_1_claims_what_was_found() -> None:
+    for standard in (ANNEX_1_2008, ANNEX_1_2022):
+        for table in shipped().get(standard).tables:
+            assert {entry.evidence for row in table.rows for entry in row.entries} == {(FOUND,)}
