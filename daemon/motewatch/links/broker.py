@@ -110,7 +110,7 @@ class BrokerLink:
             client_id=settings.client_id or f"motewatch-{topics.site}",
             username=settings.username,
             secret=secret,
-            tls=_tls(settings, base_dir),
+            tls=tls_context(settings, base_dir),
             keepalive_s=settings.keepalive_s,
             session_expiry_s=settings.session_expiry_s,
             receive_maximum=receive_maximum,
@@ -416,7 +416,7 @@ class _Visit:
     asked_s: float | None = None
 
 
-def _tls(settings: Broker, base_dir: Path) -> ssl.SSLContext | None:
+def tls_context(settings: Broker, base_dir: Path) -> ssl.SSLContext | None:
     """The TLS context, certificates and host name checked. Raises `LinkSettingsError`."""
     if not settings.tls:
         if settings.ca_file is not None:
@@ -434,5 +434,5 @@ def _tls(settings: Broker, base_dir: Path) -> ssl.SSLContext | None:
 
 
 __all__: Sequence[str] = [
-    "BrokerAwayError", "BrokerError", "BrokerEvent", "BrokerLink", "Delivery", "Inbox", "Publication",
+    "BrokerAwayError", "BrokerError", "BrokerEvent", "BrokerLink", "Delivery", "Inbox", "Publication", "tls_context",
 ]  # fmt: skip

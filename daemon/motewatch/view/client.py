@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import queue
 import secrets
-import ssl
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -23,6 +22,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 from pydantic import ValidationError
 
+from motewatch.links.broker import tls_context
 from motewatch.links.clock import TimeSource
 from motewatch.site.models import Broker
 from motewatch.view.errors import BrokerNotReachedError, NoAnswerError, NotAllowedError, ViewError
@@ -111,8 +111,9 @@ class Listener:
         client.reconnect_delay_set(1, 5)
         if access.user is not None:
             client.username_pw_set(access.user, access.secret)
-        if access.broker.tls:
-            client.tls_set_context(_tls(access))
+        context = tls_context(access.broker, access.base_dir)
+        if context is not None:
+            client.tls_set_context(context)
         client.on_connect = self._connected
         client.on_connect_fail = self._failed
         client.on_disconnect = self._disconnected
@@ -238,12 +239,3 @@ def _reply(payload: bytes) -> ReplyMessage:
         return ReplyMessage.model_validate_json(payload, extra="ignore")
     except ValidationError as error:
         raise NoAnswerError(f"the answer cannot be read: {error.errors()[0]['msg']}") from None
-
-
-def _tls(access: Access) -> ssl.SSLContext:
-    ca_file = access.broker.ca_file
-    path = None if ca_file is None else str(access.base_dir / ca_file)
-    try:
-        return ssl.create_default_context(cafile=path)
-    except (OSError, ssl.SSLError) as error:
-        raise BrokerNotReachedError(f"service.broker.ca_file: '{path}' cannot be used ({error})") from error
