@@ -27,6 +27,7 @@ from enum import Enum, StrEnum
 from itertools import pairwise
 
 from motewatch.limits.errors import LimitsError
+from motewatch.site.models import Site
 from motewatch.site.order import find_cycle
 
 GUIDANCE_MILLIPASCAL = 10_000
@@ -112,6 +113,11 @@ class Finding:
 
     steps: tuple[StepJudgement, ...]
     contradictions: tuple[Loop, ...]
+
+
+def steps_of(site: Site) -> tuple[Step, ...]:
+    """The steps that a site states, in the order of its file."""
+    return tuple(Step(step.higher, step.lower, round(step.low_pa * 1000)) for step in site.cascade)
 
 
 def check_order(steps: Sequence[Step]) -> None:

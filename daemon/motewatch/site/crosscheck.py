@@ -12,6 +12,7 @@ from datetime import date
 from urllib.parse import urlsplit
 from zoneinfo import available_timezones
 
+from motewatch.site.check_cascade import check_cascade
 from motewatch.site.check_rooms import check_rooms
 from motewatch.site.check_sampling import check_sampling
 from motewatch.site.findings import NOTHING, Findings, Lost, did_you_mean
@@ -27,6 +28,8 @@ _REFERENCES = (
     ("levels", "location", "locations"),
     ("levels", "room", "rooms"),
     ("levels", "area", "areas"),
+    ("cascade", "higher", "rooms"),
+    ("cascade", "lower", "rooms"),
 )
 
 
@@ -40,6 +43,7 @@ def crosscheck(site: Site, file: str = "", lost: Lost = NOTHING, today: date | N
         _broker(findings)
         _time_series(findings)
     check_rooms(findings)
+    check_cascade(findings)
     check_sampling(findings, today)
     _unused(findings)
     return findings.problems

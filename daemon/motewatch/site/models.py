@@ -296,6 +296,25 @@ class Level(Table):
         return self
 
 
+class CascadeStep(Table):
+    """One step of the pressure cascade: `higher` must be above `lower` by at least `low_pa`.
+
+    States the order, so that it can be checked and evaluated; the alarms on pressure come from the bounds of the
+    rooms (`climate.pressure_difference`).
+    """
+
+    higher: Identifier
+    lower: Identifier
+    low_pa: Annotated[Number, Field(gt=0, le=500)] = 10.0
+    """EU GMP Annex 1 (2022) 4.14: at least 10 Pa between adjacent rooms of different grade (guidance value)."""
+
+    @model_validator(mode="after")
+    def _two_rooms(self) -> Self:
+        if self.higher == self.lower:
+            raise mistake("lower", "a room cannot be above itself", "Name the other room of the door.")
+        return self
+
+
 class Broker(Table):
     """How to reach the MQTT broker. Secrets are read from files, never written here."""
 
@@ -364,6 +383,7 @@ class Site(Table):
     locations: tuple[Location, ...]
     sensors: tuple[Sensor, ...]
     levels: tuple[Level, ...] = ()
+    cascade: tuple[CascadeStep, ...] = ()
     standards: tuple[StandardFile, ...] = ()
     """Standards of the site's own, for `own_class`: tables of limits in the form of motewatch's own data files."""
     standard_files: tuple[Label, ...] = ()

@@ -6,8 +6,20 @@ from itertools import permutations
 
 import pytest
 
-from motewatch.limits.cascade import CascadeError, CascadeVerdict, Gauge, Loop, Reason, Step, check_order, evaluate
+from motewatch.limits.cascade import (
+    CascadeError,
+    CascadeVerdict,
+    Gauge,
+    Loop,
+    Reason,
+    Step,
+    check_order,
+    evaluate,
+    steps_of,
+)
+from motewatch.site.models import Site
 from motewatch.site.order import find_cycle
+from support.facility import site_dict
 
 # Filling room above its lock above the corridor.
 STEPS = (Step("filling", "lock"), Step("lock", "corridor"))
@@ -151,3 +163,13 @@ def test_gauges_that_cannot_be() -> None:
 def test_find_cycle(pairs: list[tuple[str, str]], cycle: tuple[str, ...] | None) -> None:
     assert find_cycle(pairs) == cycle
     assert find_cycle(reversed(pairs)) == cycle
+
+
+def test_steps_of_a_site() -> None:
+    site = Site.model_validate(
+        site_dict(
+            rooms=[{"id": name, "name": name, "area": "a", "iso_class": 8} for name in ("filling", "lock")],
+            cascade=[{"higher": "filling", "lower": "lock"}, {"higher": "lock", "lower": "corridor", "low_pa": 12.5}],
+        )
+    )
+    assert steps_of(site) == (Step("filling", "lock", 10_000), Step("lock", "corridor", 12_500))
