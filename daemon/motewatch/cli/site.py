@@ -12,7 +12,7 @@ import typer
 from motewatch.cli.options import SitePath
 from motewatch.links.clock import Clock
 from motewatch.links.site_file import check_site, load_site
-from motewatch.site.models import Site
+from motewatch.site.models import Site, standard_text
 from motewatch.site.problems import errors
 from motewatch.wire.messages import instant
 
@@ -81,10 +81,7 @@ def check(
 def _summary(site: Site) -> str:
     kinds = Counter(sensor.kind for sensor in site.sensors)
     broker = site.service.broker
-    graded = Counter(
-        f"grade {room.grade}" if room.grade else f"ISO {room.iso_class:g}" if room.iso_class else "no class"
-        for room in site.rooms
-    )
+    graded = Counter(standard_text(room) or "no class" for room in site.rooms)
     rooms = ", ".join(f"{number} {kind}" for kind, number in sorted(graded.items()))
     sink = site.service.time_series
     lines = [

@@ -29,7 +29,7 @@ class Embedded:
     @property
     def complete(self) -> bool:
         """Is every standard that the site names there?"""
-        return not self.problems
+        return not self.problems and KEY not in self.data
 
 
 def embed(data: dict[str, Any], path: Path, read: Callable[[Path], dict[str, Any] | Problem]) -> Embedded:

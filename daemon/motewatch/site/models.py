@@ -233,6 +233,15 @@ def standard_place(location: Location, room: Room) -> Location | Room:
     return location if any(x is not None for x in own) else room
 
 
+def standard_text(place: Location | Room) -> str:
+    """What it is graded as, for people: `grade A`, `ISO 7`, `white (zz-air-7)`; empty where it has no class."""
+    if place.grade is not None:
+        return f"grade {place.grade}"
+    if place.own_class is not None:
+        return f"{place.own_class.class_name} ({place.own_class.standard})"
+    return "" if place.iso_class is None else f"ISO {place.iso_class:g}"
+
+
 class Sensor(Table):
     """A particle counter, fixed at a location or portable."""
 

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from motewatch.alarms.lifecycle import STANDING
 from motewatch.engine.plan import LocationPlan, RoomPlan, compile_plan
-from motewatch.site.models import Site
+from motewatch.site.models import Site, standard_text
 from motewatch.view import words
 from motewatch.view.hearing import Cleared, Heard, Unreadable
 from motewatch.view.verdicts import (
@@ -100,7 +100,7 @@ class Board:
         self._rooms: list[tuple[RoomPlan, str, list[LocationPlan]]] = [
             (
                 plan.rooms[room.id],
-                _kind(room.grade, room.iso_class),
+                standard_text(room),
                 [plan.locations[item.id] for item in site.locations if item.room == room.id],
             )
             for room in site.rooms
@@ -271,12 +271,6 @@ class Board:
 
     def _newest_us(self) -> int | None:
         return max((latest.end_us for latest in self._latest.values()), default=None)
-
-
-def _kind(grade: str | None, iso_class: float | None) -> str:
-    if grade is not None:
-        return f"grade {grade}"
-    return "" if iso_class is None else f"ISO {iso_class:g}"
 
 
 def _portable_us(site: Site) -> int:

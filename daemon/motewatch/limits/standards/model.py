@@ -292,6 +292,8 @@ class Standard:
         raise UnknownClassError(name, self._known(), self.name)
 
     def _known(self) -> str:
+        if not self.tables:
+            return "it has no table of limits, only facts"
         known = f"its {'classes' if self.rows_are == 'class' else 'grades'} are {', '.join(self.class_names())}"
         steps = [table.formula for table in self.tables if table.formula is not None]
         return known + (f", and steps of {steps[0].step:g} between" if steps else "")
