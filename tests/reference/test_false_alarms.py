@@ -16,6 +16,7 @@ from scipy import stats
 from motewatch.limits.judging import Observation, Verdict, judge
 from motewatch.measure.statistics import poisson_tail, smallest_exceeding_count
 from motewatch.site.models import KOfN, PerSample, RollingVolume
+from support.checks import check
 
 SAMPLE_UL = 28_300_000
 LIMIT = 29
@@ -29,8 +30,17 @@ def half_a_digit(printed: str) -> float:
     return 0.501 * 10.0 ** (int(exponent or 0) - decimals)
 
 
-def matches(value: float, printed: str) -> bool:
-    return abs(value - float(printed)) <= half_a_digit(printed)
+def matches(section: str, what: str, printed: str, value: float) -> None:
+    """The value is the printed figure to its last digit; recorded."""
+    check(
+        f"False alarms: {section}",
+        what,
+        float(printed),
+        value,
+        source="Poisson and binomial arithmetic, exact Markov chains",
+        confirmed="recomputed",
+        abs=half_a_digit(printed),
+    )
 
 
 def sample(count: int, number: int = 0) -> Observation:
@@ -54,10 +64,11 @@ SINGLE = [
 @pytest.mark.parametrize(("true", "one", "one_a_day", "two", "two_a_day"), SINGLE)
 def test_single_samples(true: str, one: str, one_a_day: str, two: str, two_a_day: str) -> None:
     mean = float(true) * SAMPLE_UL / 1e9
-    assert matches(poisson_tail(1, mean), one)
-    assert matches(A_DAY * poisson_tail(1, mean), one_a_day)
-    assert matches(poisson_tail(2, mean), two)
-    assert matches(A_DAY * poisson_tail(2, mean), two_a_day)
+    section = "5 um, limit 29 per m3, 28.3 L a minute, one sample"
+    for least, chance, a_day in ((1, one, one_a_day), (2, two, two_a_day)):
+        found = poisson_tail(least, mean)
+        matches(section, f"true {true} per m3: probability of {least} or more", chance, found)
+        matches(section, f"true {true} per m3: {least} or more, times a day", a_day, A_DAY * found)
 
 
 def test_every_single_count_exceeds() -> None:
@@ -115,7 +126,7 @@ def test_mean_samples_to_the_first_alarm(k: int, n: int) -> None:
     for true, printed in zip(CONCENTRATIONS, K_OF_N[(k, n)], strict=True):
         chance = -math.expm1(-true * SAMPLE_UL / 1e9)
         found = mean_samples_to_alarm(k, n, chance)
-        assert matches(found, printed), f"{k} of {n} at {true}: {found} instead of {printed}"
+        matches("5 um, mean samples to the first alarm", f"{k} of {n}, true {true} per m3", printed, found)
 
 
 @pytest.mark.parametrize(
@@ -130,7 +141,7 @@ def test_chance_of_one_window(k: int, n: int, printed: str) -> None:
     for window in itertools.product((0, 1), repeat=n):
         if judge(rule, [sample(count) for count in window], LIMIT).verdict is Verdict.EXCEEDS:
             found += chance ** sum(window) * (1 - chance) ** (n - sum(window))
-    assert matches(found, printed)
+    matches("5 um, chance of one window at 1 per m3", f"{k} of {n}", printed, found)
 
 
 def rolling(total: int, samples: int) -> list[Observation]:
@@ -175,13 +186,14 @@ def test_chance_of_a_rolling_alarm(true: int, printed: str) -> None:
     rule = RollingVolume(kind="rolling-volume", volume_l=1000)
     alarm_at = next(total for total in itertools.count() if judge(rule, rolling(total, 36), LIMIT).verdict == "exceeds")
     assert alarm_at == 30
-    assert matches(poisson_tail(alarm_at, true * 36 * SAMPLE_UL / 1e9), printed)
+    found = poisson_tail(alarm_at, true * 36 * SAMPLE_UL / 1e9)
+    matches("5 um, rolling cubic metre of 36 samples", f"true {true} per m3, alarm at 30 counts", printed, found)
 
 
 def test_counter_noise_at_the_trade_limit() -> None:
     """One count in five minutes: P(>= 1 a minute) 0.1813, 261 single-count alarms a day, 36 min between 2-of-2."""
     chance = poisson_tail(1, 0.2)
-    assert matches(chance, "0.1813")
+    matches("counter noise of one count in five minutes", "a count in one minute", "0.1813", chance)
     assert round(A_DAY * chance) == 261
     assert round(mean_samples_to_alarm(2, 2, chance)) == 36
 
@@ -194,5 +206,5 @@ def test_false_alarms_at_half_a_micrometre(true: int, printed: str) -> None:
     at = smallest_exceeding_count(3_520, SAMPLE_UL)
     assert at == 100
     mean = true * SAMPLE_UL / 1e9
-    assert matches(poisson_tail(at, mean), printed)
+    matches("0.5 um, grade A, alarm at 100 counts in 28.3 L", f"true {true} per m3", printed, poisson_tail(at, mean))
     assert poisson_tail(at, mean) == pytest.approx(stats.poisson.sf(at - 1, mean), rel=1e-10)

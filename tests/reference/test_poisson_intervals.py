@@ -22,6 +22,16 @@ from motewatch.measure.statistics import (
     poisson_upper,
     smallest_exceeding_count,
 )
+from support.checks import check
+
+GARWOOD = "Garwood 1936, chi-squared quantiles"
+EXCEEDS = "smallest count above the limits of EU GMP Annex 1 (2008, 2022)"
+
+
+def interval_check(section: str, what: str, expected: float, actual: float, abs: float, found: bool = False) -> None:
+    confirmed = "found, recomputed" if found else "recomputed"
+    check(f"Low counts: {section}", what, expected, actual, source=GARWOOD, confirmed=confirmed, abs=abs)
+
 
 # count, lower 95, upper 95, one-sided 95 upper (None: not in the table)
 ROWS = [
@@ -56,10 +66,13 @@ ROWS = [
 @pytest.mark.parametrize(("count", "lower", "upper", "one_sided"), ROWS)
 def test_printed_intervals(count: int, lower: float, upper: float, one_sided: float | None) -> None:
     found = poisson_interval(count, 0.95)
-    assert found.lower == pytest.approx(lower, abs=5.1e-5)
-    assert found.upper == pytest.approx(upper, abs=5.1e-5)
+    section = "exact intervals of a mean, 95 %"
+    # Seen in public: the upper bound of 0 and both of 10, to three and two decimals.
+    interval_check(section, f"{count} counts, lower", lower, found.lower, 5.1e-5, found=count == 10)
+    interval_check(section, f"{count} counts, upper", upper, found.upper, 5.1e-5, found=count in (0, 10))
     if one_sided is not None:
-        assert poisson_upper(count, 0.95) == pytest.approx(one_sided, abs=5.1e-5)
+        upper_alone = poisson_upper(count, 0.95)
+        interval_check(section, f"{count} counts, one-sided upper", one_sided, upper_alone, 5.1e-5)
 
 
 def test_twenty_counts() -> None:
@@ -83,9 +96,10 @@ def test_concentrations_of_one_sample(count: int, per_m3: float, lower: float, u
     """Recomputed table: low counts in 28.3 litres, as particles per cubic metre."""
     found = concentration_interval(count, 28_300_000)
     assert found is not None
-    assert count * 1e9 / 28_300_000 == pytest.approx(per_m3, abs=0.051)
-    assert found.lower == pytest.approx(lower, abs=0.051 if lower > 10 else 0.0051)
-    assert found.upper == pytest.approx(upper, abs=0.051)
+    section = "concentration per m3 of one 28.3 L sample, 95 %"
+    interval_check(section, f"{count} counts", per_m3, count * 1e9 / 28_300_000, 0.051)
+    interval_check(section, f"{count} counts, lower", lower, found.lower, 0.051 if lower > 10 else 0.0051)
+    interval_check(section, f"{count} counts, upper", upper, found.upper, 0.051)
 
 
 @pytest.mark.parametrize(
@@ -95,15 +109,17 @@ def test_concentrations_of_one_sample(count: int, per_m3: float, lower: float, u
 def test_what_zero_counts_exclude(volume_ul: int, one_sided: float, two_sided: float) -> None:
     """Recomputed table: no counts in one minute do not show that air is below 29 per cubic metre."""
     upper = poisson_upper(0, 0.95) * 1e9 / volume_ul
-    assert float(f"{upper:.4g}") == one_sided
+    section, litres = "concentration that no counts exclude at 95 %, per m3", f"{volume_ul / 1e6:g} L"
+    interval_check(section, f"{litres}, one-sided", one_sided, float(f"{upper:.4g}"), 0)
     both = concentration_interval(0, volume_ul)
     assert both is not None
-    assert float(f"{both.upper:.4g}") == two_sided
+    interval_check(section, f"{litres}, two-sided", two_sided, float(f"{both.upper:.4g}"), 0)
 
 
 @pytest.mark.parametrize(("limit", "litres"), [(29, 103.3), (20, 149.8)])
 def test_air_that_shows_a_limit_with_zero_counts(limit: int, litres: float) -> None:
-    assert poisson_upper(0, 0.95) / limit * 1000 == pytest.approx(litres, abs=0.051)
+    section = "air with no counts that shows a limit is met at 95 %"
+    interval_check(section, f"{limit} per m3, L", litres, poisson_upper(0, 0.95) / limit * 1000, 0.051)
 
 
 VOLUMES_UL = (2_830_000, 28_300_000, 28_316_800, 50_000_000, 100_000_000, 1_000_000_000)
@@ -123,7 +139,9 @@ SMALLEST: dict[int, tuple[tuple[int, float | None], ...]] = {
 @pytest.mark.parametrize("limit", SMALLEST)
 def test_smallest_exceeding_count(limit: int) -> None:
     for volume_ul, (count, per_m3) in zip(VOLUMES_UL, SMALLEST[limit], strict=True):
-        assert smallest_exceeding_count(limit, volume_ul) == count
+        section, what = f"Low counts: {EXCEEDS}", f"limit {limit} per m3 in {volume_ul / 1e6:g} L"
+        found = smallest_exceeding_count(limit, volume_ul)
+        check(section, what, count, found, source="integer arithmetic", confirmed="recomputed")
         assert exceeds(count, volume_ul, limit)
         assert not exceeds(count - 1, volume_ul, limit)
         if per_m3 is not None:
