@@ -18,11 +18,11 @@ from typing import NamedTuple
 
 UL_PER_M3 = 1_000_000_000
 
-_SUMMED_BELOW = 150
+SUMMED_BELOW = 150
 """From this many counts on a tail near the bulk is integrated (fixed cost), not summed (cost grows with its root).
 
 Further out than twice or half the count terms fall so fast that a sum is short whatever the count."""
-_REACH_SIGMA = 10.0
+REACH_SIGMA = 10.0
 """How far an integral goes beyond its near end, in standard deviations: what is left out is below 1e-16 of it."""
 _CLOSE = 1e-5
 """A cubically convergent step smaller than this (in standard deviations) leaves an error far below 1e-12."""
@@ -69,6 +69,17 @@ def poisson_tail(count: int, mean: float) -> float:
     return _at_least(count, mean) if mean < count else 1.0 - _at_most(count - 1, mean)
 
 
+def poisson_at_most(count: int, mean: float) -> float:
+    """P(X <= count) for a Poisson mean, exact where it is small; `poisson_tail` is exact where that is small."""
+    if not 0 <= mean < math.inf:
+        raise ValueError(f"a mean count of {mean} is impossible: give 0 or more")
+    if count < 0:
+        return 0.0
+    if mean == 0:
+        return 1.0
+    return 1.0 - _at_least(count + 1, mean) if mean < count + 1 else _at_most(count, mean)
+
+
 @lru_cache(maxsize=65_536)
 def poisson_interval(count: int, confidence: float = 0.95) -> Interval:
     """The exact two-sided interval of the mean behind `count`: half the error probability on each side."""
@@ -94,6 +105,35 @@ def concentration_interval(count: int, volume_ul: int, confidence: float = 0.95)
         return None
     lower, upper = poisson_interval(count, confidence)
     return Interval(lower * UL_PER_M3 / volume_ul, upper * UL_PER_M3 / volume_ul)
+
+
+def concentration_excluded(count: int, volume_ul: int, confidence: float = 0.95) -> float | None:
+    """What `count` in that air excludes: concentrations above this, per cubic metre, one-sided; None without air.
+
+    No counts in 28.3 litres exclude 105.9 per m3 at 0.95, not 29: a sample shows no more than its air can.
+    """
+    return poisson_upper(count, confidence) * UL_PER_M3 / volume_ul if volume_ul > 0 else None
+
+
+def volume_to_show_ul(limit_per_m3: float, confidence: float = 0.95, count: int = 0) -> int:
+    """The least air, in whole microlitres, in which `count` particles exclude every concentration above the limit.
+
+    One-sided exact Poisson bound: -ln(1 - confidence) / limit for no counts, so 103.3 litres for 29 per m3 at 0.95.
+    """
+    if not 0 < limit_per_m3 < math.inf:
+        raise ValueError(f"a limit of {limit_per_m3} per m3 cannot be shown: give a number above 0")
+    return math.ceil(poisson_upper(count, confidence) * UL_PER_M3 / limit_per_m3)
+
+
+def poisson_probability(count: int, mean: float) -> float:
+    """P(X = count) for a Poisson mean; relative error below 1e-11 as far as 10^7 counts."""
+    if not 0 <= mean < math.inf:
+        raise ValueError(f"a mean count of {mean} is impossible: give 0 or more")
+    if count < 0:
+        return 0.0
+    if mean == 0 or count == 0:
+        return math.exp(-mean) if count == 0 else 0.0
+    return _probability(count, mean)
 
 
 def _error(count: int, confidence: float, least: float) -> float:
@@ -124,7 +164,7 @@ def _upper(count: int, error: float) -> float:
 def _start(shape: int, error: float, side: int) -> float:
     """A first guess. Large shapes: the expansion of the gamma quantile in powers of 1/sqrt(shape), four terms."""
     z = side * _normal_quantile(1 - error)
-    if shape >= _SUMMED_BELOW:
+    if shape >= SUMMED_BELOW:
         root = math.sqrt(shape)
         return shape + z * root + (z * z - 1) / 3 + z * (z * z - 7) / (36 * root)
     # Wilson and Hilferty's cube root.
@@ -179,7 +219,7 @@ def _solve(tail: Callable[[int, float], float], count: int, power: int, sign: in
 
 def _at_least(count: int, mean: float) -> float:
     """P(X >= count), meant for `mean` below about `count`: terms fall from the first."""
-    if count >= _SUMMED_BELOW and 2 * mean > count:
+    if count >= SUMMED_BELOW and 2 * mean > count:
         return _integral(count - 1, mean, -1)
     term = total = _probability(count, mean)
     while term > 1e-17 * total:
@@ -191,7 +231,7 @@ def _at_least(count: int, mean: float) -> float:
 
 def _at_most(count: int, mean: float) -> float:
     """P(X <= count), meant for `mean` above about `count`: terms fall from the last."""
-    if count >= _SUMMED_BELOW and mean < 2 * count:
+    if count >= SUMMED_BELOW and mean < 2 * count:
         return _integral(count, mean, 1)
     term = total = _probability(count, mean)
     while count > 0 and term > 1e-17 * total:
@@ -203,7 +243,7 @@ def _at_most(count: int, mean: float) -> float:
 
 def _probability(count: int, mean: float) -> float:
     """P(X = count). For large counts Stirling's form: the logarithm of a large factorial would lose digits."""
-    if count < _SUMMED_BELOW:
+    if count < SUMMED_BELOW:
         return math.exp(count * math.log(mean) - mean - math.lgamma(count + 1))
     off = (mean - count) / count
     # Near -1 there is no digit left in `off` for log1p to work with.
@@ -228,7 +268,7 @@ def _integral(count: int, mean: float, side: int) -> float:
     begin = (mean - count) / count
     # Beyond the bulk the integrand falls faster than the bulk is wide; then a shorter stretch is also a finer one.
     distance = side * begin * sigma
-    reach = _REACH_SIGMA if distance < 3 else max(40 / distance, 0.5)
+    reach = REACH_SIGMA if distance < 3 else max(40 / distance, 0.5)
     if distance < 0:
         reach -= distance
     end = max(begin + side * reach / sigma, -1.0)
@@ -236,7 +276,7 @@ def _integral(count: int, mean: float, side: int) -> float:
     middle = (begin + end) / 2
     total = 0.0
     exp, log1p = math.exp, math.log1p
-    for node, weight in _NODES:
+    for node, weight in GAUSS_LEGENDRE:
         off = middle + half * node
         total += weight * exp(-count * (off - log1p(off)))
     return min(1.0, total * half * count * _peak(count))
@@ -261,4 +301,4 @@ def _gauss_legendre(order: int) -> tuple[tuple[float, float], ...]:
     return tuple(found)
 
 
-_NODES = _gauss_legendre(32)
+GAUSS_LEGENDRE = _gauss_legendre(32)
