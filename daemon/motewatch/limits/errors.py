@@ -8,6 +8,7 @@ LimitsError
  +- OutOfRangeError            a value outside the range of a formula, or no number at all
  +- StandardFileError          a file or text of a standard cannot be used; `problems` holds every mistake
  +- DesignationError           a text that is no designation
+ +- TooManyStatesError         a rule whose exact chain is too large to be built
 """
 
 from __future__ import annotations
@@ -83,3 +84,11 @@ class DesignationError(LimitsError):
     def __init__(self, text: str, form: str) -> None:
         self.text = text
         super().__init__(f"'{text}' cannot be read: write it as {form}")
+
+
+class TooManyStatesError(LimitsError):
+    """The rule's exact chain would have more states than are built."""
+
+    def __init__(self, rule: str, states: int, most: int) -> None:
+        self.states = states
+        super().__init__(f"{rule} needs {states} states, and up to {most} are built: give a smaller k or n")
