@@ -54,7 +54,7 @@ def samples(
     if location is not None and location not in {item.id for item in facility.locations}:
         known = ", ".join(sorted(item.id for item in facility.locations))
         raise typer.BadParameter(f"no location '{location}' in this site; there are {known}", param_hint="--location")
-    with _journal(facility, site) as journal:
+    with open_journal(facility, site) as journal:
         found = journal.query_samples(location, *_span(facility, since, until), revisions, limit)
     _print(listings.samples(found, facility), form, limit)
 
@@ -83,7 +83,7 @@ def alarms(
     """
     facility = load_site(site)
     history = not standing or any(option is not None for option in (alarm, since, until))
-    with _journal(facility, site) as journal:
+    with open_journal(facility, site) as journal:
         if history:
             found = journal.query_alarm_events(alarm, *_span(facility, since, until), limit)
         else:
@@ -100,7 +100,7 @@ def dead_letters(site: SitePath, limit: Limit = 50, form: FormatOption = Format.
     motewatch dead-letters site.toml --format json
     """
     facility = load_site(site)
-    with _journal(facility, site) as journal:
+    with open_journal(facility, site) as journal:
         found = journal.query_dead_letters(limit)
     _print(listings.dead_letters(found, facility), form, limit)
 
@@ -112,7 +112,7 @@ def audit(site: SitePath, limit: Limit = 100, form: FormatOption = Format.TABLE)
     motewatch audit site.toml --limit 1000 --format csv
     """
     facility = load_site(site)
-    with _journal(facility, site) as journal:
+    with open_journal(facility, site) as journal:
         found = journal.query_audit(limit)
     _print(listings.audit(found, facility), form, limit)
 
@@ -124,7 +124,7 @@ def verify(site: SitePath) -> None:
     motewatch verify site.toml
     """
     facility = load_site(site)
-    with _journal(facility, site) as journal:
+    with open_journal(facility, site) as journal:
         problems = journal.verify()
         last = journal.last_input_id(), journal.last_output_id()
     for problem in problems:
@@ -136,7 +136,8 @@ def verify(site: SitePath) -> None:
 
 
 @contextmanager
-def _journal(facility: Site, path: Path) -> Iterator[Journal]:
+def open_journal(facility: Site, path: Path) -> Iterator[Journal]:
+    """The site's journal to be read. Raises `JournalError`, as for a journal of another site."""
     from motewatch.journal.errors import OtherSiteError
     from motewatch.journal.journal import Journal
 
