@@ -24,6 +24,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from motewatch.measure.dispersion import probability
 from motewatch.measure.errors import BadInputError
 
 DEFAULT_THRESHOLD: Final = 1e-9
@@ -77,7 +78,7 @@ def all_equal_probability(samples: int, mean: float, alpha: float = 0.0) -> floa
     if samples == 1 or mean == 0:
         return 1.0
     mode = _mode(mean, alpha)
-    peak = _log_probability(mode, mean, alpha)
+    peak = math.log(probability(mode, mean, alpha))
     # Terms relative to the greatest, outwards from it, each from its neighbour: P(k+1) / P(k) is a simple fraction.
     total = 1.0
     for up in (True, False):
@@ -209,14 +210,6 @@ def _log_zero(mean: float, alpha: float) -> float:
 
 def _mode(mean: float, alpha: float) -> int:
     return max(0, math.floor(mean - alpha * mean))
-
-
-def _log_probability(count: int, mean: float, alpha: float) -> float:
-    total = _log_zero(mean, alpha) + count * math.log(mean) - math.lgamma(count + 1)
-    if alpha * mean >= 1e-16:
-        total += math.lgamma(count + 1 / alpha) - math.lgamma(1 / alpha)
-        total += count * (math.log(alpha) - math.log1p(alpha * mean))
-    return total
 
 
 def _log_step(count: int, mean: float, alpha: float) -> float:
