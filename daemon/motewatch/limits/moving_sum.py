@@ -24,7 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from motewatch.limits.run_length import Method, RunLength, never, of_independent_samples
+from motewatch.limits.run_length import LEAST_CHANCE_LOG10, Method, RunLength, never, of_independent_samples
 from motewatch.measure.dispersion import at_most, probabilities, smallest_count_beyond, tail
 
 SAMPLES = 3_000_000
@@ -90,7 +90,7 @@ class MovingSum:
     def run_length(self, rng: np.random.Generator) -> RunLength:
         """Samples to the first alarm from an empty window."""
         chance = self.chance()
-        if chance == 0:
+        if chance < 10.0**LEAST_CHANCE_LOG10:
             return never()
         if self.width == 1:
             return of_independent_samples(chance)

@@ -15,6 +15,9 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+LEAST_CHANCE_LOG10 = -280
+"""An alarm with a smaller chance than 10^-280 in a sample is taken as none: below that, floats lose their digits."""
+
 
 class Method(StrEnum):
     """How a figure was found."""
@@ -54,7 +57,9 @@ class RunLength:
             return 0.0
         chance = self.within(samples)
         if self.runs:
-            return math.sqrt(chance * (1 - chance) / self.runs)
+            # One run more on each side: that no run missed it does not make it certain.
+            share = (chance * self.runs + 1) / (self.runs + 2)
+            return math.sqrt(share * (1 - share) / self.runs)
         # The settled chance of each sample is off by the share by which the mean is off.
         return 0.0 if chance in (0.0, 1.0) else -(1 - chance) * math.log1p(-chance) * self.mean_error / self.mean
 
@@ -70,6 +75,6 @@ def never() -> RunLength:
 
 def of_independent_samples(chance: float) -> RunLength:
     """Each sample alarms with the same chance, whatever the others held."""
-    if chance <= 0:
+    if chance < 10.0**LEAST_CHANCE_LOG10:
         return never()
     return RunLength(1 / chance, 0.0, Method.EXACT, np.zeros(1), 1.0, chance)

@@ -20,12 +20,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from motewatch.limits.errors import TooManyStatesError
-from motewatch.limits.run_length import Method, RunLength, never
+from motewatch.limits.run_length import LEAST_CHANCE_LOG10, Method, RunLength, never
 
 MOST_STATES = 200_000
 
 _SETTLED = 1e-14
-_MOST_STEPS = 100_000
+_MOST_STEPS = 10_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,7 +87,7 @@ def first_alarm(k: int, n: int, above: float, within: float) -> RunLength:
     `above`: chance of a sample to exceed; `within`: its complement, given on its own so that no digits are lost where
     either is small.
     """
-    if above <= 0:
+    if above <= 0 or k * math.log10(above) < LEAST_CHANCE_LOG10:
         return never()
     chain = automaton(k, n)
     going_on = np.flatnonzero(chain.above >= 0)
