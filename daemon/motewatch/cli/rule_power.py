@@ -77,9 +77,9 @@ def rule_power(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="For programs: every figure, not rounded.")] = False,
 ) -> None:
-    """What a location's judging rule does: false alarms at the usual concentration, and how soon it finds dirty air.
+    """What a judging rule does: false alarms, time to the alarm.
 
-    Other rules stand beside it for comparison. Counts are taken as independent from sample to sample, with Poisson
+    For one location: false alarms at its usual concentration, and how soon dirty air is found. Other rules stand beside it for comparison. Counts are taken as independent from sample to sample, with Poisson
     scatter or, with --dispersion, more (variance = mean + alpha x mean^2; 0.2 to 0.5 is our assumption for a room in
     operation). Air that changes slowly alarms more often than that.
 
