@@ -79,9 +79,10 @@ def rule_power(
 ) -> None:
     """What a judging rule does: false alarms, time to the alarm.
 
-    For one location: false alarms at its usual concentration, and how soon dirty air is found. Other rules stand beside it for comparison. Counts are taken as independent from sample to sample, with Poisson
-    scatter or, with --dispersion, more (variance = mean + alpha x mean^2; 0.2 to 0.5 is our assumption for a room in
-    operation). Air that changes slowly alarms more often than that.
+    For one location: false alarms at its usual concentration, and how soon dirty air is found. Other rules stand
+    beside it for comparison. Counts are taken as independent from sample to sample, with Poisson scatter or, with
+    --dispersion, more (variance = mean + alpha x mean^2; 0.2 to 0.5 is our assumption for a room in operation). Air
+    that changes slowly alarms more often than that.
 
     \b
     motewatch rule-power site.toml --location needles --size 5 --usual 1,2,5
