@@ -42,8 +42,11 @@ from motewatch.wire.topics import Topics
 
 _log = logging.getLogger("motewatch.service")
 
-STOP_S = 4.0
-"""A stop is over within 5 s; this is what its parts share."""
+STOP_S = 3.0
+"""What the writer may take to finish its batch when told to stop."""
+
+PART_S = 0.4
+"""What the link and each worker may take after that: all together less than the 5 s within which a stop is over."""
 
 SWITCH_S = 0.0005
 HEARTBEAT_S = 10.0
@@ -147,8 +150,8 @@ class Service:
             )
         for worker in self._workers:
             worker.start()
-            self._undo.callback(worker.stop, STOP_S / 4)
-        self._undo.callback(link.stop, STOP_S / 4)
+            self._undo.callback(worker.stop, PART_S)
+        self._undo.callback(link.stop, PART_S)
         link.start()
 
         def heartbeat() -> None:
