@@ -57,18 +57,15 @@ def throughput(options: argparse.Namespace) -> None:
 
 
 def _line(name: str, values: list[float]) -> None:
-    print(
-        f"{name:<8}" + "".join(f"{value:>12.2f}" if value < 10 else f"{value:>12.0f}" for value in values), flush=True
-    )
+    cells = (f"{value:>12.2f}" if value < 10 else f"{value:>12.0f}" for value in values)
+    print(f"{name:<8}{''.join(cells)}", flush=True)
 
 
 def _throughput(options: argparse.Namespace) -> list[float]:
     messages, sensors = options.messages, options.sensors
     made_for = {"interval_s": 1.0, "each_reading": options.each_reading, "time_series": options.time_series}
     with rig(sensors, **made_for) as made:
-        made.daemon.start()
-        made.daemon.wait_drained()
-        made.daemon.stop()
+        made.daemon.run_in_the_past(messages / sensors + 60)
         topic = TOPICS.counts("+")
         keep_session(made.broker.port, topic)
         preload(made.broker, plan(sensors, 1.0, CLOCK.now_us() - messages * SECOND_US // sensors), messages)
@@ -83,7 +80,7 @@ def _throughput(options: argparse.Namespace) -> list[float]:
         cpu_s = made.daemon.cpu_s()
         _poll(lambda: record.last_input() >= inputs + messages)
         end_us = CLOCK.now_us()
-        made.daemon.wait_drained(2)
+        made.daemon.wait_drained()
         _poll(lambda: record.last_sample() > samples and not record.waiting())
         told_us = CLOCK.now_us()
         cpu_s = made.daemon.cpu_s() - cpu_s
@@ -187,12 +184,8 @@ def _measured(
     measured: dict[tuple[str, int, str, str], float] = {}
     for at_s, payload in list(arrived):
         event: dict[str, Any] = json.loads(payload)
-        key = (
-            str(event.get("location")),
-            micros(datetime.fromisoformat(event["since"])),
-            event["kind"],
-            event["event"],
-        )
+        at_us = micros(datetime.fromisoformat(event["since"]))
+        key = (str(event.get("location")), at_us, event["kind"], event["event"])
         if key in expected:
             parcel = sent[(key[0].replace("l", "s", 1), key[1])]
             measured.setdefault(key, (at_s - parcel.sent_s) * 1000)

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from motewatch.service import Service
 from motewatch_simulator import load
 from motewatch_simulator.clock import Clock
 from motewatch_simulator.lean import LeanPublisher, Parcel
@@ -27,6 +28,21 @@ TOPICS = load.LoadPlan(1, 1, 0, "").topics
 SECOND_US = 1_000_000
 
 _SERVE = "import sys; from pathlib import Path; from motewatch.service import run; sys.exit(run(Path(sys.argv[1])))"
+
+
+class _ClockBehind:
+    """A wall clock that is so many microseconds behind."""
+
+    def __init__(self, behind_us: int) -> None:
+        self._behind_us = behind_us
+
+    def now_us(self) -> int:
+        return CLOCK.now_us() - self._behind_us
+
+    def monotonic_s(self) -> float:
+        return CLOCK.monotonic_s()
+
+
 _CLIMATE = """
 [rooms.climate.temperature]
 low_c = 17.0
@@ -54,6 +70,12 @@ class Daemon:
         with self.log_path.open("ab") as log:
             command = [sys.executable, "-c", _SERVE, str(self.site_path)]
             self._process = subprocess.Popen(command, stdout=log, stderr=log)
+
+    def run_in_the_past(self, ago_s: float) -> None:
+        """Run it once, shortly, as if that had been so long ago: journal and session are those of an outage since."""
+        with Service(self.site_path, _ClockBehind(round(ago_s * SECOND_US))) as service:
+            if not service.writer.drained.wait(30):
+                raise RuntimeError("the daemon found no end of its backlog")
 
     def wait_drained(self, times: int = 1) -> None:
         """Until it has found the end of its backlog so many times since the first start."""
