@@ -10,9 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from sqlalchemy import bindparam, delete, func, select, update
+from sqlalchemy import bindparam, delete, func, null, select, update
 
 from motewatch.journal import tables
+from motewatch.journal.prepared import Prepared
 from motewatch.journal.rows import OutboxRow
 from motewatch.journal.store import Store
 
@@ -36,10 +37,11 @@ _DUE = (
     .limit(bindparam("count"))
 )
 # A row delivered already keeps its first mark: two workers may have had it in hand.
-_DELIVERED = (
+_DELIVERED = Prepared(
     update(tables.outbox)
     .where(_c.id == bindparam("row_id"), _c.delivered_us.is_(None))
-    .values(delivered_us=bindparam("now_us"), last_error=None)
+    .values(delivered_us=bindparam("now_us"), last_error=null()),
+    ["now_us", "row_id"],
 )
 _RETRY = (
     update(tables.outbox)
@@ -65,26 +67,15 @@ class Outbox:
         with self._store.reading() as connection:
             rows = connection.execute(_DUE, {"sink": sink, "now_us": now_us, "count": limit}).all()
         return [
-            OutboxRow(
-                id=row.id,
-                sink=row.sink,
-                key=row.key,
-                topic=row.topic,
-                payload=row.payload,
-                retain=bool(row.retain),
-                created_us=row.created_us,
-                attempts=row.attempts,
-                next_try_us=row.next_try_us,
-                expiry_s=row.expiry_s,
-            )
-            for row in rows
+            OutboxRow(row_id, of_sink, key, topic, payload, bool(retain), *others)
+            for row_id, of_sink, key, topic, payload, retain, *others in rows
         ]
 
     def delivered(self, ids: Sequence[int], now_us: int) -> None:
         """These rows were accepted by their sink."""
         if ids:
             with self._store.writing() as connection:
-                connection.execute(_DELIVERED, [{"row_id": row_id, "now_us": now_us} for row_id in ids])
+                _DELIVERED.many(connection, [(now_us, row_id) for row_id in ids])
 
     def retry(self, ids: Sequence[int], next_try_us: int, error: str) -> None:
         """These rows were not accepted: one more failed try each, the next at `next_try_us`."""

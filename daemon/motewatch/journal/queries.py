@@ -7,14 +7,16 @@ what was on record before it. Nothing here writes.
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
+from typing import Any, Final
 
-from sqlalchemy import Select, and_, func, select
+from sqlalchemy import Select, and_, bindparam, func, select
 
 from motewatch.alarms.lifecycle import STANDING
 from motewatch.engine.codec import output_from
 from motewatch.engine.records import AlarmChanged, SampleTaken
 from motewatch.journal import tables
+from motewatch.journal.prepared import Prepared, Values
 from motewatch.journal.rows import AuditRow, DeadLetter, InputRow
 from motewatch.journal.store import Store
 from motewatch.measure.samples import Sample
@@ -27,6 +29,33 @@ _audit = tables.audit.c
 _letters = tables.dead_letters.c
 _INPUT = [_inputs[name] for name in InputRow.__dataclass_fields__]
 _LETTER = [_letters[name] for name in DeadLetter.__dataclass_fields__]
+_BEYOND_ALL_IDS: Final = 2**63 - 1
+
+
+def _sample_texts() -> Select[Any]:
+    return select(_samples.end_us, _outputs.body).join_from(
+        tables.samples, tables.outputs, _samples.output_id == _outputs.id
+    )
+
+
+# The engine's questions, asked while a message is being worked on: once for each late reading, when a sensor sends
+# what it has buffered for hours.
+_SAMPLES = Prepared(
+    _sample_texts()
+    .where(_samples.location == bindparam("location"), _samples.end_us.between(bindparam("first"), bindparam("last")))
+    .where(_samples.input_id < bindparam("before_input"), _samples.output_id < bindparam("before_output"))
+    .order_by(_samples.end_us, _samples.revision),
+    ["location", "first", "last", "before_input", "before_output"],
+)
+_OF_BOOT = and_(_inputs.sensor == bindparam("sensor"), _inputs.boot == bindparam("boot"))
+_READING = Prepared(
+    select(_inputs.start_us).where(_OF_BOOT, _inputs.seq == bindparam("seq"), _inputs.id < bindparam("before")),
+    ["sensor", "boot", "seq", "before"],
+)
+_BOOT = Prepared(
+    select(select(_inputs.id).where(_OF_BOOT, _inputs.seq.is_not(None), _inputs.id < bindparam("before")).exists()),
+    ["sensor", "boot", "before"],
+)
 
 
 class Queries:
@@ -72,30 +101,20 @@ class Queries:
         With `before_input_id` (and more exactly `before_output_id`): as they stood before that input was applied
         (before that output was given).
         """
-        query = _sample_texts().where(_samples.location == location, _samples.end_us.between(first_end_us, last_end_us))
-        if before_input_id is not None:
-            query = query.where(_samples.input_id < before_input_id)
-        if before_output_id is not None:
-            query = query.where(_samples.output_id < before_output_id)
-        rows = self._all(query.order_by(_samples.end_us, _samples.revision))
+        values = (location, first_end_us, last_end_us, _bound(before_input_id), _bound(before_output_id))
+        rows = self._prepared(_SAMPLES, values)
         # Revisions are rare: taking the last of each period here is simpler than asking for it.
         latest = {row.end_us: row.body for row in rows}
         return [_sample(body) for body in latest.values()]
 
     def reading_start_us(self, sensor: str, boot: str, seq: int, before_input_id: int | None = None) -> int | None:
         """Start of the reading on record under this key, or None. See `samples` for `before_input_id`."""
-        query = select(_inputs.start_us).where(_inputs.sensor == sensor, _inputs.boot == boot, _inputs.seq == seq)
-        if before_input_id is not None:
-            query = query.where(_inputs.id < before_input_id)
-        value: int | None = self._one(query)
-        return value
+        rows = self._prepared(_READING, (sensor, boot, seq, _bound(before_input_id)))
+        return rows[0].start_us if rows else None
 
     def knows_boot(self, sensor: str, boot: str, before_input_id: int | None = None) -> bool:
         """Is any reading of this boot of this sensor on record? See `samples` for `before_input_id`."""
-        query = select(_inputs.id).where(_inputs.sensor == sensor, _inputs.boot == boot, _inputs.seq.is_not(None))
-        if before_input_id is not None:
-            query = query.where(_inputs.id < before_input_id)
-        return self._one(query.limit(1)) is not None
+        return bool(self._prepared(_BOOT, (sensor, boot, _bound(before_input_id)))[0][0])
 
     def query_samples(
         self,
@@ -167,6 +186,10 @@ class Queries:
         with self._store.reading() as connection:
             return list(connection.execute(query).all())
 
+    def _prepared(self, statement: Prepared, values: Values) -> Sequence[Any]:
+        with self._store.reading() as connection:
+            return statement.all(connection, values)
+
     def _one(self, query: Select[Any]) -> Any:
         with self._store.reading() as connection:
             return connection.execute(query).scalar()
@@ -186,10 +209,8 @@ def audit_rows() -> Select[Any]:
     )
 
 
-def _sample_texts() -> Select[Any]:
-    return select(_samples.end_us, _outputs.body).join_from(
-        tables.samples, tables.outputs, _samples.output_id == _outputs.id
-    )
+def _bound(before_id: int | None) -> int:
+    return _BEYOND_ALL_IDS if before_id is None else before_id
 
 
 def _between(query: Select[Any], column: Any, since_us: int | None, until_us: int | None) -> Select[Any]:

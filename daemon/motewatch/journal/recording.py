@@ -9,19 +9,21 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass, field
+from typing import Any
 
 from sqlalchemy import Connection, Table, func, insert, select, update
 
 from motewatch.engine.codec import canonical, kind_of
 from motewatch.engine.records import AlarmChanged, Audited, Repeated, SampleTaken, Turned
 from motewatch.journal import chain, defects, tables
-from motewatch.journal.columns import Row, alarm_columns, audit_columns, sample_columns
+from motewatch.journal.columns import alarm_columns, audit_columns, sample_columns
 from motewatch.journal.errors import JournalDefectError
+from motewatch.journal.prepared import Prepared, Values
 from motewatch.journal.rows import BY_TIME, Batch
 from motewatch.journal.store import Store
 
 _INSERTS = [
-    (table, insert(table))
+    (table, Prepared(insert(table), table.c.keys()))
     for table in (
         tables.inputs,
         tables.outputs,
@@ -49,12 +51,13 @@ class Head:
 
 @dataclass(slots=True)
 class _Rows:
-    """A batch as rows, by table."""
+    """A batch as rows, by table; values in the order of the table's columns."""
 
-    by_table: dict[Table, list[Row]] = field(default_factory=dict)
+    by_table: dict[Table, list[Values]] = field(default_factory=lambda: {table: [] for table, _ in _INSERTS})
 
-    def add(self, table: Table, row: Row) -> None:
-        self.by_table.setdefault(table, []).append(row)
+    def add(self, table: Table, row: dict[str, Any]) -> None:
+        """Add a row given by column; what is missing is NULL. For the tables that get a row now and then."""
+        self.by_table[table].append(tuple(map(row.get, table.c.keys())))
 
 
 class Recorder:
@@ -79,8 +82,7 @@ class Recorder:
             try:
                 with self._store.writing() as connection:
                     for table, statement in _INSERTS:
-                        if found := rows.by_table.get(table):
-                            connection.execute(statement, found)
+                        statement.many(connection, rows.by_table[table])
                     connection.execute(_SET_TIME, {"engine_us": batch.engine_us})
             except JournalDefectError as error:
                 raise self._explained(batch, error) from error
@@ -114,34 +116,30 @@ class Recorder:
     def _inputs(self, batch: Batch, ids: list[int], rows: _Rows) -> None:
         # A reading that the engine turned away was not taken in: its key stays free for the true one.
         turned = {index for index, output in batch.outputs if isinstance(output, Turned)}
-        for index, (row_id, row) in enumerate(zip(ids, batch.inputs, strict=True)):
-            taken = index not in turned
-            rows.add(
-                tables.inputs,
-                {
-                    "id": row_id,
-                    "kind": row.kind,
-                    "received_us": row.received_us,
-                    "applied_us": row.applied_us,
-                    "topic": row.topic,
-                    "payload": row.payload,
-                    "sensor": row.sensor,
-                    "boot": row.boot,
-                    "seq": row.seq if taken else None,
-                    "start_us": row.start_us if taken else None,
-                },
+        rows.by_table[tables.inputs] = [
+            (
+                row_id,
+                row.kind,
+                row.received_us,
+                row.applied_us,
+                row.topic,
+                row.payload,
+                row.sensor,
+                row.boot,
+                None if index in turned else row.seq,
+                None if index in turned else row.start_us,
             )
+            for index, (row_id, row) in enumerate(zip(ids, batch.inputs, strict=True))
+        ]
 
     def _outputs(self, batch: Batch, ids: list[int], rows: _Rows) -> tuple[int, str]:
         audit_id, audit_hash = self.head.audit_id, self.head.audit_hash
         after = _after(batch, ids, self.head.input_id)
+        outputs = rows.by_table[tables.outputs]
         for place, (index, output) in enumerate(batch.outputs):
             output_id = self.head.output_id + 1 + place
             cause = None if index == BY_TIME else ids[index]
-            rows.add(
-                tables.outputs,
-                {"id": output_id, "input_id": cause, "kind": kind_of(output), "body": canonical(output)},
-            )
+            outputs.append((output_id, cause, kind_of(output), canonical(output)))
             if isinstance(output, SampleTaken):
                 rows.add(tables.samples, sample_columns(output) | {"output_id": output_id, "input_id": after[place]})
             elif isinstance(output, AlarmChanged):
@@ -167,22 +165,23 @@ class Recorder:
                     "sensor": letter.sensor,
                 },
             )
-        for row_id, row in enumerate(batch.outbox, start=self.head.outbox_id + 1):
-            rows.add(
-                tables.outbox,
-                {
-                    "id": row_id,
-                    "sink": row.sink,
-                    "key": row.key,
-                    "topic": row.topic,
-                    "payload": row.payload,
-                    "retain": row.retain,
-                    "expiry_s": row.expiry_s,
-                    "created_us": row.created_us,
-                    "attempts": row.attempts,
-                    "next_try_us": row.next_try_us,
-                },
+        rows.by_table[tables.outbox] = [
+            (
+                row_id,
+                row.sink,
+                row.key,
+                row.topic,
+                row.payload,
+                row.retain,
+                row.expiry_s,
+                row.created_us,
+                row.attempts,
+                row.next_try_us,
+                None,
+                None,
             )
+            for row_id, row in enumerate(batch.outbox, start=self.head.outbox_id + 1)
+        ]
 
     def _explained(self, batch: Batch, error: JournalDefectError) -> JournalDefectError:
         with self._store.reading() as connection:
