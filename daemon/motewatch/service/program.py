@@ -13,6 +13,7 @@ import logging
 import signal
 import sys
 import threading
+from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
 from queue import SimpleQueue
@@ -65,8 +66,12 @@ def configured(site: Site) -> Configured:
 class Service:
     """The daemon. `start`, then `wait` (or `stop` from another thread); usable as a context manager."""
 
-    def __init__(self, site_path: Path, clock: TimeSource | None = None) -> None:
+    def __init__(
+        self, site_path: Path, clock: TimeSource | None = None, stop_asked: Callable[[], bool] = lambda: False
+    ) -> None:
+        """`stop_asked` is looked at while starting: a long replay must not hold up a stop."""
         self.site_path = site_path
+        self._stop_asked = stop_asked
         self._clock: TimeSource = Clock() if clock is None else clock
         self._undo = ExitStack()
         self._inbox: SimpleQueue[Item] = SimpleQueue()
@@ -79,7 +84,11 @@ class Service:
         self._site: Site | None = None
 
     def start(self) -> None:
-        """Start everything. Raises `SiteFileError`, `JournalError`, `LinkError`, `EngineError` or `ServiceError`."""
+        """Start everything.
+
+        Raises `SiteFileError`, `JournalError`, `LinkError`, `EngineError` or `ServiceError`, and `StopAskedError` when
+        it was asked to stop before anything ran.
+        """
         try:
             self._start()
         except BaseException:
@@ -99,7 +108,8 @@ class Service:
         journal = self._undo.enter_context(Journal(path, site=site.site.id))
         last_run_us = journal.engine_us()
         history = JournalHistory(journal)
-        restored = restore(journal, history, topics)
+        restored = restore(journal, history, topics, self._give_way)
+        self._give_way()
         engine = restored.engine
         _log.info("engine restored", extra={"inputs": restored.inputs, "outputs": restored.outputs})
         publications = Publications(topics, Directory.of(site), time_series=settings.time_series is not None)
@@ -178,6 +188,10 @@ class Service:
                 "broker": f"{settings.broker.host}:{settings.broker.port}",
             },
         )
+
+    def _give_way(self) -> None:
+        if self._stop_asked():
+            raise StopAskedError
 
     @staticmethod
     def _configure_first(writer: Writer, engine: Engine, site: Site, difference: str) -> None:
@@ -280,44 +294,40 @@ def _secret(file: str | None, base_dir: Path) -> Secret | None:
     return None if file is None else read_secret(file, base_dir)
 
 
-class _StopAskedError(BaseException):
-    """A signal asked to stop while the service was still starting."""
+class StopAskedError(Exception):
+    """A stop was asked while the service was still starting."""
 
 
 class _Signals:
-    """What was asked by signals. A stop is never forgotten because a reload was asked right after it."""
+    """What was asked by signals. A stop is never forgotten because a reload was asked right after it.
+
+    The handler only takes note: an exception out of it could strike between any two instructions.
+    """
 
     def __init__(self) -> None:
         self.stop = False
         self.reload = False
-        self.starting = True
         for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
             signal.signal(number, self._on_signal)
 
     def _on_signal(self, number: int, _frame: object) -> None:
         if number == signal.SIGHUP:
             self.reload = True
-            return
-        self.stop = True
-        if self.starting:
-            # A long replay must not hold up a stop. Whatever it was doing, nothing is half written.
-            self.starting = False
-            raise _StopAskedError
+        else:
+            self.stop = True
 
 
 def run(site_path: Path, log_level: str = "info") -> int:
     """Serve until told to stop. Returns the exit status: 0 after a clean stop."""
     set_up(log_level)
     signals = _Signals()
-    service = Service(site_path)
+    service = Service(site_path, stop_asked=lambda: signals.stop)
     try:
         service.start()
-        signals.starting = False
     except (SiteFileError, JournalError, LinkError, EngineError, ServiceError) as error:
         print(f"motewatch cannot start:\n{error}", file=sys.stderr)
         return 1
-    except _StopAskedError:
-        service.stop()
+    except StopAskedError:
         _log.info("stopped before it had started")
         return 0
     while not signals.stop and not service.wait(0.2):

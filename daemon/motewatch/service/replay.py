@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import logging
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import zip_longest
 
@@ -98,8 +98,13 @@ def snapshot_row(engine: Engine, journal: Journal) -> SnapshotRow:
     )
 
 
-def restore(journal: Journal, history: JournalHistory, topics: Topics) -> Restored:
-    """The engine as it was at the last commit. Raises `NewerStateError` for a snapshot of a newer version."""
+def restore(
+    journal: Journal, history: JournalHistory, topics: Topics, give_way: Callable[[], None] = lambda: None
+) -> Restored:
+    """The engine as it was at the last commit. Raises `NewerStateError` for a snapshot of a newer version.
+
+    `give_way` is called before each page of inputs; what it raises ends the replay, which has written nothing.
+    """
     snapshot = journal.latest_snapshot()
     if snapshot is None:
         engine, input_id, output_id = Engine(history), 0, 0
@@ -114,7 +119,7 @@ def restore(journal: Journal, history: JournalHistory, topics: Topics) -> Restor
     # The history must answer as it did then. What the record gained after the snapshot is heard again in the replay.
     history.as_of(input_id + 1, output_id + 1)
     counted = _Counter()
-    replayed = _replay(journal, topics, engine, input_id, counted)
+    replayed = _replay(journal, topics, engine, input_id, counted, give_way)
     difference = ""
     outputs = 0
     for recorded, again in zip_longest(_recorded(journal, output_id), replayed):
@@ -146,8 +151,16 @@ def _recorded(journal: Journal, output_id: int) -> Iterator[str]:
         output_id = page[-1][0]
 
 
-def _replay(journal: Journal, topics: Topics, engine: Engine, input_id: int, counted: _Counter) -> Iterator[str]:
+def _replay(
+    journal: Journal,
+    topics: Topics,
+    engine: Engine,
+    input_id: int,
+    counted: _Counter,
+    give_way: Callable[[], None],
+) -> Iterator[str]:
     while page := journal.inputs_after(input_id, PAGE):
+        give_way()
         for row in page:
             yield from _said(engine.apply(input_of(topics, row)))
             counted.inputs += 1
