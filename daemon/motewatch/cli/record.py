@@ -55,7 +55,7 @@ def samples(
         known = ", ".join(sorted(item.id for item in facility.locations))
         raise typer.BadParameter(f"no location '{location}' in this site; there are {known}", param_hint="--location")
     with open_journal(facility, site) as journal:
-        found = journal.query_samples(location, *_span(facility, since, until), revisions, limit)
+        found = journal.query_samples(location, *span(facility, since, until), revisions, limit)
     _print(listings.samples(found, facility), form, limit)
 
 
@@ -85,7 +85,7 @@ def alarms(
     history = not standing or any(option is not None for option in (alarm, since, until))
     with open_journal(facility, site) as journal:
         if history:
-            found = journal.query_alarm_events(alarm, *_span(facility, since, until), limit)
+            found = journal.query_alarm_events(alarm, *span(facility, since, until), limit)
         else:
             found = journal.standing_alarms()[-limit:]
     _print(listings.alarms(found, facility, history=history), form, limit)
@@ -149,7 +149,8 @@ def open_journal(facility: Site, path: Path) -> Iterator[Journal]:
         yield journal
 
 
-def _span(facility: Site, since: str | None, until: str | None) -> tuple[int | None, int | None]:
+def span(facility: Site, since: str | None, until: str | None) -> tuple[int | None, int | None]:
+    """--since and --until as instants in the site's zone."""
     now_us = Clock().now_us()
     zone = ZoneInfo(facility.site.time_zone)
     found = []

@@ -8,6 +8,7 @@ LimitsError
  +- OutOfRangeError            a value outside the range of a formula, or no number at all
  +- StandardFileError          a file or text of a standard cannot be used; `problems` holds every mistake
  +- DesignationError           a text that is no designation
+ +- NotADecayError             (in `recovery`) a stream that no recovery can be taken from; `reason` says why
  +- TooManyStatesError         a rule whose exact chain is too large to be built
 """
 

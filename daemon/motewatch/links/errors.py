@@ -2,6 +2,7 @@
 
     LinkError                     final: bool says whether another try can help
     +-- LinkSettingsError         the site file names something we cannot use (final)
+    +-- SampleFileError           (in `sample_csv`) a CSV of samples cannot be used; `problems` holds every mistake
     +-- BrokerError
     |   +-- BrokerAwayError       no connection, or no answer: try again
     |   +-- PublicationRefusedError   the broker answered no; final where trying again cannot help
