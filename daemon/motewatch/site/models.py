@@ -29,6 +29,7 @@ from motewatch.site.basics import Table as Table
 from motewatch.site.basics import Whole as Whole
 from motewatch.site.basics import mistake as mistake
 from motewatch.site.basics import size_nm as size_nm
+from motewatch.site.people import People
 from motewatch.site.standard_file import OwnClass as OwnClass
 from motewatch.site.standard_file import StandardFile as StandardFile
 
@@ -380,7 +381,7 @@ class SiteHead(Table):
     """IANA name, such as `Europe/Berlin`."""
 
 
-class Site(Table):
+class Site(People):
     """A whole site file."""
 
     format: Literal[1]

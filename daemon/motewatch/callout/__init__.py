@@ -1,0 +1,1 @@
+"""Who is told, when, and until when: rotas and escalation. Pure."""

@@ -1,0 +1,1 @@
+"""Pages that the service itself serves."""
