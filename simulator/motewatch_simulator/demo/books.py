@@ -39,6 +39,8 @@ class Books:
     """What a run came to. `wrong` is empty when all is in order."""
 
     acknowledged: int
+    again: int
+    """Of the acknowledged publications, those of a reading that had been acknowledged before."""
     recorded: int
     samples: int
     raised: int
@@ -88,6 +90,7 @@ def draw_up(acknowledged: list[Key], journal: Journal, until_us: int) -> Books:
         wrong.append(f"{backlog} publications were not delivered")
     return Books(
         acknowledged=len(acknowledged),
+        again=len(acknowledged) - len(set(acknowledged)),
         recorded=len(on_record),
         samples=len(journal.query_samples(limit=EVERYTHING)),
         raised=sum(one.event is Event.STARTS for one in events),

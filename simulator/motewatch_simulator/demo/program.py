@@ -120,9 +120,10 @@ def _run(options: Options, folder: Path, stop: Stop) -> list[str]:
 def summary(books: Books, lasted_s: float, *, verified: bool) -> list[str]:
     """The run in a few lines."""
     verdict = "every one of them is in the journal, once" if not books.wrong else "see below"
+    again = f" ({books.again} of them sent again)" if books.again else ""
     return [
         f"After {lasted_s:.0f} s:",
-        f"  readings      {books.acknowledged} acknowledged to the sensors, {books.recorded} on record: {verdict}",
+        f"  readings      {books.acknowledged} acknowledged to the sensors{again}, {books.recorded} on record: {verdict}",
         f"  samples       {books.samples}",
         f"  alarms        {books.raised} raised, {books.cleared} cleared, {books.active} still active",
         *(f"                raised and cleared: {alarm}" for alarm in books.raised_and_cleared),
