@@ -13,7 +13,7 @@ import logging
 import signal
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from queue import SimpleQueue
@@ -21,7 +21,7 @@ from queue import SimpleQueue
 from motewatch.engine import Engine, EngineError
 from motewatch.engine.codec import Internal
 from motewatch.engine.plan import compile_plan
-from motewatch.engine.records import Configured, Link, LinkChanged, ReplayDiffered
+from motewatch.engine.records import Configured, Link, LinkChanged, Output, ReplayDiffered
 from motewatch.journal.errors import JournalError
 from motewatch.journal.history import JournalHistory
 from motewatch.journal.journal import Journal
@@ -232,9 +232,9 @@ class Service:
         _log.info("the site file is taken over", extra={"digest": taken.digest})
         return True
 
-    def post(self, what: Internal) -> None:
-        """Hand an internal input to the writer. From any thread."""
-        self._inbox.put(Posted(what))
+    def post(self, what: Internal, done: Callable[[Sequence[Output]], object] | None = None) -> None:
+        """Hand an internal input to the writer. From any thread; `done` as in `Posted`."""
+        self._inbox.put(Posted(what, done))
 
     def wait(self, timeout_s: float | None = None) -> bool:
         """Until the writer has ended, for whatever reason. False when it still runs after the time."""

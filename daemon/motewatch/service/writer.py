@@ -63,9 +63,14 @@ SNAPSHOT_INPUTS = 100_000
 
 @dataclass(frozen=True, slots=True)
 class Posted:
-    """An input that the service makes itself: a link changed, a new configuration."""
+    """An input that the service makes itself: a link changed, a new configuration, an answer from the page.
+
+    `done` is called with what the engine said to it, after the commit and in the writer's thread, so it must be quick
+    and must not raise. A service that stops before has not called it: the input was not taken.
+    """
 
     what: Internal
+    done: Callable[[Sequence[Output]], object] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +105,7 @@ class _Pending:
     dead_letters: list[DeadLetter] = field(default_factory=list)
     deliveries: list[Delivery] = field(default_factory=list)
     response_topics: dict[str, str] = field(default_factory=dict)
+    done: list[tuple[Callable[[Sequence[Output]], object], Sequence[Output]]] = field(default_factory=list)
     say_again: bool = False
 
 
@@ -229,7 +235,9 @@ class Writer:
                 # The hold may have ended: what lies before the next input is worked off before it.
                 pending, behind = self._catch_up(pending)
             elif isinstance(item, Posted):
-                self._apply_internal(pending, item.what)
+                outputs = self._apply_internal(pending, item.what)
+                if item.done is not None:
+                    pending.done.append((item.done, outputs))
         if not behind and self._hold_is_over(pending):
             pending, behind = self._catch_up(pending)
         if not behind:
@@ -273,15 +281,15 @@ class Writer:
         topics = self._topics
         return not topic.startswith(f"{topics.root}/") or topic.startswith(topics.reply(""))
 
-    def _apply_internal(self, pending: _Pending, what: Internal) -> None:
+    def _apply_internal(self, pending: _Pending, what: Internal) -> Sequence[Output]:
         row = self._row(internal_kind(what), "", encode_internal(what), self._clock.now_us())
-        self._apply(pending, row, what, None)
+        return self._apply(pending, row, what, None)
 
     def _row(self, kind: str, topic: str, payload: bytes, received_us: int) -> InputRow:
         applied_us = self._engine_clock.input_us(self._engine.passed_us, self._engine.time_us)
         return InputRow(0, kind, received_us, applied_us, topic, payload, None, None, None)
 
-    def _apply(self, pending: _Pending, row: InputRow, what: What, delivery: Delivery | None) -> None:
+    def _apply(self, pending: _Pending, row: InputRow, what: What, delivery: Delivery | None) -> Sequence[Output]:
         outputs = self._engine.apply(Input(row.received_us, row.applied_us, what))
         kept = True
         refusal = what.refusal if isinstance(what, Refused) else None
@@ -300,12 +308,13 @@ class Writer:
         if not kept:
             # What the engine said before it saw the repeat was due by time, and belongs to no input.
             pending.outputs = [(-1, out) if at == index else (at, out) for at, out in pending.outputs]
-            return
+            return outputs
         if isinstance(what, Heard) and refusal is None:
             row = _keyed(row, what.reading)
         pending.inputs.append(row)
         if refusal is not None:
             self._keep_dead_letter(pending, refusal, row, delivery)
+        return outputs
 
     def _keep_dead_letter(self, pending: _Pending, refusal: Refusal, row: InputRow, delivery: Delivery | None) -> None:
         self.figures.dead_letters += 1
@@ -337,6 +346,8 @@ class Writer:
                 self._notify()
         if pending.deliveries and self._link is not None:
             self._link.acknowledge(pending.deliveries)
+        for done, said in pending.done:
+            done(said)
 
     def _maybe_snapshot(self) -> None:
         elapsed_s = self._clock.monotonic_s() - self._snapshot_s

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
-from motewatch.engine.records import Link, LinkChanged
+from motewatch.engine.records import AlarmChanged, Link, LinkChanged, Output
 from motewatch.journal.errors import DiskFullError
+from motewatch.journal.rows import Batch
 from motewatch.measure.samples import Quality
 from motewatch.service.writer import BATCH, CATCH_UP_US, Posted
 from motewatch.wire.records import MINUTE_US, SECOND_US
+from support.dialogue import transcript
 from support.facility import T0, site_dict
 from support.links_fakes import FakeClock
 from support.writer_bench import TOPICS, Bench, count, delivery, event
@@ -62,6 +64,38 @@ def test_nothing_is_acknowledged_when_the_commit_fails(bench: Bench) -> None:
     assert [what for word, what in bench.order if word == "acknowledge"] == []
     bench.journal.failure = None
     assert bench.inputs() == []
+
+
+def test_who_posted_an_input_hears_what_was_said_to_it_once_it_is_on_record(bench: Bench) -> None:
+    def done(word: str) -> Callable[[Sequence[Output]], None]:
+        return lambda outputs: bench.order.append((word, transcript(outputs, AlarmChanged)))
+
+    bench.run_script(
+        event("up"),
+        event("drained"),
+        lambda: None,
+        Posted(LinkChanged(Link.TIME_SERIES, False, T0, "refused"), done("down")),
+        count("pc-1", 0, T0 + 10 * S),
+        Posted(LinkChanged(Link.TIME_SERIES, False, T0, "refused"), done("again")),
+    )
+    words = [(word, what) for word, what in bench.order if word not in ("commit", "acknowledge") or what_holds(what)]
+    place = [word for word, _ in words].index("down")
+    assert [word for word, _ in words[place - 2 :]] == ["commit", "acknowledge", "down", "again"]
+    assert words[place][1] == ["service/time-series starts at +0 -> unacknowledged"]
+    assert words[place + 1][1] == []
+
+
+def test_who_posted_an_input_hears_nothing_when_the_commit_fails(bench: Bench) -> None:
+    heard: list[object] = []
+    bench.journal.failure = DiskFullError("journal.db")
+    with pytest.raises(DiskFullError):
+        bench.run_script(Posted(LinkChanged(Link.TIME_SERIES, False, T0, "refused"), heard.append))
+    assert heard == []
+
+
+def what_holds(what: object) -> bool:
+    """Is this commit or acknowledgement one with something in it?"""
+    return bool(what.inputs if isinstance(what, Batch) else what)
 
 
 def test_a_group_is_one_transaction_and_has_a_limit(bench: Bench) -> None:
