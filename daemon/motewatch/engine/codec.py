@@ -13,12 +13,15 @@ from typing import Any, Final
 
 from motewatch.alarms.lifecycle import Event, State
 from motewatch.engine.records import (
+    Act,
     AlarmChanged,
+    Answered,
     Audited,
     ClockStepped,
     Configured,
     Link,
     LinkChanged,
+    LinksGuessed,
     Output,
     Priority,
     Repeated,
@@ -41,7 +44,7 @@ OUTPUT_KINDS: Final[dict[type[Any], str]] = {
 }
 _OUTPUTS: Final = {kind: cls for cls, kind in OUTPUT_KINDS.items()}
 
-Internal = LinkChanged | SessionLost | ClockStepped | ReplayDiffered | Configured
+Internal = LinkChanged | SessionLost | ClockStepped | ReplayDiffered | Configured | Answered | LinksGuessed
 """Inputs that the service makes itself; the others are kept as the bytes that arrived."""
 
 INTERNAL_KINDS: Final[dict[type[Any], str]] = {
@@ -50,6 +53,8 @@ INTERNAL_KINDS: Final[dict[type[Any], str]] = {
     ClockStepped: "clock-stepped",
     ReplayDiffered: "replay-differed",
     Configured: "configured",
+    Answered: "answered",
+    LinksGuessed: "links-guessed",
 }
 _INTERNALS: Final = {kind: cls for cls, kind in INTERNAL_KINDS.items()}
 
@@ -60,6 +65,7 @@ _ENUMS: Final[dict[str, Any]] = {
     "after": State,
     "link": Link,
     "reason": RefusalReason,
+    "act": Act,
 }
 
 _encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode

@@ -89,7 +89,56 @@ class Configured:
     text: str
 
 
-What = Heard | Seen | Commanded | Refused | LinkChanged | SessionLost | ClockStepped | ReplayDiffered | Configured
+class Act(StrEnum):
+    """What a person does by the link in a call."""
+
+    ACKNOWLEDGE = "acknowledge"
+    SHELVE = "shelve"
+    CONFIRM = "confirm"
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """A person answered a call by its link, whose signature the page has found genuine.
+
+    `id` is new for each attempt, as of any command. An answer that is accepted uses the link up: the engine remembers
+    the call until its own time has reached `expires_us`, and takes no answer from then on.
+    """
+
+    id: str
+    told: str
+    expires_us: int
+    by: str
+    act: Act
+    subject: str
+    """The alarm's id; of a confirmation the test's."""
+    minutes: int = 0
+    """How long to shelve."""
+    comment: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LinksGuessed:
+    """Links that were none were tried on the answer page, so many from so many addresses since an instant."""
+
+    count: int
+    addresses: int
+    since_us: int
+
+
+What = (
+    Heard
+    | Seen
+    | Commanded
+    | Refused
+    | LinkChanged
+    | SessionLost
+    | ClockStepped
+    | ReplayDiffered
+    | Configured
+    | Answered
+    | LinksGuessed
+)
 
 
 @dataclass(frozen=True, slots=True)
