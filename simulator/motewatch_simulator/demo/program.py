@@ -121,9 +121,10 @@ def summary(books: Books, lasted_s: float, *, verified: bool) -> list[str]:
     """The run in a few lines."""
     verdict = "every one of them is in the journal, once" if not books.wrong else "see below"
     again = f" ({books.again} of them sent again)" if books.again else ""
+    heard = f"{books.acknowledged} acknowledged to the sensors{again}, {books.recorded} on record"
     return [
         f"After {lasted_s:.0f} s:",
-        f"  readings      {books.acknowledged} acknowledged to the sensors{again}, {books.recorded} on record: {verdict}",
+        f"  readings      {heard}: {verdict}",
         f"  samples       {books.samples}",
         f"  alarms        {books.raised} raised, {books.cleared} cleared, {books.active} still active",
         *(f"                raised and cleared: {alarm}" for alarm in books.raised_and_cleared),
