@@ -12,7 +12,7 @@ from typing import Annotated, Any, Final
 import typer
 from typer.core import TyperGroup
 
-from motewatch.cli import classify, limits, people, record, recovery, rule_power, site
+from motewatch.cli import classify, limits, people, record, recovery, rule_power, sampling_plan, site
 from motewatch.journal.errors import JournalError
 from motewatch.limits.tables import LimitsError
 from motewatch.links.errors import LinkError
@@ -97,6 +97,7 @@ limits.add_to(app)
 rule_power.add_to(app)
 classify.add_to(app)
 recovery.add_to(app)
+sampling_plan.add_to(app)
 
 
 def main() -> None:

@@ -18,7 +18,7 @@ from support.night import night_dict
 
 COMMANDS = [
     "serve", "check", "schemas", "view", "acknowledge", "occupancy", "samples", "alarms", "dead-letters", "audit",
-    "verify", "limits", "classify", "recovery", "rule-power",
+    "verify", "limits", "classify", "recovery", "rule-power", "sampling-plan",
 ]  # fmt: skip
 
 
