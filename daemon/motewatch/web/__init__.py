@@ -1,1 +1,1 @@
-"""Pages that the service itself serves."""
+"""What is shown in a browser. Above the links, below the service, which starts it."""

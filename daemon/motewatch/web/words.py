@@ -1,0 +1,125 @@
+"""How the answer page says things: figures, instants, who, and where an alarm stands.
+
+Rules: short sentences that are understood at 3 a.m.; a state is always said in words; times are local to the site, with
+the day where it is not today's. Pure. Must not know HTML.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from motewatch.alarms.lifecycle import Event, State
+from motewatch.engine.records import AlarmChanged
+
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+NARROW: Final = "\u202f"
+"""Narrow space that does not break: between groups of digits, and between a number and its unit."""
+MINUS: Final = "\u2212"
+
+
+def figure(value: float) -> str:
+    """A number as a person writes it: `3 520`, `35.3`, `0.05`."""
+    text = f"{value:,.0f}" if value == 0 or abs(value) >= 100 else f"{value:.3g}"
+    return text.replace(",", NARROW).replace("-", MINUS)
+
+
+def with_unit(value: float, unit: str) -> str:
+    """`3 534 /m³`, `12 %`; the unit as the trade writes it."""
+    shown = unit.replace("m3", "m³").replace("um", "µm")
+    return f"{figure(value)}{NARROW}{shown}" if shown else figure(value)
+
+
+def local(us: int, zone: ZoneInfo) -> datetime:
+    """The site's wall clock at an instant."""
+    return (_EPOCH + timedelta(microseconds=us)).astimezone(zone)
+
+
+def at(us: int, zone: ZoneInfo, now_us: int) -> str:
+    """`01:58`; `Sun 23:40` within a week; else with the date."""
+    when = local(us, zone)
+    days = abs((local(now_us, zone).date() - when.date()).days)
+    if days == 0:
+        return f"{when:%H:%M}"
+    return f"{when:%a %H:%M}" if days < 7 else f"{when:%Y-%m-%d %H:%M}"
+
+
+def ago(us: int, now_us: int) -> str:
+    """`22 minutes ago`, and nothing of a future."""
+    minutes = max(0, now_us - us) // 60_000_000
+    if minutes < 1:
+        return "just now"
+    if minutes < 120:
+        return f"{minutes} {'minute' if minutes == 1 else 'minutes'} ago"
+    hours = minutes // 60
+    return f"{hours} hours ago" if hours < 48 else f"{hours // 24} days ago"
+
+
+def length(minutes: int) -> str:
+    """`30 minutes`, `1 hour`, `2.5 hours`."""
+    if minutes < 60 or minutes % 30:
+        return f"{minutes} {'minute' if minutes == 1 else 'minutes'}"
+    hours = minutes / 60
+    return f"{hours:g} {'hour' if hours == 1 else 'hours'}"
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Where an alarm stands: a headline, a sentence, and what may be done about it."""
+
+    head: str
+    detail: str
+    open: bool
+    """Nobody has taken note of it."""
+    acknowledge: bool
+    shelve: bool
+
+
+def standing(
+    steps: Sequence[AlarmChanged], names: Mapping[str, str], zone: ZoneInfo, now_us: int, person: str
+) -> Standing:
+    """Where the alarm of these steps (oldest first, the last one counts) stands, as told to `person`."""
+    if not steps:
+        return Standing("Not known here", "There is no such alarm on record.", False, False, False)
+    last = steps[-1]
+    state = last.after
+    over = f"The condition is over since {at(_end(steps), zone, now_us)}."
+    taker = next((step for step in reversed(steps) if step.event is Event.ACKNOWLEDGE), None)
+    taken, said = "Somebody has taken it", ""
+    if taker is not None:
+        who = "You" if _same(taker.by, person, names) else names.get(taker.by, taker.by) or "Somebody"
+        taken = f"{who} took it at {at(taker.found_us, zone, now_us)}"
+        said = f" “{taker.comment}”" if taker.comment else ""
+    by = names.get(last.by, last.by) or "somebody"
+    if state is State.UNACKNOWLEDGED:
+        return Standing("Nobody has taken it yet", "The condition still holds.", True, True, True)
+    if state is State.ACKNOWLEDGED:
+        return Standing(taken, f"The condition still holds.{said}", False, False, True)
+    if state is State.RETURNED_UNACKNOWLEDGED:
+        return Standing("Over, but nobody has taken note", over, True, True, True)
+    if state is State.LATCHED_UNACKNOWLEDGED:
+        return Standing("Over, but nobody has taken note", f"{over} It stays until it is reset.", True, True, False)
+    if state is State.LATCHED_ACKNOWLEDGED:
+        return Standing(taken, f"{over} It stays until it is reset.{said}", False, False, False)
+    if state is State.NORMAL:
+        return Standing("Over", over, False, False, False)
+    if state is State.SHELVED:
+        comment = f" “{last.comment}”" if last.comment else ""
+        return Standing(f"Shelved by {by}", f"At {at(last.found_us, zone, now_us)}.{comment}", False, False, False)
+    if state is State.SUPPRESSED_BY_DESIGN:
+        return Standing("Suppressed by design", "It is evaluated, but not announced now.", False, False, False)
+    return Standing("Out of service", f"Since {at(last.found_us, zone, now_us)}, by {by}.", False, False, False)
+
+
+def _end(steps: Sequence[AlarmChanged]) -> int:
+    """When the condition ended, by the last step that says so."""
+    ends = (Event.RETURNS, Event.RETURNS_LATCHED)
+    return next((step.at_us for step in reversed(steps) if step.event in ends), steps[-1].at_us)
+
+
+def _same(by: str, person: str, names: Mapping[str, str]) -> bool:
+    """`by` may be a person's id or name: whoever gives a command by another way may write either."""
+    return by.casefold() in (person.casefold(), names.get(person, person).casefold())

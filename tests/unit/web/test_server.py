@@ -1,0 +1,81 @@
+"""The page's server: ports, TLS, what is said when it cannot start, and its end."""
+
+from __future__ import annotations
+
+import socket
+import ssl
+import threading
+from pathlib import Path
+
+import httpx
+import pytest
+from starlette.types import Receive, Scope, Send
+
+from motewatch.links.errors import LinkSettingsError
+from motewatch.web.server import HEAD_BYTES, PageServer
+from support.certificates import make_certificates
+
+
+async def hello(scope: Scope, receive: Receive, send: Send) -> None:
+    """The smallest application."""
+    await send({"type": "http.response.start", "status": 200, "headers": []})
+    await send({"type": "http.response.body", "body": scope["client"][0].encode()})
+
+
+def test_two_run_side_by_side_on_ports_of_their_own_and_end() -> None:
+    one, two = PageServer(hello, "127.0.0.1", 0), PageServer(hello, "127.0.0.1", 0)
+    one.start()
+    two.start()
+    assert one.port != two.port
+    for server in (one, two):
+        assert httpx.get(f"http://127.0.0.1:{server.port}/", trust_env=False).text == "127.0.0.1"
+        port = server.port
+        assert server.stop(5.0)
+        with pytest.raises(OSError, match="refused"):
+            socket.create_connection(("127.0.0.1", port), timeout=5)
+    assert not [thread for thread in threading.enumerate() if thread.name == "answer-page"]
+
+
+def test_a_server_that_was_not_started_is_stopped_already() -> None:
+    assert PageServer(hello, "127.0.0.1", 0).stop(1.0)
+
+
+def test_a_port_in_use_is_named_with_its_key() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        with pytest.raises(LinkSettingsError, match=f"cannot listen on 127.0.0.1:{port}") as caught:
+            PageServer(hello, "127.0.0.1", port).start()
+    assert caught.value.key == "callout.answer_page.port"
+    assert "free port" in caught.value.mend
+
+
+def test_a_certificate_that_is_none_is_named_with_its_key(tmp_path: Path) -> None:
+    wrong = tmp_path / "cert.pem"
+    wrong.write_text("no certificate")
+    for file in (wrong, tmp_path / "missing.pem"):
+        with pytest.raises(LinkSettingsError) as caught:
+            PageServer(hello, "127.0.0.1", 0, file, file).start()
+        assert caught.value.key == "callout.answer_page.cert_file"
+
+
+def test_it_speaks_tls(tmp_path: Path) -> None:
+    certificates = make_certificates(tmp_path)
+    server = PageServer(hello, "127.0.0.1", 0, certificates.server, certificates.key)
+    server.start()
+    try:
+        context = ssl.create_default_context(cafile=str(certificates.ca))
+        with httpx.Client(verify=context, trust_env=False) as client:
+            assert client.get(f"https://127.0.0.1:{server.port}/").status_code == 200
+    finally:
+        assert server.stop(5.0)
+
+
+def test_a_head_without_end_is_cut_off() -> None:
+    server = PageServer(hello, "127.0.0.1", 0)
+    server.start()
+    try:
+        with socket.create_connection(("127.0.0.1", server.port), timeout=10) as connection:
+            connection.sendall(b"GET / HTTP/1.1\r\nX: " + b"x" * (2 * HEAD_BYTES))
+            assert connection.recv(100).startswith(b"HTTP/1.1 400")
+    finally:
+        assert server.stop(5.0)
