@@ -22,6 +22,7 @@ from hashlib import sha256
 from typing import Final
 
 from motewatch.callout.records import Told
+from motewatch.site.people import AnswerPage, TestCalls
 
 KEY_BYTES: Final = 32
 """A key must have at least so many bytes (RFC 2104, section 3: the length of the hash)."""
@@ -151,17 +152,28 @@ def is_genuine(reason: Reason) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class LinkSigner:
-    """Makes the links that go into calls."""
+    """Makes the links that go into calls. A test call's is valid for as long as it may be confirmed."""
 
     keys: Keys
     public_url: str
     valid_us: int
+    test_valid_us: int
+
+    @classmethod
+    def of(cls, keys: Keys, page: AnswerPage, tests: TestCalls | None) -> LinkSigner:
+        """From the site file."""
+        valid_us = round(page.valid_min * 60 * _SECOND_US)
+        within_us = 0 if tests is None else round(tests.confirm_within_h * 3600 * _SECOND_US)
+        return cls(keys, page.public_url, valid_us, max(valid_us, within_us))
 
     def link_for(self, told: Told, now_us: int) -> str | None:
         """The link for a call that is delivered now, or None where there is nothing to answer."""
         if not told.answer:
             return None
-        token = sign(self.keys.newest, told.id, told.person, told.answer, now_us + self.valid_us)
+        valid_us = self.test_valid_us if told.answer.startswith(TEST) else self.valid_us
+        # The engine refuses an expired link by its own time, which is ahead where the host's clock was set back.
+        begins_us = max(now_us, told.found_us)
+        token = sign(self.keys.newest, told.id, told.person, told.answer, begins_us + valid_us)
         return f"{self.public_url.rstrip('/')}/{token}"
 
 

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from motewatch.callout.answers import Answer, AnswerKeyError, Keys, LinkSigner, Reason, is_genuine, read, sign
 from motewatch.callout.records import Cause, Told
+from motewatch.site import people
 
 KEY = b"0123456789abcdef" * 2
 OTHER = b"fedcba9876543210" * 2
@@ -20,6 +21,14 @@ EXPIRES_US = NOW_US + 3_600_000_000
 TOLD = "fill-1-action-7-ada-1"
 ALARM = "location/fill-1/0.5um/action"
 CALLS = {TOLD: ("ada", ALARM), "t-2": ("ben", ALARM), "t-3": ("ada", "test/k7m2qx4c"), "t-4": ("ada", "")}
+
+
+PAGE = people.AnswerPage(public_url="https://air.example.org/a", key_file="key", valid_min=60)
+WEEKLY = people.TestCalls(at="Tue 10:00", confirm_within_h=24)
+
+
+def signer(public_url: str = "https://air.example.org/a") -> LinkSigner:
+    return LinkSigner.of(Keys((KEY,)), PAGE.model_copy(update={"public_url": public_url}), WEEKLY)
 
 
 def token(key: bytes = KEY, told: str = TOLD, person: str = "ada", answer: str = ALARM, until: int = EXPIRES_US) -> str:
@@ -39,15 +48,32 @@ def test_a_token_is_for_one_person_one_call_and_one_alarm() -> None:
 
 
 def test_it_fits_into_a_text_message_and_into_a_url() -> None:
-    link = LinkSigner(Keys((KEY,)), "https://air.example.org/a/", 3_600_000_000).link_for(_told(ALARM), NOW_US)
+    link = signer("https://air.example.org/a/").link_for(_told(ALARM), NOW_US)
     assert link == f"https://air.example.org/a/{token()}"
     assert len(link) < 120
     assert set(token()) <= set("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_")
 
 
 def test_a_call_without_anything_to_answer_has_no_link() -> None:
-    signer = LinkSigner(Keys((KEY,)), "https://air.example.org/a", 3_600_000_000)
-    assert signer.link_for(_told(""), NOW_US) is None
+    assert signer().link_for(_told(""), NOW_US) is None
+
+
+def expiry(link: str | None, told: Told) -> int:
+    assert link is not None
+    found = read(Keys((KEY,)), link.rpartition("/")[2], 0, lambda _: (told.person, told.answer))
+    assert isinstance(found, Answer)
+    return found.expires_us
+
+
+def test_it_is_valid_from_its_delivery_on_and_a_test_call_for_as_long_as_it_may_be_confirmed() -> None:
+    alarm, trial = _told(ALARM), _told("test/k7m2qx4c")
+    assert expiry(signer().link_for(alarm, NOW_US), alarm) == NOW_US + 3_600_000_000
+    # Delivered an hour late it still lasts an hour; and where the engine's time is ahead of the clock, from then on.
+    assert expiry(signer().link_for(alarm, NOW_US + 3_600_000_000), alarm) == NOW_US + 7_200_000_000
+    assert expiry(signer().link_for(alarm, NOW_US - 3_600_000_000), alarm) == NOW_US + 3_600_000_000
+    assert expiry(signer().link_for(trial, NOW_US), trial) == NOW_US + 24 * 3_600_000_000
+    short = LinkSigner.of(Keys((KEY,)), PAGE, None)
+    assert expiry(short.link_for(trial, NOW_US), trial) == NOW_US + 3_600_000_000
 
 
 def test_the_signature_is_what_the_page_of_the_format_says() -> None:
