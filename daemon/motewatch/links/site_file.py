@@ -252,6 +252,8 @@ def _secret_files(site: Site, path: Path) -> list[Problem]:
     named = [(("service", "broker", "password_file"), service.broker.password_file)]
     if service.time_series is not None:
         named.append((("service", "time_series", "token_file"), service.time_series.token_file))
+    if site.callout.answer_page is not None:
+        named.append((("callout", "answer_page", "key_file"), site.callout.answer_page.key_file))
     return [
         Problem(
             str(path),

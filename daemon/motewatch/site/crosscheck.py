@@ -12,6 +12,7 @@ from datetime import date
 from urllib.parse import urlsplit
 from zoneinfo import available_timezones
 
+from motewatch.site.check_answer_page import check_answer_page
 from motewatch.site.check_cascade import check_cascade
 from motewatch.site.check_rooms import check_rooms
 from motewatch.site.check_sampling import check_sampling
@@ -45,6 +46,7 @@ def crosscheck(site: Site, file: str = "", lost: Lost = NOTHING, today: date | N
     check_rooms(findings)
     check_cascade(findings)
     check_sampling(findings, today)
+    check_answer_page(findings)
     _unused(findings)
     return findings.problems
 
