@@ -27,6 +27,10 @@ class Due(IntEnum):
     """A calibration falls due."""
     DEAD_LETTERS = 5
     """The last undecodable message may be long enough ago."""
+    TRIAL_CONFIRM = 40
+    """The time to confirm a test call is over. Before `TRIAL`, which lets the next one take its place."""
+    TRIAL = 41
+    """The weekly test calls are to be made."""
 
 
 Deadline = tuple[int, int, str]
