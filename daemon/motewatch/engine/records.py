@@ -11,6 +11,7 @@ from enum import StrEnum
 from typing import Protocol
 
 from motewatch.alarms.lifecycle import Event, State
+from motewatch.alarms.priority import Priority as Priority
 from motewatch.measure.samples import Sample
 from motewatch.wire.records import Command, Presence, Reading, Refusal
 
@@ -148,14 +149,6 @@ class Input:
     received_at_us: int
     applied_at_us: int
     what: What
-
-
-class Priority(StrEnum):
-    """Priority of an alarm, after the three levels of ISA-18.2 / IEC 62682."""
-
-    LOW = "low"
-    MEDIUM = "medium"
-    HIGH = "high"
 
 
 @dataclass(frozen=True, slots=True)

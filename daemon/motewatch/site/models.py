@@ -30,6 +30,7 @@ from motewatch.site.basics import Whole as Whole
 from motewatch.site.basics import mistake as mistake
 from motewatch.site.basics import size_nm as size_nm
 from motewatch.site.people import People
+from motewatch.site.rationalisation import PriorityMatrix, Rationalisation
 from motewatch.site.standard_file import OwnClass as OwnClass
 from motewatch.site.standard_file import StandardFile as StandardFile
 
@@ -394,6 +395,10 @@ class Site(People):
     sensors: tuple[Sensor, ...]
     levels: tuple[Level, ...] = ()
     cascade: tuple[CascadeStep, ...] = ()
+    rationalisation: tuple[Rationalisation, ...] = ()
+    """What the alarms mean at this site, where that differs from the shipped texts."""
+    priority_matrix: PriorityMatrix | None = None
+    """Absent: the shipped one."""
     standards: tuple[StandardFile, ...] = ()
     """Standards of the site's own, for `own_class`: tables of limits in the form of motewatch's own data files."""
     standard_files: tuple[Label, ...] = ()
