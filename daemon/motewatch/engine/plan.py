@@ -13,6 +13,7 @@ from enum import StrEnum
 from zoneinfo import ZoneInfo
 
 from motewatch.alarms.bounds import Bound, Side
+from motewatch.alarms.rationalisation import Advisor
 from motewatch.engine.records import Priority
 from motewatch.limits.judging import look_back
 from motewatch.limits.standards.library import Library, shipped
@@ -138,6 +139,8 @@ class Plan:
     late_limit_us: int
     dead_letters_alarm: int
     dead_letters_window_us: int
+    advisor: Advisor
+    """What the alarms mean, and their priorities where the site states what these follow from."""
 
 
 def compile_plan(site: Site, digest: str) -> Plan:
@@ -169,6 +172,7 @@ def compile_plan(site: Site, digest: str) -> Plan:
         late_limit_us=_us(service.late_limit_h * 3600),
         dead_letters_alarm=service.dead_letters_alarm,
         dead_letters_window_us=_us(service.dead_letters_window_s),
+        advisor=Advisor.of(site),
     )
 
 
