@@ -25,6 +25,7 @@ from pydantic import ValidationError
 
 from motewatch.links.errors import LinkError, LinkSettingsError
 from motewatch.links.site_limits import check_limits
+from motewatch.links.site_priorities import check_priorities
 from motewatch.links.standard_files import embed
 from motewatch.site.canonical import canonical_text, digest, site_from_text
 from motewatch.site.crosscheck import crosscheck
@@ -108,9 +109,12 @@ def _examine(path: Path, today: date | None) -> tuple[Site | None, list[Problem]
         if rest is not None:
             lost = replace(rest[1], whole=rest[1].whole | unknown)
             problems += crosscheck(rest[0], file, lost, today) + check_limits(rest[0], file, lost)
+            problems += check_priorities(rest[0], file, lost)
         return None, problems
     lost = replace(NOTHING, whole=unknown)
-    problems += crosscheck(site, file, lost, today) + check_limits(site, file, lost)
+    problems += (
+        crosscheck(site, file, lost, today) + check_limits(site, file, lost) + check_priorities(site, file, lost)
+    )
     return site, problems + _secret_files(site, path)
 
 

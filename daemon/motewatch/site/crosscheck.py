@@ -14,6 +14,7 @@ from zoneinfo import available_timezones
 
 from motewatch.site.check_answer_page import check_answer_page
 from motewatch.site.check_cascade import check_cascade
+from motewatch.site.check_rationalisation import check_rationalisation
 from motewatch.site.check_rooms import check_rooms
 from motewatch.site.check_sampling import check_sampling
 from motewatch.site.findings import NOTHING, Findings, Lost, did_you_mean
@@ -31,6 +32,9 @@ _REFERENCES = (
     ("levels", "area", "areas"),
     ("cascade", "higher", "rooms"),
     ("cascade", "lower", "rooms"),
+    ("rationalisation", "location", "locations"),
+    ("rationalisation", "room", "rooms"),
+    ("rationalisation", "area", "areas"),
 )
 
 
@@ -45,6 +49,7 @@ def crosscheck(site: Site, file: str = "", lost: Lost = NOTHING, today: date | N
         _time_series(findings)
     check_rooms(findings)
     check_cascade(findings)
+    check_rationalisation(findings)
     check_sampling(findings, today)
     check_answer_page(findings)
     _unused(findings)

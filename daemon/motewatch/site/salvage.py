@@ -13,7 +13,7 @@ from pydantic import ValidationError
 from motewatch.site.findings import Lost
 from motewatch.site.models import Site
 
-LISTS = ("areas", "rooms", "programmes", "locations", "sensors", "levels", "cascade", "standards")
+LISTS = ("areas", "rooms", "programmes", "locations", "sensors", "levels", "cascade", "rationalisation", "standards")
 _STAND_IN = {"id": "stand-in", "name": "stand-in", "time_zone": "UTC"}
 
 
