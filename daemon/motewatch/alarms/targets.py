@@ -1,0 +1,126 @@
+"""The standards' targets beside the figures of a period: one literal table, each line with how far it is confirmed.
+
+Targets of ISA-18.2-2016 / IEC 62682 as public material cites them; `confirmed` says how: "found" (seen in a public
+document), "recomputed" (our arithmetic from such a value), "from memory" (not confirmed). Where the standard says
+"about" the comparison is made with the number itself. Nothing is judged on less than 30 days of data, as the standard
+asks; the figure is shown all the same. Not judged here at all: suppression outside the approved methods (there is no
+other way to suppress), and changes without authorisation (the audit trail tells).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+from operator import ge, le, lt
+from typing import Final
+
+from motewatch.alarms.performance import Figures
+from motewatch.alarms.priority import Priority
+from motewatch.wire.records import DAY_US
+
+DATA_BASE_US: Final = 30 * DAY_US
+ISA: Final = "ISA-18.2-2016, as a public summary cites it"
+
+
+class Verdict(StrEnum):
+    """What the comparison gave. One member per branch."""
+
+    MET = "met"
+    MANAGEABLE = "manageable"
+    """Beyond the target, within what the standard calls the most that can be managed."""
+    NOT_MET = "not met"
+    TOO_SHORT = "not judged: under 30 days"
+    NO_ALARMS = "not judged: no alarms"
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """One line. `value` gives the figure, None where there is nothing to compare; met means that `met(value, bound)`
+    holds. `manageable`: the standard's second bound, where it has one."""
+
+    key: str
+    what: str
+    unit: str
+    """`/h`, `/10 min`, `/d`, `%` (the value is a share of one), or empty for a number of alarms."""
+    value: Callable[[Figures], float | None]
+    bound: float
+    text: str
+    confirmed: str
+    manageable: float | None = None
+    met: Callable[[float, float], bool] = le
+    source: str = ISA
+
+    def judge(self, found: Figures) -> Verdict:
+        """The verdict on a period's figures."""
+        if found.period.length_us < DATA_BASE_US:
+            return Verdict.TOO_SHORT
+        value = self.value(found)
+        if value is None:
+            return Verdict.NO_ALARMS
+        if self.met(value, self.bound):
+            return Verdict.MET
+        if self.manageable is not None and value <= self.manageable:
+            return Verdict.MANAGEABLE
+        return Verdict.NOT_MET
+
+
+TARGETS: Final = (
+    Target(
+        "per_operator_hour", "alarms per operator and hour", "/h", lambda f: f.per_operator_hour,
+        6, "about 6, at most 12", "found", manageable=12,
+    ),
+    Target(
+        "per_operator_10_min", "alarms per operator and 10 min", "/10 min", lambda f: f.per_operator_10_min,
+        1, "about 1, at most 2", "found", manageable=2,
+    ),
+    Target(
+        "per_operator_day", "alarms per operator and day", "/d", lambda f: f.per_operator_day,
+        144, "about 144, at most 288", "recomputed", manageable=288,
+    ),
+    Target(
+        "peak_10_min", "most alarms in 10 min, per operator", "", lambda f: f.peak_10_min / f.operators,
+        10, "at most 10", "found",
+    ),
+    Target(
+        "ten_minutes_over_10", "10-min windows with more than 10", "%", lambda f: f.ten_minutes.share_over,
+        0.01, "below 1 %", "found", met=lt,
+    ),
+    Target(
+        "hours_over_30", "hours with more than 30", "%", lambda f: f.hours.share_over,
+        0.01, "below 1 %", "from memory", met=lt, source="ISA-18.2-2016",
+    ),
+    Target(
+        "flood_share", "time in flood", "%", lambda f: f.flood_share,
+        0.01, "below 1 %", "found", met=lt,
+    ),
+    Target(
+        "frequent_share", "share of the ten most frequent", "%", lambda f: f.frequent_share,
+        0.05, "1 to 5 %", "found",
+    ),
+    Target(
+        "chattering", "alarms that chatter", "", lambda f: float(len(f.chattering)),
+        0, "none", "found",
+    ),
+    Target(
+        "fleeting", "fleeting alarms", "", lambda f: float(f.fleeting),
+        0, "none", "found",
+    ),
+    Target(
+        "stale", "most stale alarms on one day", "", lambda f: float(f.stale_most),
+        5, "below 5", "found", met=lt,
+    ),
+    Target(
+        "priority_low", "low priority", "%", lambda f: f.priority_share(Priority.LOW),
+        0.80, "about 80 %", "found", met=ge,
+    ),
+    Target(
+        "priority_medium", "medium priority", "%", lambda f: f.priority_share(Priority.MEDIUM),
+        0.15, "about 15 %", "found",
+    ),
+    Target(
+        "priority_high", "high priority", "%", lambda f: f.priority_share(Priority.HIGH),
+        0.05, "about 5 %", "found",
+    ),
+)  # fmt: skip
+"""In the order of the report. The priorities are those of annunciated alarms, not of configured ones."""
