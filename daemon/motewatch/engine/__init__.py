@@ -4,6 +4,20 @@ The design page draws it as one file, `engine.py`; it grew past what one file sh
 (the interface), `plan` (the site compiled), `core` (the step), and one module per thing it keeps track of.
 """
 
-from motewatch.engine.core import Engine, EngineError, NewerStateError, NotConfiguredError, TimeWentBackError
+from motewatch.engine.core import Engine
+from motewatch.engine.errors import (
+    EngineError,
+    NewerStateError,
+    NotConfiguredError,
+    OlderStateError,
+    TimeWentBackError,
+)
 
-__all__ = ["Engine", "EngineError", "NewerStateError", "NotConfiguredError", "TimeWentBackError"]
+__all__ = [
+    "Engine",
+    "EngineError",
+    "NewerStateError",
+    "NotConfiguredError",
+    "OlderStateError",
+    "TimeWentBackError",
+]

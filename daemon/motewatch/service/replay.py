@@ -14,9 +14,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import zip_longest
 
-from motewatch.engine import Engine, NewerStateError
+from motewatch.engine import Engine, OlderStateError
 from motewatch.engine.codec import canonical, decode_internal
-from motewatch.engine.core import STATE_VERSION
+from motewatch.engine.core import STATE_VERSION, require_version
 from motewatch.engine.records import (
     Commanded,
     Heard,
@@ -103,17 +103,19 @@ def restore(
 ) -> Restored:
     """The engine as it was at the last commit. Raises `NewerStateError` for a snapshot of a newer version.
 
+    A snapshot of an older version is put aside: all inputs are on record, so they are replayed from the first one.
     `give_way` is called before each page of inputs; what it raises ends the replay, which has written nothing.
     """
     snapshot = journal.latest_snapshot()
+    if snapshot is not None:
+        try:
+            require_version(snapshot.version)
+        except OlderStateError as error:
+            _log.warning("%s; doing so, which takes longer than usual", error)
+            snapshot = None
     if snapshot is None:
         engine, input_id, output_id = Engine(history), 0, 0
     else:
-        if snapshot.version > STATE_VERSION:
-            raise NewerStateError(
-                f"the journal's snapshot has state version {snapshot.version}, this motewatch knows up to "
-                f"{STATE_VERSION}: start the version that wrote it, or a newer one"
-            )
         engine = Engine.restore(json.loads(zlib.decompress(snapshot.body)), history)
         input_id, output_id = snapshot.input_id, snapshot.output_id
     # The history must answer as it did then. What the record gained after the snapshot is heard again in the replay.

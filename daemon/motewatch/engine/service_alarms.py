@@ -1,0 +1,101 @@
+"""The alarms of the service itself: links that are down, messages that cannot be used, a clock that was stepped.
+
+What it must not know: rooms, limits, and what is in a message beyond why it was refused.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Final
+
+from motewatch.engine.agenda import Due
+from motewatch.engine.alarm_book import Subject
+from motewatch.engine.desk import BROKER_ALARM, Desk
+from motewatch.engine.records import ClockStepped, Link, LinkChanged, Priority, ReplayDiffered, SessionLost, Turned
+from motewatch.wire.records import SECOND_US, Refusal
+
+_TIME_SERIES_ALARM: Final = "service/time-series"
+_DEAD_LETTERS_ALARM: Final = "service/dead-letters"
+SERVICE_ALARMS: Final = {
+    BROKER_ALARM: Subject(BROKER_ALARM, "broker-down", Priority.HIGH),
+    _TIME_SERIES_ALARM: Subject(_TIME_SERIES_ALARM, "time-series-down", Priority.LOW),
+    _DEAD_LETTERS_ALARM: Subject(_DEAD_LETTERS_ALARM, "dead-letters", Priority.MEDIUM),
+    "service/session": Subject("service/session", "session-lost", Priority.MEDIUM),
+    "service/clock": Subject("service/clock", "clock-step", Priority.MEDIUM),
+    "service/replay": Subject("service/replay", "replay-differed", Priority.HIGH),
+}
+
+
+class ServiceAlarms:
+    """Counts dead letters and follows the links."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+        self._dead_letters: deque[int] = deque()
+
+    def turn(self, refusal: Refusal) -> None:
+        """A message that did decode cannot be used."""
+        self._desk.outputs.append(Turned(refusal))
+        self.dead_letter(refusal)
+
+    def dead_letter(self, refusal: Refusal) -> None:
+        """Count a message that could not be used; that it goes on is an alarm."""
+        desk = self._desk
+        now_us, window_us = desk.time_us, desk.plan.dead_letters_window_us
+        letters = self._dead_letters
+        letters.append(now_us)
+        while letters and (letters[0] <= now_us - window_us or len(letters) > desk.plan.dead_letters_alarm):
+            letters.popleft()
+        desk.agenda.enter(now_us + window_us, Due.DEAD_LETTERS, "")
+        if len(letters) >= desk.plan.dead_letters_alarm:
+            whom = f" from {refusal.sensor}" if refusal.sensor else ""
+            text = (
+                f"{len(letters)} or more messages within {window_us // SECOND_US} s could not be used; "
+                f"last{whom}: {refusal.detail}"
+            )
+            desk.say(desk.book.starts(SERVICE_ALARMS[_DEAD_LETTERS_ALARM], now_us, now_us, text))
+
+    def dead_letters_due(self, at_us: int) -> None:
+        """The last unusable message may be a whole window ago."""
+        desk, letters = self._desk, self._dead_letters
+        if letters and letters[-1] > at_us - desk.plan.dead_letters_window_us:
+            return
+        letters.clear()
+        text = "no unusable message for a whole window"
+        desk.say(desk.book.returns(_DEAD_LETTERS_ALARM, at_us, desk.time_us, text))
+
+    def link_changed(self, change: LinkChanged) -> None:
+        """A link of the service went down or came back."""
+        desk = self._desk
+        alarm = BROKER_ALARM if change.link is Link.BROKER else _TIME_SERIES_ALARM
+        name = "broker" if change.link is Link.BROKER else "time-series server"
+        detail = f": {change.detail}" if change.detail else ""
+        if change.up:
+            text = f"the {name} is reached again"
+            desk.say(desk.book.returns(alarm, change.since_us, desk.time_us, text))
+        else:
+            text = f"the {name} cannot be reached{detail}"
+            desk.say(desk.book.starts(SERVICE_ALARMS[alarm], change.since_us, desk.time_us, text))
+
+    def happened(self, what: SessionLost | ClockStepped | ReplayDiffered) -> None:
+        """Something that is over as soon as it is known, and stands until somebody takes note."""
+        desk = self._desk
+        now_us = desk.time_us
+        if isinstance(what, SessionLost):
+            alarm, at_us = "service/session", what.since_us
+            text = "the broker no longer knew this service: messages sent while it was away may be missing"
+        elif isinstance(what, ClockStepped):
+            alarm, at_us = "service/clock", now_us
+            text = f"the host's clock was stepped by {what.step_us / SECOND_US:+.1f} s"
+        else:
+            alarm, at_us = "service/replay", now_us
+            text = f"the replayed record differs from what was recorded: {what.detail}"
+        desk.say(desk.book.momentary(SERVICE_ALARMS[alarm], at_us, now_us, text))
+
+    def to_state(self) -> list[int]:
+        """Plain values for a snapshot."""
+        return list(self._dead_letters)
+
+    def from_state(self, state: list[int]) -> None:
+        """Take back what `to_state` took apart."""
+        self._dead_letters = deque(state)
