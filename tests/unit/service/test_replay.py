@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from pathlib import Path
 
 import pytest
@@ -107,6 +108,19 @@ def test_the_snapshot_of_a_newer_version_is_refused_by_name(record: tuple[Path, 
         )
     with pytest.raises(NewerStateError, match=f"state version {STATE_VERSION + 1}"):
         restored(path)
+
+
+def test_the_snapshot_of_an_older_version_is_put_aside_and_everything_is_replayed(
+    record: tuple[Path, str], caplog: pytest.LogCaptureFixture
+) -> None:
+    path, state = record
+    old = (Path(__file__).parents[2] / "data" / "snapshots" / "version-1.json").read_bytes()
+    with Journal(path) as journal:
+        journal.save_snapshot(SnapshotRow(journal.last_input_id(), T0, journal.last_output_id(), 1, zlib.compress(old)))
+    again = restored(path)
+    assert (again.difference, again.inputs, again.outputs) == ("", 1 + 40 + 40, 13)
+    assert again.engine.snapshot_text() == state
+    assert "put it aside and replay the inputs from the beginning" in caplog.text
 
 
 def test_a_row_that_means_nothing_is_a_defect_with_its_number() -> None:
