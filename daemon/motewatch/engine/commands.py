@@ -9,9 +9,11 @@ from __future__ import annotations
 from typing import Any, Final
 
 from motewatch.alarms.lifecycle import RefusedError
+from motewatch.engine.answers import Answers
 from motewatch.engine.desk import Desk
-from motewatch.engine.records import Audited, Replied
-from motewatch.wire.records import Acknowledge, Command, SetOccupancy
+from motewatch.engine.records import Act, Answered, Audited, Replied
+from motewatch.engine.trial_desk import TrialDesk
+from motewatch.wire.records import Acknowledge, Command, Confirm, SetOccupancy
 
 COMMANDS_KEPT: Final = 512
 """Ids of commands already answered that are remembered."""
@@ -20,8 +22,11 @@ COMMANDS_KEPT: Final = 512
 class Commands:
     """Obeys, and remembers what it answered."""
 
-    def __init__(self, desk: Desk) -> None:
+    def __init__(self, desk: Desk, trials: TrialDesk) -> None:
         self._desk = desk
+        self._trials = trials
+        self.links = Answers()
+        """Which links in calls are used up."""
         self._answered: dict[str, Replied] = {}
 
     def commanded(self, command: Command) -> Replied:
@@ -35,9 +40,26 @@ class Commands:
         self._desk.outputs.append(reply)
         return reply
 
+    def answered(self, answered: Answered) -> None:
+        """Obey what a person did by the link in a call, unless the link is used up or has expired."""
+        now_us = self._desk.time_us
+        refusal = self.links.refusal(answered, now_us)
+        if refusal:
+            self._desk.outputs.append(Replied(answered.id, False, refusal))
+            return
+        if answered.act is Act.SHELVE:
+            self._desk.outputs.append(Replied(answered.id, False, "alarms cannot be shelved here yet"))
+            return
+        reply = self.commanded(_command_of(answered))
+        if reply.accepted:
+            self.links.accepted(answered, reply.text, now_us)
+            self._desk.outputs.append(Audited(now_us, answered.by, "answer-by-link", answered.told, answered.act.value))
+
     def _obey(self, command: Command) -> Replied:
         if isinstance(command, Acknowledge):
             return self._acknowledge(command)
+        if isinstance(command, Confirm):
+            return self._confirm(command)
         return self._set_occupancy(command)
 
     def _acknowledge(self, command: Acknowledge) -> Replied:
@@ -52,6 +74,13 @@ class Commands:
         desk.outputs.append(change)
         desk.outputs.append(Audited(now_us, command.by, "acknowledge", command.alarm, command.comment))
         return Replied(command.id, True, f"'{command.alarm}' is now {change.after.value}")
+
+    def _confirm(self, command: Confirm) -> Replied:
+        accepted, text = self._trials.confirm(command.by, command.test)
+        if accepted:
+            now_us = self._desk.time_us
+            self._desk.outputs.append(Audited(now_us, command.by, "confirm-test", command.test, command.comment))
+        return Replied(command.id, accepted, text)
 
     def _set_occupancy(self, command: SetOccupancy) -> Replied:
         desk = self._desk
@@ -75,3 +104,10 @@ class Commands:
     def from_state(self, state: list[list[Any]]) -> None:
         """Take back what `to_state` took apart."""
         self._answered = {id_: Replied(id_, accepted, text) for id_, accepted, text in state}
+
+
+def _command_of(answered: Answered) -> Command:
+    """The command that an answer by a link is."""
+    if answered.act is Act.CONFIRM:
+        return Confirm(answered.id, answered.by, answered.subject, answered.comment)
+    return Acknowledge(answered.id, answered.by, answered.subject, answered.comment)

@@ -18,6 +18,7 @@ from typing import Any, Final
 
 from motewatch.engine.agenda import Agenda, Due
 from motewatch.engine.alarm_book import AlarmBook
+from motewatch.engine.answers import Answers
 from motewatch.engine.codec import decode_internal, encode_internal
 from motewatch.engine.commands import Commands
 from motewatch.engine.desk import Desk, RoomState
@@ -25,6 +26,7 @@ from motewatch.engine.errors import NewerStateError, NotConfiguredError, OlderSt
 from motewatch.engine.locations import LocationDesk, LocationState, new_state
 from motewatch.engine.plan import compile_plan
 from motewatch.engine.records import (
+    Answered,
     Audited,
     ClockStepped,
     Commanded,
@@ -34,6 +36,7 @@ from motewatch.engine.records import (
     Input,
     Link,
     LinkChanged,
+    LinksGuessed,
     Output,
     Refused,
     ReplayDiffered,
@@ -44,6 +47,7 @@ from motewatch.engine.records import (
 )
 from motewatch.engine.sensor_watch import SensorWatch
 from motewatch.engine.service_alarms import SERVICE_ALARMS, ServiceAlarms
+from motewatch.engine.trial_desk import TrialDesk
 from motewatch.site.models import Site
 from motewatch.wire.records import Reading
 
@@ -60,7 +64,8 @@ class _Parts:
         self.locations: dict[str, LocationDesk] = {}
         self.service = ServiceAlarms(desk)
         self.sensors = SensorWatch(desk, self.service)
-        self.commands = Commands(desk)
+        self.trials = TrialDesk(desk)
+        self.commands = Commands(desk, self.trials)
 
 
 class Engine:
@@ -144,6 +149,10 @@ class Engine:
                 parts.desk.outputs.append(Replied(what.refusal.command_id, False, what.refusal.detail))
         elif isinstance(what, Commanded):
             parts.commands.commanded(what.command)
+        elif isinstance(what, Answered):
+            parts.commands.answered(what)
+        elif isinstance(what, LinksGuessed):
+            parts.service.links_guessed(what)
         elif isinstance(what, LinkChanged):
             parts.service.link_changed(what)
             if what.up and what.link is Link.BROKER:
@@ -180,6 +189,10 @@ class Engine:
             parts.sensors.calibration_due(key, at_us)
         elif due is Due.DEAD_LETTERS:
             parts.service.dead_letters_due(at_us)
+        elif due is Due.TRIAL_CONFIRM:
+            parts.trials.confirm_due(key, at_us)
+        elif due is Due.TRIAL:
+            parts.trials.trial_due(at_us)
         else:
             id_, _, rest = key.partition("@")
             location = parts.locations.get(id_)
@@ -201,7 +214,8 @@ class Engine:
 
     def _configure(self, configured: Configured) -> None:
         now_us = self._time_us
-        plan = compile_plan(Site.model_validate_json(configured.text), configured.digest)
+        site = Site.model_validate_json(configured.text)
+        plan = compile_plan(site, configured.digest)
         if self._parts is None:
             self._parts = _Parts(Desk(plan, self._history, Agenda(), AlarmBook(), {}, now_us))
         parts = self._parts
@@ -214,6 +228,8 @@ class Engine:
             room_state.cached = (0, 0, "")
         self._configure_locations(parts)
         parts.sensors.configured()
+        parts.trials.know(site)
+        parts.trials.configured()
         self._drop_alarms_without_subject(parts)
         desk.outputs.append(Audited(now_us, "service", "configuration", plan.site, configured.digest))
 
@@ -242,7 +258,7 @@ class Engine:
         possible = {alarm for location in parts.locations.values() for alarm in location.alarms()}
         for alarm, entry in sorted(desk.book.entries.items()):
             sensor = entry.subject.sensor
-            known = alarm in possible or alarm in SERVICE_ALARMS
+            known = alarm in possible or alarm in SERVICE_ALARMS or parts.trials.holds(alarm)
             if not known and alarm.startswith("sensor/"):
                 known = sensor in desk.plan.sensors
             if not known:
@@ -269,6 +285,8 @@ class Engine:
             "sensors": parts.sensors.to_state(),
             "dead_letters": parts.service.to_state(),
             "commands": parts.commands.to_state(),
+            "links": parts.commands.links.to_state(),
+            "trials": parts.trials.to_state(),
         }
 
     @classmethod
@@ -281,7 +299,8 @@ class Engine:
         engine = cls(history)
         configured = decode_internal("configured", state["configured"].encode())
         assert isinstance(configured, Configured)
-        plan = compile_plan(Site.model_validate_json(configured.text), configured.digest)
+        site = Site.model_validate_json(configured.text)
+        plan = compile_plan(site, configured.digest)
         rooms = {id_: RoomState(list(since), list(stated)) for id_, (since, stated) in state["rooms"].items()}
         agenda, book = Agenda.from_state(state["agenda"]), AlarmBook.from_state(state["alarms"])
         desk = Desk(plan, history, agenda, book, rooms, state["time_us"])
@@ -296,6 +315,9 @@ class Engine:
         parts.sensors.from_state(state["sensors"])
         parts.service.from_state(state["dead_letters"])
         parts.commands.from_state(state["commands"])
+        parts.commands.links = Answers.from_state(state["links"])
+        parts.trials.know(site)
+        parts.trials.from_state(state["trials"])
         return engine
 
     def snapshot_text(self) -> str:

@@ -11,7 +11,17 @@ from typing import Final
 from motewatch.engine.agenda import Due
 from motewatch.engine.alarm_book import Subject
 from motewatch.engine.desk import BROKER_ALARM, Desk
-from motewatch.engine.records import ClockStepped, Link, LinkChanged, Priority, ReplayDiffered, SessionLost, Turned
+from motewatch.engine.records import (
+    Audited,
+    ClockStepped,
+    Link,
+    LinkChanged,
+    LinksGuessed,
+    Priority,
+    ReplayDiffered,
+    SessionLost,
+    Turned,
+)
 from motewatch.wire.records import SECOND_US, Refusal
 
 _TIME_SERIES_ALARM: Final = "service/time-series"
@@ -23,7 +33,10 @@ SERVICE_ALARMS: Final = {
     "service/session": Subject("service/session", "session-lost", Priority.MEDIUM),
     "service/clock": Subject("service/clock", "clock-step", Priority.MEDIUM),
     "service/replay": Subject("service/replay", "replay-differed", Priority.HIGH),
+    "service/links-guessed": Subject("service/links-guessed", "links-guessed", Priority.LOW),
 }
+GUESSES_ALARM: Final = 20
+"""So many wrong links within a minute are no slip of a finger."""
 
 
 class ServiceAlarms:
@@ -91,6 +104,15 @@ class ServiceAlarms:
             alarm, at_us = "service/replay", now_us
             text = f"the replayed record differs from what was recorded: {what.detail}"
         desk.say(desk.book.momentary(SERVICE_ALARMS[alarm], at_us, now_us, text))
+
+    def links_guessed(self, what: LinksGuessed) -> None:
+        """Links that were none were tried on the answer page: on the audit trail, and an alarm where they are many."""
+        desk = self._desk
+        text = f"{what.count} wrong links were tried on the answer page, from {what.addresses} addresses"
+        desk.outputs.append(Audited(desk.time_us, "answer-page", "links-guessed", "answer-page", text))
+        if what.count >= GUESSES_ALARM:
+            subject = SERVICE_ALARMS["service/links-guessed"]
+            desk.say(desk.book.momentary(subject, min(what.since_us, desk.time_us), desk.time_us, text))
 
     def to_state(self) -> list[int]:
         """Plain values for a snapshot."""

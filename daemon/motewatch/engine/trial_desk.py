@@ -8,7 +8,6 @@ the test unconfirmed when it is back; the link in the late call still ends the a
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Any, Final
 
 from motewatch.callout.answers import TEST
@@ -25,15 +24,16 @@ from motewatch.wire.records import HOUR_US
 ALARM: Final = "callout/test/"
 
 
-@dataclass(slots=True)
 class TrialDesk:
     """The trials and what the configuration says of them."""
 
-    trials: Trials = field(default_factory=Trials)
-    _settings: TestCalls | None = None
-    _zone: str = "UTC"
-    _ways: tuple[Way, ...] = ()
-    _names: dict[str, str] = field(default_factory=dict)
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+        self._trials = Trials()
+        self._settings: TestCalls | None = None
+        self._zone = "UTC"
+        self._ways: tuple[Way, ...] = ()
+        self._names: dict[str, str] = {}
 
     def know(self, site: Site) -> None:
         """The configuration in force; after a restore too."""
@@ -42,67 +42,65 @@ class TrialDesk:
         self._ways = () if self._settings is None else ways_of(site)
         self._names = {person.id: person.name for person in site.persons}
 
-    def configured(self, desk: Desk) -> None:
+    def configured(self) -> None:
         """A configuration has taken effect: ways that are gone are forgotten, the next test is entered."""
-        gone = {alarm_of(way) for way in self.trials.last} - {alarm_of(way) for way in self._ways}
-        self.trials.keep(self._ways)
-        for alarm in sorted(gone):
-            text = "this way is no longer in the site configuration"
-            desk.say(desk.book.returns(alarm, desk.time_us, desk.time_us, text))
+        self._trials.keep(self._ways)
         if self._settings is not None:
-            desk.agenda.enter(next_trial_us(self._settings.at, self._zone, desk.time_us), Due.TRIAL, "")
+            self._desk.agenda.enter(next_trial_us(self._settings.at, self._zone, self._desk.time_us), Due.TRIAL, "")
 
     def holds(self, alarm: str) -> bool:
         """Is this the alarm of a way that the configuration still has?"""
         return any(alarm_of(way) == alarm for way in self._ways)
 
-    def trial_due(self, desk: Desk, at_us: int) -> None:
+    def trial_due(self, at_us: int) -> None:
         """It is time for the weekly test, unless another time has been configured since."""
         settings = self._settings
         if settings is None or next_trial_us(settings.at, self._zone, at_us - 1) != at_us:
             return
         next_us = next_trial_us(settings.at, self._zone, at_us)
-        desk.agenda.enter(next_us, Due.TRIAL, "")
+        self._desk.agenda.enter(next_us, Due.TRIAL, "")
         within_us = round(settings.confirm_within_h * HOUR_US)
-        for trial in self.trials.begin(self._ways, at_us, min(at_us + within_us, next_us)):
-            desk.agenda.enter(trial.confirm_by_us, Due.TRIAL_CONFIRM, trial.id)
-            desk.say([_told(trial, desk.time_us)])
+        for trial in self._trials.begin(self._ways, at_us, min(at_us + within_us, next_us)):
+            self._desk.agenda.enter(trial.confirm_by_us, Due.TRIAL_CONFIRM, trial.id)
+            self._desk.say([_told(trial, self._desk.time_us)])
 
-    def confirm_due(self, desk: Desk, trial_id: str, at_us: int) -> None:
+    def confirm_due(self, trial_id: str, at_us: int) -> None:
         """The time to confirm a test call is over."""
-        failed = self.trials.due(trial_id, at_us)
+        failed = self._trials.due(trial_id, at_us)
         if failed is not None:
-            self._fails(desk, failed, at_us)
+            self._fails(failed, at_us)
 
-    def delivered(self, desk: Desk, delivered: Delivered) -> None:
+    def delivered(self, delivered: Delivered) -> None:
         """What became of a call; of one that is no test call nothing follows here."""
         if delivered.outcome is Outcome.DELIVERED:
             return
-        failed = self.trials.not_delivered(delivered.told, desk.time_us)
+        failed = self._trials.not_delivered(delivered.told, self._desk.time_us)
         if failed is not None:
-            self._fails(desk, failed, desk.time_us, delivered.detail)
+            self._fails(failed, self._desk.time_us, delivered.detail)
 
-    def confirm(self, desk: Desk, by: str, test: str) -> tuple[bool, str]:
+    def confirm(self, by: str, test: str) -> tuple[bool, str]:
         """A person says that a test call arrived. Whether that is accepted, and the reply in words."""
-        now_us = desk.time_us
-        verdict, trial = self.trials.confirm(test, self._person(by), now_us)
+        now_us = self._desk.time_us
+        verdict, trial = self._trials.confirm(test, self._person(by), now_us)
         if trial is None:
             return False, f"no test call '{test}' is known, or a later one has taken its place"
         name = self._names.get(trial.way.person, trial.way.person)
         if verdict is Verdict.OTHER_PERSON:
             return False, f"this test call went to {name}, and only {name} can confirm it"
         text = f"the test call to {name} over {trial.way.channel} is confirmed"
-        if verdict is Verdict.TAKEN and self.trials.in_order(trial.way.person, trial.way.channel):
-            desk.say(desk.book.returns(alarm_of(trial.way), now_us, now_us, f"{text}: this way works"))
+        if verdict is Verdict.TAKEN and self._trials.in_order(trial.way.person, trial.way.channel):
+            self._desk.say(self._desk.book.returns(alarm_of(trial.way), now_us, now_us, f"{text}: this way works"))
         return True, text
 
-    def _fails(self, desk: Desk, trial: Trial, at_us: int, detail: str = "") -> None:
+    def _fails(self, trial: Trial, at_us: int, detail: str = "") -> None:
         way = trial.way
         name = self._names.get(way.person, way.person)
         what = "could not be delivered" if trial.stage is Stage.NOT_DELIVERED else "was not confirmed in time"
         text = f"{name} may not be reached over {way.channel}: the test call {what}"
         subject = Subject(alarm_of(way), "callout-test", Priority.MEDIUM)
-        desk.say(desk.book.starts(subject, at_us, desk.time_us, f"{text}: {detail}" if detail else text))
+        self._desk.say(
+            self._desk.book.starts(subject, at_us, self._desk.time_us, f"{text}: {detail}" if detail else text)
+        )
 
     def _person(self, by: str) -> str | None:
         """The id of whoever says so, by id or by name."""
@@ -111,14 +109,11 @@ class TrialDesk:
 
     def to_state(self) -> list[list[Any]]:
         """Plain values for a snapshot."""
-        return self.trials.to_state()
+        return self._trials.to_state()
 
-    @classmethod
-    def from_state(cls, state: list[list[Any]], site: Site) -> TrialDesk:
-        """The desk that `to_state` took apart, under this configuration."""
-        desk = cls(Trials.from_state(state))
-        desk.know(site)
-        return desk
+    def from_state(self, state: list[list[Any]]) -> None:
+        """Take back what `to_state` took apart."""
+        self._trials = Trials.from_state(state)
 
 
 def alarm_of(way: Way) -> str:

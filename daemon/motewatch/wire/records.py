@@ -84,7 +84,17 @@ class SetOccupancy:
     comment: str = ""
 
 
-Command = Acknowledge | SetOccupancy
+@dataclass(frozen=True, slots=True)
+class Confirm:
+    """A person says that a test call arrived."""
+
+    id: str
+    by: str
+    test: str
+    comment: str = ""
+
+
+Command = Acknowledge | SetOccupancy | Confirm
 
 
 class RefusalReason(StrEnum):

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
 
+from motewatch.engine import Engine
 from motewatch.engine.answers import EXPIRED, USED, Answers
 from motewatch.engine.codec import Internal, decode_internal, encode_internal, internal_kind
-from motewatch.engine.records import Act, Answered, LinksGuessed
+from motewatch.engine.records import Act, AlarmChanged, Answered, Audited, Input, LinksGuessed, Memory, Output, Replied
+from motewatch.wire.records import SECOND_US
+from support.dialogue import transcript
+from support.facility import T0, at, engine, heard, reading
 
 FIRST = Answered("answer-1", "call-1", 1_000, "ada", Act.ACKNOWLEDGE, "location/fill-1/0.5um/action")
 
@@ -64,3 +69,62 @@ def test_the_memory_goes_through_a_snapshot() -> None:
 def test_it_is_journaled_and_read_back(what: Internal, kind: str) -> None:
     assert internal_kind(what) == kind
     assert decode_internal(kind, encode_internal(what)) == what
+
+
+# ---- through the engine
+
+ALERT = "location/fill-1/0.5um/alert"
+"""1 000 per m3 there; a minute of air with 40 particles holds 1 413."""
+
+
+def alarmed() -> Engine:
+    """An engine with one standing alarm, one minute and three seconds after the beginning."""
+    made = engine()
+    for number in range(6):
+        made.apply(heard(reading("pc-1", number, T0 + (number + 1) * 10 * SECOND_US, (7, 0))))
+    made.advance(T0 + 63 * SECOND_US)
+    assert ALERT in made.standing()
+    return made
+
+
+def by_link(second: float, **changes: object) -> Input:
+    """An answer by the link of a call, so many seconds after the beginning."""
+    answer = Answered("answer-1", "call-1", T0 + 600 * SECOND_US, "ada", Act.ACKNOWLEDGE, ALERT)
+    return at(T0 + round(second * SECOND_US), replace(answer, **changes))  # type: ignore[arg-type]
+
+
+def said(outputs: list[Output]) -> list[str]:
+    return transcript(outputs, Replied, AlarmChanged, Audited)
+
+
+def test_an_alarm_is_acknowledged_by_link_and_the_link_is_used_up_after_a_restart_too() -> None:
+    made = alarmed()
+    assert said(made.apply(by_link(70))) == [
+        f"{ALERT} acknowledge at +70 -> acknowledged by ada",
+        f"audit acknowledge {ALERT} by ada",
+        f"reply answer-1 yes: '{ALERT}' is now acknowledged",
+        "audit answer-by-link call-1 by ada",
+    ]
+    made = Engine.restore(json.loads(made.snapshot_text()), Memory())
+    # However many commands came between: this is not the memory of command ids.
+    for number in range(600):
+        made.apply(by_link(71, id=f"other-{number}", told=f"other-{number}"))
+    assert said(made.apply(by_link(80, id="answer-2"))) == [f"reply answer-2 no: {USED}: '{ALERT}' is now acknowledged"]
+    assert said(made.apply(by_link(600, id="answer-3")))[-1:] == [f"reply answer-3 no: {EXPIRED}"]
+
+
+def test_a_refused_answer_leaves_the_link_as_it_was() -> None:
+    made = alarmed()
+    (refusal,) = said(made.apply(by_link(70, subject="location/attic/5um/action")))
+    assert refusal.startswith("reply answer-1 no: no alarm")
+    assert said(made.apply(by_link(71, id="answer-2")))[-1] == "audit answer-by-link call-1 by ada"
+
+
+def test_tried_links_are_audited_and_many_of_them_are_an_alarm() -> None:
+    made = engine()
+    assert said(made.apply(at(T0 + 1, LinksGuessed(3, 1, T0)))) == ["audit links-guessed answer-page by answer-page"]
+    assert said(made.apply(at(T0 + 2, LinksGuessed(20, 2, T0)))) == [
+        "audit links-guessed answer-page by answer-page",
+        "service/links-guessed starts at +0 -> unacknowledged",
+        "service/links-guessed returns at +0 -> returned-unacknowledged",
+    ]
