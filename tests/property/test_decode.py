@@ -23,7 +23,7 @@ from motewatch.site.models import IDENTIFIER_PATTERN
 from motewatch.wire import examples
 from motewatch.wire.decode import Decoded, decode
 from motewatch.wire.messages import instant
-from motewatch.wire.records import Acknowledge, Presence, Reading, Refusal, RefusalReason, SetOccupancy
+from motewatch.wire.records import Acknowledge, Confirm, Presence, Reading, Refusal, RefusalReason, SetOccupancy
 from motewatch.wire.schemas import DOCUMENTS, schema_of
 from motewatch.wire.topics import Topics
 
@@ -32,11 +32,12 @@ IDENTIFIER = re.compile(IDENTIFIER_PATTERN)
 LARGEST_INTEGER = 2**63 - 1
 VALIDATORS = {document.name: Draft202012Validator(schema_of(document)) for document in DOCUMENTS}
 
-SEEDS: list[tuple[str, dict[str, Any]]] = [
-    *((TOPICS.counts(message["sensor"]), message) for message in examples.COUNTS),
-    *((TOPICS.presence(message["sensor"]), message) for message in examples.PRESENCE),
-    *((TOPICS.command, message) for message in examples.COMMAND),
+KINDS: list[list[tuple[str, dict[str, Any]]]] = [
+    [(TOPICS.counts(message["sensor"]), message) for message in examples.COUNTS],
+    [(TOPICS.presence(message["sensor"]), message) for message in examples.PRESENCE],
+    [(TOPICS.command, message) for message in examples.COMMAND],
 ]
+SEEDS = [seed for kind in KINDS for seed in kind]
 
 NASTY: list[Any] = [
     None,
@@ -123,7 +124,7 @@ def check(topic: str, result: Decoded) -> str:
         assert result.boot.encode()
         assert type(result.at_us) is int
         return "presence"
-    assert isinstance(result, Acknowledge | SetOccupancy)
+    assert isinstance(result, Acknowledge | SetOccupancy | Confirm)
     assert topic == TOPICS.command
     assert IDENTIFIER.fullmatch(result.id)
     assert result.by.encode()
@@ -183,7 +184,7 @@ def spoil(random: Random, message: dict[str, Any]) -> bytes:
 def run(random: Random, number: int) -> Counter[str]:
     kinds: Counter[str] = Counter()
     for _ in range(number):
-        topic, message = random.choice(SEEDS)
+        topic, message = random.choice(random.choice(KINDS))
         kinds[check(topic, decode(TOPICS, topic, spoil(random, message)))] += 1
     return kinds
 

@@ -1,4 +1,4 @@
-"""Commands of a person on shift, over MQTT: view, acknowledge, occupancy."""
+"""Commands of a person on shift, over MQTT: view, acknowledge, occupancy, confirm a test call."""
 
 from __future__ import annotations
 
@@ -36,6 +36,7 @@ def add_to(app: typer.Typer) -> None:
     app.command()(view)
     app.command()(acknowledge)
     app.command()(occupancy)
+    app.command("confirm-test")(confirm_test)
 
 
 def view(
@@ -105,6 +106,25 @@ def occupancy(
     _order(
         site, {"command": "set-occupancy", "room": room, "occupancy": stated}, by, comment, wait, user, password_file
     )
+
+
+def confirm_test(
+    site: SitePath,
+    test: Annotated[
+        str, typer.Argument(metavar="TEST", help="Id of the test call, as the call says it.", show_default=False)
+    ],
+    by: By,
+    comment: Comment = "",
+    wait: Wait = 10.0,
+    user: User = None,
+    password_file: PasswordFile = None,
+) -> None:
+    """Say that a test call reached you. Only the person who was called can. Exit status 1 if it is refused.
+
+    \b
+    motewatch confirm-test site.toml k7m2qx4c --by "M. Okafor"
+    """
+    _order(site, {"command": "confirm-test", "test": test}, by, comment, wait, user, password_file)
 
 
 def _order(

@@ -21,6 +21,7 @@ from motewatch.site.models import IDENTIFIER_PATTERN
 from motewatch.wire.incoming import EPOCH, CommandMessage, CountMessage, Counts, Incoming, PresenceMessage
 from motewatch.wire.records import (
     Acknowledge,
+    Confirm,
     Health,
     Presence,
     Reading,
@@ -37,7 +38,7 @@ MAX_PAYLOAD: Final = 64 * 1024
 _HEALTH: Final = {health.value: health for health in Health}
 _MICROSECOND: Final = timedelta(microseconds=1)
 
-Decoded = Reading | Presence | Acknowledge | SetOccupancy | Refusal | None
+Decoded = Reading | Presence | Acknowledge | SetOccupancy | Confirm | Refusal | None
 
 
 class _RefusedError(Exception):
@@ -113,7 +114,13 @@ def _presence(message: PresenceMessage, level: str) -> Presence:
     return Presence(level, message.online, message.boot, _microseconds(message.at))
 
 
-def _command(message: CommandMessage) -> Acknowledge | SetOccupancy:
+def _command(message: CommandMessage) -> Acknowledge | SetOccupancy | Confirm:
+    if message.command == "confirm-test":
+        for key in ("alarm", "room", "occupancy"):
+            _absent(message, key, getattr(message, key))
+        test = _present("test", message.test, "the id of the test call, as the call says it")
+        return Confirm(message.id, message.by, test, message.comment)
+    _absent(message, "test", message.test)
     if message.command == "acknowledge":
         _absent(message, "room", message.room)
         _absent(message, "occupancy", message.occupancy)

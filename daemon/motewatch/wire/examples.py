@@ -78,6 +78,13 @@ COMMAND: Final[list[dict[str, Any]]] = [
         "room": "filling",
         "occupancy": None,
     },
+    {
+        "v": 1,
+        "id": "confirmed-2026-03-02",
+        "command": "confirm-test",
+        "by": "j.doe",
+        "test": "k7m2qx4c",
+    },
 ]
 
 SAMPLE: Final[list[dict[str, Any]]] = [

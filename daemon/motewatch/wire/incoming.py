@@ -167,7 +167,7 @@ class PresenceMessage(Incoming):
 class CommandMessage(Incoming):
     """A person's command. The answer comes on the reply topic with the command's id as last level.
 
-    `acknowledge` takes `alarm`; `set-occupancy` takes `room` and `occupancy`.
+    `acknowledge` takes `alarm`; `set-occupancy` takes `room` and `occupancy`; `confirm-test` takes `test`.
     """
 
     model_config = ConfigDict(
@@ -179,6 +179,7 @@ class CommandMessage(Incoming):
                         "alarm": {"type": "string"},
                         "room": {"type": "null"},
                         "occupancy": {"type": "null"},
+                        "test": {"type": "null"},
                     },
                     "required": ["alarm"],
                 },
@@ -187,8 +188,19 @@ class CommandMessage(Incoming):
                         "command": {"const": "set-occupancy"},
                         "alarm": {"type": "null"},
                         "room": {"type": "string"},
+                        "test": {"type": "null"},
                     },
                     "required": ["room", "occupancy"],
+                },
+                {
+                    "properties": {
+                        "command": {"const": "confirm-test"},
+                        "alarm": {"type": "null"},
+                        "room": {"type": "null"},
+                        "occupancy": {"type": "null"},
+                        "test": {"type": "string"},
+                    },
+                    "required": ["test"],
                 },
             ],
         }
@@ -199,7 +211,9 @@ class CommandMessage(Incoming):
         Identifier,
         Field(description="A new id for each command, such as a random UUID in lower case."),
     ]
-    command: Annotated[Literal["acknowledge", "set-occupancy"], Field(description="What is to be done.")]
+    command: Annotated[
+        Literal["acknowledge", "set-occupancy", "confirm-test"], Field(description="What is to be done.")
+    ]
     by: Annotated[Person, Field(description="Who says so; goes into the record.")]
     comment: Annotated[Comment, Field(description="Why; goes into the record.")] = ""
     alarm: Annotated[AlarmId | None, Field(description="Id of the alarm, as in the alarm messages.")] = None
@@ -207,4 +221,8 @@ class CommandMessage(Incoming):
     occupancy: Annotated[
         Literal["as-built", "at-rest", "operational"] | None,
         Field(description="Occupancy state from now on (ISO 14644-1); null gives the room back to its schedule."),
+    ] = None
+    test: Annotated[
+        Identifier | None,
+        Field(description="Id of the test call that reached the person in `by`, as the call says it."),
     ] = None

@@ -17,7 +17,8 @@ from support.facility import site_dict
 from support.night import night_dict
 
 COMMANDS = [
-    "serve", "check", "schemas", "view", "acknowledge", "occupancy", "samples", "alarms", "dead-letters", "audit",
+    "serve", "check", "schemas", "view", "acknowledge", "occupancy", "confirm-test", "samples",
+    "alarms", "dead-letters", "audit",
     "verify", "limits", "classify", "recovery", "rule-power", "sampling-plan",
 ]  # fmt: skip
 

@@ -9,7 +9,7 @@ import pytest
 
 from motewatch.wire import examples
 from motewatch.wire.decode import decode
-from motewatch.wire.records import Acknowledge, Health, Presence, Reading, SetOccupancy
+from motewatch.wire.records import Acknowledge, Confirm, Health, Presence, Reading, SetOccupancy
 from motewatch.wire.topics import Topics
 
 TOPICS = Topics("motewatch/v1", "demo")
@@ -198,4 +198,10 @@ def test_set_occupancy_and_give_it_back() -> None:
     )
     assert decode(TOPICS, TOPICS.command, json.dumps(examples.COMMAND[2]).encode()) == SetOccupancy(
         id="cleaned-2026-03-02", by="j.doe", room="filling", occupancy=None
+    )
+
+
+def test_confirm_a_test_call() -> None:
+    assert decode(TOPICS, TOPICS.command, json.dumps(examples.COMMAND[3]).encode()) == Confirm(
+        id="confirmed-2026-03-02", by="j.doe", test="k7m2qx4c"
     )

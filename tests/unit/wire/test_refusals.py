@@ -283,7 +283,15 @@ def test_a_hostile_key_cannot_spoil_the_sentence() -> None:
             command(command="set-occupancy", alarm=None, room="filling", occupancy="busy"),
             "occupancy: \"busy\" must be 'as-built', 'at-rest' or 'operational'",
         ),
-        (command(command="shelve"), "command: \"shelve\" must be 'acknowledge' or 'set-occupancy'"),
+        (command(command="shelve"), "command: \"shelve\" must be 'acknowledge', 'set-occupancy' or 'confirm-test'"),
+        (
+            command(command="confirm-test", alarm=None),
+            "test: this key is missing; give the id of the test call, as the call says it",
+        ),
+        (
+            command(test="k7m2qx4c"),
+            'test: "k7m2qx4c" does not belong to the command "acknowledge"; leave the key out',
+        ),
         (command(by=""), 'by: "" must have at least 1 character'),
         (command(by="j\n"), 'by: "j\\n" must be text without control characters'),
         (command(comment="\x1b[2J"), 'comment: "\\u001b[2J" must be text without control characters'),

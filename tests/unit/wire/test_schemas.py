@@ -135,6 +135,10 @@ def test_schema_and_decoder_refuse_alike(spoil: dict[str, Any]) -> None:
         {"command": "set-occupancy"},
         {"command": "set-occupancy", "alarm": None, "room": "filling"},
         {"command": "set-occupancy", "alarm": None, "occupancy": None},
+        {"test": "k7m2qx4c"},
+        {"command": "confirm-test", "test": "k7m2qx4c"},
+        {"command": "confirm-test", "alarm": None},
+        {"command": "set-occupancy", "alarm": None, "room": "filling", "occupancy": None, "test": "k7m2qx4c"},
     ],
 )
 def test_schema_and_decoder_refuse_commands_alike(spoil: dict[str, Any]) -> None:
