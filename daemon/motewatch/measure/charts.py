@@ -313,3 +313,10 @@ class UChart:
         if count < limits.lower and not self.upper_only:
             return [Signal("u-chart", -1, float(count), limits.lower)]
         return []
+
+
+def deviation(count: int, volume_ul: int, expected_per_m3: float, alpha: float = 0.0) -> float:
+    """How far a count is from what its volume should hold, in sigmas: what run rules are fed with."""
+    counted(count, volume_ul)
+    mean = above_zero("expected_per_m3", expected_per_m3) * volume_ul / UL_PER_M3
+    return (count - mean) / math.sqrt(mean + not_negative("alpha", alpha) * mean * mean)
