@@ -21,6 +21,7 @@ from typing import Any, Final, Self
 
 import numpy as np
 
+from motewatch.measure.absorption import mean_times
 from motewatch.measure.dispersion import probabilities, tail
 from motewatch.measure.errors import BadInputError
 from motewatch.measure.signals import Signal, above_zero, counted, finite, not_negative
@@ -206,7 +207,7 @@ def average_run_length(
         np.add.at(matrix, (every[within], there[within]), chance)
     # How long a stay is comes from the chance of leaving: as a sum of its own, not as one less nearly one.
     leaving = np.array([tail(-(-(states + down - state) // parts), mean, alpha) for state in range(states)])
-    return float(_mean_times(matrix, leaving)[min(states - 1, round(head_start * parts))])
+    return float(mean_times(matrix, leaving)[min(states - 1, round(head_start * parts))])
 
 
 def limit_for_run_length(mean: float, reference: float, samples: float, alpha: float = 0.0) -> int:
@@ -236,24 +237,3 @@ def _parts(reference: float, limit: float, head_start: float) -> int:
         if all(abs(value * parts - round(value * parts)) < 1e-9 for value in (reference, limit, head_start)):
             return parts
     return most
-
-
-def _mean_times(matrix: np.ndarray[Any, Any], leaving: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
-    """Mean times to absorption by elimination without subtractions (Grassmann, Taksar and Heyman), which keeps all
-    digits however rare a signal is; `leaving` is each state's chance of a signal."""
-    chain = matrix.copy()
-    out = leaving.copy()
-    times = np.ones(len(chain))
-    for last in range(len(chain) - 1, 0, -1):
-        away = float(chain[last, :last].sum()) + out[last]
-        into = chain[:last, last] / away
-        chain[:last, :last] += np.outer(into, chain[last, :last])
-        out[:last] += into * out[last]
-        times[:last] += into * times[last]
-    solved = np.zeros(len(chain))
-    with np.errstate(divide="ignore"):
-        solved[0] = times[0] / out[0]
-    for state in range(1, len(chain)):
-        away = float(chain[state, :state].sum()) + out[state]
-        solved[state] = (times[state] + float(chain[state, :state] @ solved[:state])) / away
-    return solved

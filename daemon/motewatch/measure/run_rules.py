@@ -163,6 +163,7 @@ class RunRules:
     @staticmethod
     def _push(masks: list[int], number: int, rule: Rule, bit: bool) -> int:
         """Append a point and say how many of the last n have the bit; n - 1 of them are kept."""
-        whole = masks[number] << 1 | bit
+        # Where all must have it, what was before one that has not will never matter.
+        whole = 0 if rule.k == rule.n and not bit else masks[number] << 1 | bit
         masks[number] = whole & ((1 << (rule.n - 1)) - 1)
         return whole.bit_count()
