@@ -16,6 +16,7 @@ from __future__ import annotations
 import json
 from typing import Any, Final
 
+from motewatch.callout.records import Delivered
 from motewatch.engine.agenda import Agenda, Due
 from motewatch.engine.alarm_book import AlarmBook
 from motewatch.engine.answers import Answers
@@ -151,6 +152,8 @@ class Engine:
             parts.commands.commanded(what.command)
         elif isinstance(what, Answered):
             parts.commands.answered(what)
+        elif isinstance(what, Delivered):
+            parts.trials.delivered(what)
         elif isinstance(what, LinksGuessed):
             parts.service.links_guessed(what)
         elif isinstance(what, LinkChanged):

@@ -8,11 +8,12 @@ from typing import Any
 
 import pytest
 
-from motewatch.callout.records import Cause, Told
+from motewatch.callout.records import Cause, Delivered, Outcome, Told
 from motewatch.engine import Engine
-from motewatch.engine.records import AlarmChanged, Commanded, Memory, Output, Replied
+from motewatch.engine.records import AlarmChanged, Commanded, Input, Memory, Output, Replied
 from motewatch.wire.records import HOUR_US, MINUTE_US, Confirm
-from support.facility import at, configured, engine, site_dict
+from support.facility import at, configured, engine
+from support.reachable import reachable
 
 ADA_SMS, ADA_MAIL, BEN_SMS = "callout/test/ada/sms", "callout/test/ada/mail", "callout/test/ben/sms"
 
@@ -27,27 +28,8 @@ TUESDAY_US = us("2026-10-20T08:00Z")
 
 
 def site(**changes: Any) -> dict[str, Any]:
-    tables: dict[str, Any] = {
-        "site": {"id": "testing", "name": "Testing ground", "time_zone": "Europe/Berlin"},
-        "channels": [
-            {"id": "sms", "kind": "service", "url_file": "sms.url"},
-            {"id": "mail", "kind": "e-mail", "host": "mail.example.org", "sender": "air@example.org"},
-        ],
-        "persons": [
-            {
-                "id": "ada",
-                "name": "Ada",
-                "reach": [{"channel": "sms", "address": "+00 1"}, {"channel": "mail", "address": "ada@example.org"}],
-            },
-            {"id": "ben", "name": "Ben", "reach": [{"channel": "sms", "address": "+00 2"}]},
-        ],
-        "escalations": [
-            {"id": "all", "steps": [{"after_min": 0, "tell": ["person:ada"]}, {"after_min": 5, "tell": ["person:ben"]}]}
-        ],
-        "callout": {"test_calls": {"at": "Tue 10:00", "confirm_within_h": 24}},
-    }
-    # Nothing else is to happen in these weeks: no sensor is missed, no period is judged.
-    return site_dict(**(tables | changes))
+    berlin = {"id": "testing", "name": "Testing ground", "time_zone": "Europe/Berlin"}
+    return reachable(**({"site": berlin} | changes))
 
 
 def calls(outputs: list[Any]) -> list[Told]:
@@ -129,6 +111,21 @@ def test_a_late_confirmation_ends_the_alarm_too() -> None:
     assert steps(outputs) == [f"{BEN_SMS} returns at 26 h -> returned-unacknowledged"]
 
 
+def test_one_that_could_not_be_delivered_is_an_alarm_at_once() -> None:
+    made, told = called()
+
+    def became(way: str, outcome: Outcome, minute: int) -> list[str]:
+        what = Delivered(told[way].id, outcome, TUESDAY_US + minute * MINUTE_US, 3, "550 no such user")
+        return steps(made.apply(at(TUESDAY_US + minute * MINUTE_US, what)))
+
+    assert became("ada mail", Outcome.REFUSED, 6) == [f"{ADA_MAIL} starts at 0.1 h -> unacknowledged"]
+    assert became("ben sms", Outcome.GIVEN_UP, 30) == [f"{BEN_SMS} starts at 0.5 h -> unacknowledged"]
+    assert became("ada sms", Outcome.DELIVERED, 36) == []
+    # It had arrived all the same.
+    outputs = confirm(made, told["ada mail"], "ada", TUESDAY_US + HOUR_US)
+    assert steps(outputs) == [f"{ADA_MAIL} returns at 1 h -> returned-unacknowledged"]
+
+
 @pytest.mark.parametrize("by", ["ben", "somebody"])
 def test_nobody_confirms_for_another(by: str) -> None:
     made, told = called()
@@ -183,6 +180,9 @@ def test_a_restart_in_the_middle_changes_nothing() -> None:
         told = {f"{one.person} {one.channel}": one for one in calls(said)}
         made = again(made)
         said += confirm(made, told["ada sms"], "ada", TUESDAY_US + MINUTE_US)
+        made = again(made)
+        item = Delivered(told["ada mail"].id, Outcome.REFUSED, TUESDAY_US + 2 * MINUTE_US, 1)
+        said += made.apply(Input(TUESDAY_US + 2 * MINUTE_US, TUESDAY_US + 2 * MINUTE_US, item))
         made = again(made)
         said += made.advance(TUESDAY_US + 30 * HOUR_US)
         made = again(made)
