@@ -205,7 +205,7 @@ SHIPPED: Final[dict[str, Shipped]] = {
         "somebody tries links of the answer page that were never sent",
         "if one were found, an alarm could be acknowledged by a stranger",
         "Tell whoever looks after the network; see where the attempts come from.",
-        60,
+        1_440,
         _MAJOR,
     ),
     "callout-nobody-reached": Shipped(

@@ -7,10 +7,11 @@ first start on; one that is normal again stays in the book, because its next sta
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from motewatch.alarms.lifecycle import ACTIVE, STANDING, Event, RefusedError, State, step
+from motewatch.alarms.rationalisation import Advisor
 from motewatch.engine.records import AlarmChanged, Priority
 
 
@@ -44,6 +45,8 @@ class AlarmBook:
     """All alarms by id."""
 
     entries: dict[str, Entry] = field(default_factory=dict)
+    advisor: Advisor | None = None
+    """The configuration's, and not part of the state: a priority that the site states takes hold at the next start."""
 
     def active(self, alarm: str) -> bool:
         """Does the alarm's condition hold, as far as the book was told?"""
@@ -71,7 +74,7 @@ class AlarmBook:
             entry = self.entries[subject.alarm] = Entry(subject)
         if entry.state in ACTIVE:
             return []
-        entry.subject = subject
+        entry.subject = self._prioritised(subject)
         entry.text, entry.value, entry.limit, entry.unit = text, value, limit, unit
         return [self._change(entry, Event.STARTS, at_us, found_us, late=late)]
 
@@ -97,6 +100,14 @@ class AlarmBook:
         """A person takes note. Raises KeyError (no such alarm) or `RefusedError` (nothing to acknowledge)."""
         entry = self.entries[alarm]
         return self._change(entry, Event.ACKNOWLEDGE, at_us, at_us, by=by, comment=comment)
+
+    def _prioritised(self, subject: Subject) -> Subject:
+        if self.advisor is None:
+            return subject
+        own = self.advisor.priority(
+            subject.kind, subject.priority, location=subject.location, room=subject.room, area=subject.area
+        )
+        return subject if own is subject.priority else replace(subject, priority=own)
 
     def _change(
         self,

@@ -223,7 +223,7 @@ class Engine:
             self._parts = _Parts(Desk(plan, self._history, Agenda(), AlarmBook(), {}, now_us))
         parts = self._parts
         desk = parts.desk
-        desk.plan = plan
+        desk.follow(plan)
         self._configured = configured
         desk.time_us = now_us
         desk.rooms = {room: desk.rooms.get(room, RoomState()) for room in plan.rooms}

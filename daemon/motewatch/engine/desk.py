@@ -66,6 +66,15 @@ class Desk:
     time_us: int
     outputs: list[Output] = field(default_factory=list)
 
+    def __post_init__(self) -> None:
+        """The book needs the plan's word on priorities."""
+        self.follow(self.plan)
+
+    def follow(self, plan: Plan) -> None:
+        """From now on this plan holds."""
+        self.plan = plan
+        self.book.advisor = plan.advisor
+
     def say(self, outputs: list[Any]) -> None:
         """Add outputs in the order given."""
         self.outputs += outputs
