@@ -52,6 +52,10 @@ tr.limit td, tr.limit th { background: #f3f5f6; font-weight: bold; -webkit-print
 figure { margin: 0; break-inside: avoid }
 figure svg { display: block; width: 100%%; height: auto; max-height: 92mm; margin: 0 auto }
 table + ul, table + p { margin-top: 2.5mm } table + table { margin-top: 4mm }
+table.meaning { break-inside: avoid; table-layout: fixed }
+table.meaning th:first-child, table.meaning td:first-child { width: 26%% }
+table.register td:first-child { width: 23%%; overflow-wrap: anywhere }
+table.register td:nth-child(4) { width: 21%% } table.register td:nth-child(5) { width: 20%% }
 table.dense td { padding: 0.25mm 2mm; font-size: 8.5pt }
 figcaption { color: #4a535c; font-size: 8.5pt; margin-top: 1mm }
 ul { margin: 0 0 2mm; padding-left: 5mm } li { margin-bottom: 0.8mm; break-inside: avoid }
@@ -129,8 +133,10 @@ def table(
     row_classes: Sequence[str] = (),
     cell_class: dict[str, str] | None = None,
     dense: bool = False,
+    kind: str = "",
 ) -> str:
-    """A table. `numbers`: columns of figures; `cell_class`: a class for the cells that hold a text.
+    """A table. `numbers`: columns of figures; `cell_class`: a class for the cells that hold a text; `kind`: a class of
+    the table.
 
     The titles are typeset, the cells are left as they are.
     """
@@ -147,8 +153,9 @@ def table(
         name = row_classes[number] if number < len(row_classes) else ""
         cells = "".join(cell("td", at, text) for at, text in enumerate(row))
         lines.append(f'<tr class="{name}">{cells}</tr>' if name else f"<tr>{cells}</tr>")
-    kind = ' class="dense"' if dense else ""
-    return f"<table{kind}><thead><tr>{head}</tr></thead><tbody>{''.join(lines)}</tbody></table>"
+    names = " ".join(name for name in ("dense" if dense else "", kind) if name)
+    attribute = f' class="{names}"' if names else ""
+    return f"<table{attribute}><thead><tr>{head}</tr></thead><tbody>{''.join(lines)}</tbody></table>"
 
 
 def section(title: str, *parts: str) -> str:
@@ -167,10 +174,15 @@ def figure(svg: str, caption: str) -> str:
     return f"<figure>{svg}<figcaption>{escape(typeset(caption))}</figcaption></figure>"
 
 
-def closing(version: str, made: str) -> str:
-    """Signatures, the safety note and the software's version."""
+def closing(
+    version: str,
+    made: str,
+    signs: tuple[str, str] = ("Tested by", "Approved by"),
+    note: str = SAFETY_NOTE,
+) -> str:
+    """Signatures, a note (the safety note, unless said otherwise) and the software's version."""
+    blanks = "".join(f"<div>{escape(sign)}: name, signature, date</div>" for sign in signs)
     return (
-        '<div class="signatures"><div>Tested by: name, signature, date</div>'
-        "<div>Approved by: name, signature, date</div></div>\n"
-        f'<p class="note">{escape(SAFETY_NOTE)}<br>Made by motewatch {escape(version)}, {escape(made)}.</p>'
+        f'<div class="signatures">{blanks}</div>\n'
+        f'<p class="note">{escape(note)}<br>Made by motewatch {escape(version)}, {escape(made)}.</p>'
     )

@@ -19,7 +19,7 @@ from support.night import night_dict
 COMMANDS = [
     "serve", "check", "schemas", "view", "acknowledge", "occupancy", "confirm-test", "samples",
     "alarms", "dead-letters", "audit",
-    "verify", "limits", "classify", "recovery", "rule-power", "sampling-plan",
+    "verify", "limits", "classify", "recovery", "rule-power", "sampling-plan", "alarm-register",
 ]  # fmt: skip
 
 

@@ -1,0 +1,194 @@
+"""The alarm register: every alarm that a site can raise, with its limits and what it means.
+
+Compiled from the same plan as the engine runs by, so that the register cannot say other limits than those that are
+judged. Pure; must not know how it is printed, and which alarms stand.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+from motewatch.alarms.bounds import Side
+from motewatch.alarms.rationalisation import Advice
+from motewatch.callout.test_calls import ways_of
+from motewatch.engine.desk import silent_alarm
+from motewatch.engine.plan import Grade, LocationPlan, Plan, compile_plan
+from motewatch.engine.service_alarms import SERVICE_ALARMS
+from motewatch.engine.trial_desk import alarm_of
+from motewatch.site.models import Confidence, KOfN, RollingVolume, Rule, Site
+from motewatch.wire.records import SECOND_US
+
+SENSOR_WORDS: Final = ("silent", "flow", "laser", "clock", "calibration")
+"""What a sensor can raise; a portable is never silent, since it is switched off and carried about."""
+
+
+@dataclass(frozen=True, slots=True)
+class RegisterLimit:
+    """One limit with the occupancy states in which it holds (none: in every state)."""
+
+    states: tuple[str, ...]
+    value: float
+    unit: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class RegisterRow:
+    """One alarm. Delays in microseconds; `deadband` in the unit of the limits."""
+
+    alarm: str
+    kind: str
+    advice: Advice
+    what: str
+    """The condition in words, without its limit: "particles >= 0.5 um above the action level"."""
+    judged: str
+    """How it is judged, where there is a choice: the rule, the period."""
+    limits: tuple[RegisterLimit, ...] = ()
+    on_delay_us: int = 0
+    off_delay_us: int = 0
+    deadband: float = 0.0
+    location: str | None = None
+    sensor: str | None = None
+    room: str | None = None
+    area: str | None = None
+
+
+def alarm_register(site: Site) -> list[RegisterRow]:
+    """All alarms of a site that `site.crosscheck` found sound: by area, room and location, then sensors, then the
+    service itself."""
+    plan = compile_plan(site, "")
+    areas = {area.id: number for number, area in enumerate(site.areas)}
+    rooms = {room.id: number for number, room in enumerate(site.rooms)}
+    placed = sorted(plan.locations.values(), key=lambda where: (areas[where.area], rooms[where.room]))
+    rows = [row for where in placed for row in _location(plan, where)]
+    rows += [row for sensor in plan.sensors for row in _sensor(plan, sensor)]
+    for subject in SERVICE_ALARMS.values():
+        rows.append(_row(plan, subject.alarm, subject.kind, _SERVICE_WORDS[subject.kind]))
+    if site.callout.test_calls is not None:
+        for way in ways_of(site):
+            what = f"a test call to {way.person} over {way.channel} failed"
+            rows.append(_row(plan, alarm_of(way), "callout-test", what))
+    return rows
+
+
+_SERVICE_WORDS: Final = {
+    "broker-down": "the message broker cannot be reached",
+    "time-series-down": "the time-series server cannot be reached",
+    "dead-letters": "messages come that cannot be used",
+    "session-lost": "the broker has forgotten what it kept for the service",
+    "clock-step": "the clock of the service's machine was stepped",
+    "replay-differed": "the replayed record differs from what was recorded",
+    "links-guessed": "links of the answer page are being guessed",
+}
+
+
+def _row(
+    plan: Plan,
+    alarm: str,
+    kind: str,
+    what: str,
+    judged: str = "",
+    limits: tuple[RegisterLimit, ...] = (),
+    on_delay_us: int = 0,
+    off_delay_us: int = 0,
+    deadband: float = 0.0,
+    where: LocationPlan | None = None,
+    sensor: str | None = None,
+) -> RegisterRow:
+    location, room, area = (None, None, None) if where is None else (where.id, where.room, where.area)
+    advice = plan.advisor.advice(kind, location=location, room=room, area=area)
+    return RegisterRow(
+        alarm, kind, advice, what, judged, limits, on_delay_us, off_delay_us, deadband, location, sensor, room, area
+    )
+
+
+def _location(plan: Plan, where: LocationPlan) -> Iterator[RegisterRow]:
+    found: dict[tuple[int, Grade], dict[tuple[int, str], list[str]]] = defaultdict(lambda: defaultdict(list))
+    for state, levels in where.levels.items():
+        for level in levels:
+            found[(level.size_nm, level.grade)][(level.per_m3, level.source)].append(state)
+    for (size_nm, grade), by_limit in sorted(found.items(), key=lambda item: (item[0][0], item[0][1] is Grade.ALERT)):
+        limits = tuple(
+            RegisterLimit(() if len(states) == len(where.levels) else tuple(states), per_m3, "/m3", source)
+            for (per_m3, source), states in by_limit.items()
+        )
+        yield _row(
+            plan,
+            f"location/{where.id}/{size_nm / 1000:g}um/{grade.value}",
+            f"count-{grade.value}",
+            f"particles >= {size_nm / 1000:g} um above the {grade.value} level",
+            f"{rule_words(where.rules[size_nm])}, {_period(where)}",
+            limits,
+            where=where,
+            sensor=where.sensor,
+        )
+    for bound in plan.rooms[where.room].bounds:
+        side = "below" if bound.bound.side is Side.LOW else "above"
+        limit = RegisterLimit((), bound.bound.value / 1000, bound.unit, f"the site's own {bound.grade.value} bound")
+        yield _row(
+            plan,
+            f"location/{where.id}/{bound.key}",
+            f"{bound.quantity}-{bound.grade.value}",
+            f"{bound.quantity.replace('-', ' ')} {side} its {bound.grade.value} bound",
+            "",
+            (limit,),
+            bound.bound.on_delay_us,
+            bound.bound.off_delay_us,
+            bound.bound.deadband / 1000,
+            where=where,
+            sensor=where.sensor,
+        )
+    yield _row(
+        plan,
+        f"location/{where.id}/insufficient-sampling",
+        "insufficient-sampling",
+        "too little air sampled",
+        f"{where.insufficient_after} samples in a row, {_period(where)}",
+        (RegisterLimit((), 100 * where.min_coverage, "%", "the programme's min_coverage_pct"),),
+        where=where,
+        sensor=where.sensor,
+    )
+
+
+_SENSOR_WHAT: Final = {
+    "silent": "nothing heard of it",
+    "flow": "flow outside its tolerance, or reported as a fault",
+    "laser": "its light source is reported as a fault",
+    "clock": "its clock is off, or was stepped",
+    "calibration": "its calibration is overdue",
+}
+
+
+def _sensor(plan: Plan, ident: str) -> Iterator[RegisterRow]:
+    sensor = plan.sensors[ident]
+    where = None if sensor.location is None else plan.locations[sensor.location]
+    limits = {
+        "silent": (RegisterLimit((), sensor.silent_us / SECOND_US, "s", "the sensor's interval, or silent_after_s"),),
+        "flow": (RegisterLimit((), 100 * sensor.flow_tolerance, "%", "the sensor's flow_tolerance_pct"),),
+        "clock": (RegisterLimit((), plan.clock_tolerance_us / SECOND_US, "s", "service.clock_tolerance_s"),),
+    }
+    for word in SENSOR_WORDS:
+        if word == "silent" and where is None:
+            continue
+        alarm = silent_alarm(ident) if word == "silent" else f"sensor/{ident}/{word}"
+        yield _row(
+            plan, alarm, f"sensor-{word}", _SENSOR_WHAT[word], limits=limits.get(word, ()), where=where, sensor=ident
+        )
+
+
+def _period(where: LocationPlan) -> str:
+    return "each reading" if where.period_us is None else f"periods of {where.period_us / SECOND_US:g} s"
+
+
+def rule_words(rule: Rule) -> str:
+    """A judging rule in a few words."""
+    if isinstance(rule, KOfN):
+        return f"{rule.k} of the last {rule.n} samples"
+    if isinstance(rule, RollingVolume):
+        return f"the last samples that hold {rule.volume_l:g} L together"
+    if isinstance(rule, Confidence):
+        return f"a sample above it with {rule.confidence_pct:g} % confidence"
+    return "each sample"
