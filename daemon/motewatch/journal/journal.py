@@ -17,6 +17,7 @@ from typing import Self
 
 from sqlalchemy import select, update
 
+from motewatch.alarms.annunciations import AlarmStep
 from motewatch.engine.records import AlarmChanged
 from motewatch.journal import migrations, tables
 from motewatch.journal.errors import JournalDefectError, JournalError, OtherSiteError
@@ -200,6 +201,10 @@ class Journal:
     ) -> list[AlarmChanged]:
         """The newest alarm events with `since_us <= at_us < until_us`, in the order they were found."""
         return self._queries.query_alarm_events(alarm, since_us, until_us, limit)
+
+    def alarm_steps(self, since_us: int, until_us: int) -> list[AlarmStep]:
+        """The steps found in that time and the last one before of each alarm; see `Queries.alarm_steps`."""
+        return self._queries.alarm_steps(since_us, until_us)
 
     def last_alarm_events(self) -> list[AlarmChanged]:
         """The last event of each alarm that was ever raised, oldest first."""

@@ -10,9 +10,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Final
 
-from sqlalchemy import Select, and_, bindparam, func, select
+from sqlalchemy import Select, and_, bindparam, func, or_, select
 
-from motewatch.alarms.lifecycle import STANDING
+from motewatch.alarms.annunciations import AlarmStep
+from motewatch.alarms.lifecycle import STANDING, Event, State
+from motewatch.alarms.priority import Priority
 from motewatch.engine.codec import output_from
 from motewatch.engine.records import AlarmChanged, SampleTaken
 from motewatch.journal import tables
@@ -29,6 +31,9 @@ _audit = tables.audit.c
 _letters = tables.dead_letters.c
 _INPUT = [_inputs[name] for name in InputRow.__dataclass_fields__]
 _LETTER = [_letters[name] for name in DeadLetter.__dataclass_fields__]
+_STEP = [
+    _alarms[name] for name in ("alarm", "kind", "priority", "event", "state_before", "state_after", "at_us", "found_us")
+]
 _BEYOND_ALL_IDS: Final = 2**63 - 1
 
 
@@ -171,6 +176,22 @@ class Queries:
             .order_by(_alarms.output_id)
         )
         return [_alarm(row.body) for row in self._all(query)]
+
+    def alarm_steps(self, since_us: int, until_us: int) -> list[AlarmStep]:
+        """The steps with `since_us <= found_us < until_us` and the last one before of each alarm, in their order.
+
+        From the columns alone, without the texts: a year's steps are to be read in a moment.
+        """
+        last = select(func.max(_alarms.output_id)).where(_alarms.found_us < since_us).group_by(_alarms.alarm)
+        query = (
+            select(*_STEP)
+            .where(_alarms.found_us < until_us, or_(_alarms.found_us >= since_us, _alarms.output_id.in_(last)))
+            .order_by(_alarms.output_id)
+        )
+        return [
+            AlarmStep(alarm, kind, Priority(priority), Event(event), State(before), State(after), at_us, found_us)
+            for alarm, kind, priority, event, before, after, at_us, found_us in self._all(query)
+        ]
 
     def query_dead_letters(self, limit: int = 100) -> list[DeadLetter]:
         """The newest dead letters, oldest first."""
