@@ -12,7 +12,18 @@ from typing import Annotated, Any, Final
 import typer
 from typer.core import TyperGroup
 
-from motewatch.cli import alarm_register, classify, limits, people, record, recovery, rule_power, sampling_plan, site
+from motewatch.cli import (
+    alarm_register,
+    classify,
+    limits,
+    people,
+    propose,
+    record,
+    recovery,
+    rule_power,
+    sampling_plan,
+    site,
+)
 from motewatch.journal.errors import JournalError
 from motewatch.limits.tables import LimitsError
 from motewatch.links.errors import LinkError
@@ -94,8 +105,10 @@ site.add_to(app)
 people.add_to(app)
 record.add_to(app)
 alarm_register.add_to(app)
+alarm_figures.add_to(app)
 limits.add_to(app)
 rule_power.add_to(app)
+propose.add_to(app)
 classify.add_to(app)
 recovery.add_to(app)
 sampling_plan.add_to(app)

@@ -20,6 +20,7 @@ COMMANDS = [
     "serve", "check", "schemas", "view", "acknowledge", "occupancy", "confirm-test", "samples",
     "alarms", "dead-letters", "audit",
     "verify", "limits", "classify", "recovery", "rule-power", "sampling-plan", "alarm-register",
+    "alarm-figures", "propose-levels",
 ]  # fmt: skip
 
 
