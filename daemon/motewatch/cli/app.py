@@ -13,6 +13,7 @@ import typer
 from typer.core import TyperGroup
 
 from motewatch.cli import (
+    alarm_figures,
     alarm_register,
     classify,
     limits,
@@ -105,6 +106,7 @@ site.add_to(app)
 people.add_to(app)
 record.add_to(app)
 alarm_register.add_to(app)
+alarm_figures.add_to(app)
 limits.add_to(app)
 rule_power.add_to(app)
 propose.add_to(app)

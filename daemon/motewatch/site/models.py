@@ -15,6 +15,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, model_validator
 
+from motewatch.site.alarm_figures import AlarmFigures
 from motewatch.site.basics import IDENTIFIER_PATTERN as IDENTIFIER_PATTERN
 from motewatch.site.basics import LABEL_PATTERN as LABEL_PATTERN
 from motewatch.site.basics import TOPIC_ROOT_PATTERN as TOPIC_ROOT_PATTERN
@@ -399,6 +400,7 @@ class Site(People):
     """What the alarms mean at this site, where that differs from the shipped texts."""
     priority_matrix: PriorityMatrix | None = None
     """Absent: the shipped one."""
+    alarm_figures: AlarmFigures = AlarmFigures()
     standards: tuple[StandardFile, ...] = ()
     """Standards of the site's own, for `own_class`: tables of limits in the form of motewatch's own data files."""
     standard_files: tuple[Label, ...] = ()
