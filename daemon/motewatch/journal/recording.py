@@ -13,6 +13,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, func, insert, select, update
 
+from motewatch.callout.records import Told
 from motewatch.engine.codec import canonical, kind_of
 from motewatch.engine.records import AlarmChanged, Audited, Repeated, SampleTaken, Turned
 from motewatch.journal import chain, defects, tables
@@ -27,6 +28,7 @@ _INSERTS = [
     for table in (
         tables.inputs,
         tables.outputs,
+        tables.call_ids,
         tables.samples,
         tables.alarm_events,
         tables.audit,
@@ -144,6 +146,8 @@ class Recorder:
                 rows.add(tables.samples, sample_columns(output) | {"output_id": output_id, "input_id": after[place]})
             elif isinstance(output, AlarmChanged):
                 rows.add(tables.alarm_events, alarm_columns(output) | {"output_id": output_id})
+            elif isinstance(output, Told):
+                rows.add(tables.call_ids, {"id": output.id, "output_id": output_id})
             elif isinstance(output, Audited):
                 row = chain.link(audit_id + 1, output, audit_hash)
                 audit_id, audit_hash = row.id, row.hash

@@ -97,6 +97,14 @@ outputs = Table(
     Column("body", Text, nullable=False),
 )
 
+# Whoever opens the link of a call names it by its id.
+call_ids = Table(
+    "call_ids",
+    metadata,
+    Column("id", Text, primary_key=True, nullable=False),
+    Column("output_id", Whole, ForeignKey("outputs.id"), nullable=False, unique=True),
+)
+
 samples = Table(
     "samples",
     metadata,

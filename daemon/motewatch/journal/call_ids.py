@@ -1,0 +1,40 @@
+"""Finds a call on record by its id: what the page behind the links in calls asks, besides the steps of an alarm.
+
+Rules: an id is a text from outside, so it is looked up and never trusted. Reading only, from any thread.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import bindparam, select
+
+from motewatch.callout.records import Told
+from motewatch.engine.codec import output_from
+from motewatch.engine.records import AlarmChanged
+from motewatch.journal import tables
+from motewatch.journal.journal import Journal
+
+_CALL = (
+    select(tables.outputs.c.kind, tables.outputs.c.body)
+    .join_from(tables.call_ids, tables.outputs, tables.call_ids.c.output_id == tables.outputs.c.id)
+    .where(tables.call_ids.c.id == bindparam("call"))
+)
+
+
+class CallRecord:
+    """The calls on record, and the steps of the alarms they are about."""
+
+    def __init__(self, journal: Journal) -> None:
+        self._journal = journal
+
+    def told(self, call: str) -> Told | None:
+        """The call of this id, or None."""
+        with self._journal.store.reading() as connection:
+            row = connection.execute(_CALL, {"call": call}).one_or_none()
+        if row is None:
+            return None
+        found = output_from(row.kind, row.body)
+        return found if isinstance(found, Told) else None
+
+    def query_alarm_events(self, alarm: str | None = None, *, limit: int = 1000) -> list[AlarmChanged]:
+        """The newest steps of an alarm, oldest first."""
+        return self._journal.query_alarm_events(alarm, limit=limit)
