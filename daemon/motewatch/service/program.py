@@ -22,6 +22,7 @@ from motewatch.engine import Engine, EngineError
 from motewatch.engine.codec import Internal
 from motewatch.engine.plan import compile_plan
 from motewatch.engine.records import Configured, Link, LinkChanged, Output, ReplayDiffered
+from motewatch.journal.call_ids import CallRecord
 from motewatch.journal.errors import JournalError
 from motewatch.journal.history import JournalHistory
 from motewatch.journal.journal import Journal
@@ -34,6 +35,7 @@ from motewatch.links.outbox import AlarmWorker, MqttWorker, OutboxWorker, TimeSe
 from motewatch.links.publications import Directory, Publications, presence_of
 from motewatch.links.site_file import Secret, SiteFileError, canonical_text, load_site, read_secret
 from motewatch.links.time_series import TimeSeriesLink
+from motewatch.service.answering import Answering
 from motewatch.service.errors import ServiceError
 from motewatch.service.only_one import only_service
 from motewatch.service.replay import restore
@@ -82,6 +84,7 @@ class Service:
         self._writer: Writer | None = None
         self._link: BrokerLink | None = None
         self._site: Site | None = None
+        self._answering: Answering | None = None
 
     def start(self) -> None:
         """Start everything.
@@ -130,6 +133,7 @@ class Service:
         self._writer = writer
         self._configure_first(writer, engine, site, restored.difference)
 
+        answering_jobs = self._start_answering(site, base_dir, journal)
         presence = presence_of(site.site.id)
         link = BrokerLink(
             settings.broker,
@@ -170,6 +174,7 @@ class Service:
 
         housekeeping = Housekeeping(
             [
+                *answering_jobs,
                 Job("heartbeat", HEARTBEAT_S, heartbeat),
                 Job("prune", PRUNE_S, lambda: journal.prune(self._clock.now_us() - KEEP_DELIVERED_US)),
                 Job("checkpoint", CHECKPOINT_S, journal.checkpoint),
@@ -188,6 +193,17 @@ class Service:
                 "broker": f"{settings.broker.host}:{settings.broker.port}",
             },
         )
+
+    def _start_answering(self, site: Site, base_dir: Path, journal: Journal) -> list[Job]:
+        """The page behind the links in calls, where there is one; returns what housekeeping has to do for it."""
+        settings = site.callout.answer_page
+        if settings is None:
+            return []
+        answering = self._answering = Answering(site, settings, base_dir, CallRecord(journal), self.post, self._clock)
+        self._undo.callback(answering.stop, PART_S)
+        answering.start()
+        _log.info("answer page", extra={"host": settings.host, "port": answering.port})
+        return [answering.job]
 
     def _give_way(self) -> None:
         if self._stop_asked():
@@ -225,9 +241,13 @@ class Service:
         # From here on nothing can fail: the configuration is an input like any other. Links are made at the start
         # only; a change of their settings is told, not taken over.
         if before is not None and _links_of(site) != _links_of(before):
-            _log.warning("journal, broker, time-series and topic settings are taken over at the next start only")
+            _log.warning(
+                "journal, broker, time-series, topic and answer page settings are taken over at the next start only"
+            )
         self._site = site
         self._publications.know(Directory.of(site))
+        if self._answering is not None:
+            self._answering.know(site)
         self.post(taken)
         _log.info("the site file is taken over", extra={"digest": taken.digest})
         return True
@@ -263,6 +283,12 @@ class Service:
         self.stop()
 
     @property
+    def answering(self) -> Answering:
+        """The page behind the links in calls, once started, where the site has one."""
+        assert self._answering is not None
+        return self._answering
+
+    @property
     def writer(self) -> Writer:
         """The writer, once started."""
         assert self._writer is not None
@@ -287,7 +313,11 @@ class Service:
 
 def _links_of(site: Site) -> dict[str, object]:
     """What of the site file is read at the start only."""
-    return site.service.model_dump(include={"journal", "broker", "time_series", "topic_root", "hold_limit_s"})
+    page = site.callout.answer_page
+    return {
+        **site.service.model_dump(include={"journal", "broker", "time_series", "topic_root", "hold_limit_s"}),
+        "answer_page": None if page is None else page.model_dump(exclude={"shelve_min"}),
+    }
 
 
 def _secret(file: str | None, base_dir: Path) -> Secret | None:
