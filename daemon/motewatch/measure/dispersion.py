@@ -121,7 +121,7 @@ def _checked(mean: float, alpha: float) -> None:
 
 
 def _poisson_will_do(count: int, mean: float, alpha: float) -> bool:
-    return mean == 0 or alpha * max(mean, count) ** 2 < _LIKE_POISSON
+    return mean < _TINY or alpha * max(mean, count) ** 2 < _LIKE_POISSON
 
 
 def _probability(count: int, mean: float, alpha: float) -> float:

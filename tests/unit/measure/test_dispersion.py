@@ -148,3 +148,11 @@ def test_other_refusals() -> None:
         estimate_alpha([1, 2], [1.0])
     with pytest.raises(BadInputError, match="means"):
         estimate_alpha([1], [-1.0])
+
+
+@pytest.mark.parametrize("mean", [5e-324, 2.3e-308])
+def test_the_smallest_means_there_are(mean: float) -> None:
+    """A share of the count would be 0 in double precision, and its logarithm undefined."""
+    assert tail(1, mean, 0.2) == pytest.approx(mean, abs=1e-307)
+    assert at_most(0, mean, 0.2) == 1
+    assert smallest_count_beyond(0.001, mean, 0.2) == 1
