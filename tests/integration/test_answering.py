@@ -1,15 +1,16 @@
 """Calls answered from a phone, with the real service: broker, journal, engine and page, over HTTP and over TLS.
 
-The calls here are the weekly test calls, because they come by the clock alone; alarms are in `test_calls_answered`.
+The calls here are the weekly test calls, because they come by the clock alone.
 """
 
 from __future__ import annotations
 
 import ssl
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from queue import SimpleQueue
 from typing import Any
 
 import httpx
@@ -17,13 +18,27 @@ import pytest
 
 from motewatch.callout.answers import TEST
 from motewatch.callout.records import Cause, Told
+from motewatch.engine.records import Act, Answered, Output, Replied
 from motewatch.links.errors import LinkSettingsError
 from motewatch.service import Service
 from motewatch.wire.records import MINUTE_US, SECOND_US
 from support.certificates import make_certificates
 from support.command_line import run, write_site
 from support.crash_checks import outputs_of
-from support.live import EVERYTHING, TOPICS, ShiftedClock, ask, live_site, now_us, said, serving, until_said
+from support.live import (
+    ABOVE,
+    ACTION,
+    EVERYTHING,
+    TOPICS,
+    ShiftedClock,
+    ask,
+    live_site,
+    now_us,
+    said,
+    serving,
+    spot,
+    until_said,
+)
 from support.mqtt_peer import Peer
 from support.servers import Mosquitto, free_port, wait_until
 
@@ -204,3 +219,31 @@ def test_names_and_lengths_of_shelving_are_taken_over_by_a_reload(mosquitto: Mos
         write_site(tmp_path, site)
         assert service.reload()
         assert "For Ada of the night." in phone.get(url).text
+
+
+def test_an_alarm_is_taken_and_then_shelved_by_answers_and_the_world_is_told(
+    mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    (tmp_path / "answer.key").write_text(KEY)
+    with Peer(mosquitto.port, EVERYTHING) as peer, serving(tmp_path, people(mosquitto)) as service:
+        peer.publish(*spot(0, ABOVE))
+        until_said(peer, TOPICS.alarm(ACTION), lambda one: one["state"] == "unacknowledged")
+        expires_us = now_us() + MINUTE_US
+
+        def answer(number: int, told: str, act: Act, minutes: int = 0, comment: str = "") -> Replied:
+            heard: SimpleQueue[Sequence[Output]] = SimpleQueue()
+            what = Answered(f"answer-{number}", told, expires_us, "ada", act, ACTION, minutes, comment)
+            service.post(what, heard.put)
+            return next(one for one in heard.get(timeout=20) if isinstance(one, Replied))
+
+        assert answer(1, "call-1", Act.ACKNOWLEDGE).accepted
+        state = until_said(peer, TOPICS.alarm(ACTION), lambda one: one["state"] == "acknowledged")
+        assert state["by"].lower() == "ada"
+        again = answer(2, "call-1", Act.SHELVE, 30, "door seal")
+        assert not again.accepted
+        assert again.text.startswith("this link has been used already")
+        assert answer(3, "call-2", Act.SHELVE, 30, "door seal").accepted
+        state = until_said(peer, TOPICS.alarm(ACTION), lambda one: one["state"] == "shelved")
+        assert state["comment"] == "door seal"
+        # Its reply goes out over MQTT as that of any command.
+        assert said(peer, TOPICS.reply("answer-3"))[0]["accepted"]
