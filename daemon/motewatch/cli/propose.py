@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from motewatch.cli.options import SitePath
+from motewatch.cli.options import Limit, SitePath
 from motewatch.cli.record import open_journal
 from motewatch.cli.times import TimeTextError, parse_time
 from motewatch.engine.plan import Grade, LocationPlan, compile_plan
@@ -71,6 +71,7 @@ def propose_levels(
             show_default=False,
         ),
     ] = None,
+    limit: Limit = MOST_SAMPLES,
     as_json: Annotated[bool, typer.Option("--json", help="For programs: every figure, not rounded.")] = False,
 ) -> None:
     """Alert levels from a location's own record. Changes nothing.
@@ -94,7 +95,8 @@ def propose_levels(
     if action_alarms > alert_alarms:
         raise typer.BadParameter("an action level must not have more false alarms than the alert level")
     place = plan.locations[location]
-    samples = _samples(site, facility, location, since, until)
+    samples = _samples(site, facility, location, since, until, limit)
+    cut = len(samples) == limit
     sizes = _sizes(samples, location, size_um, since)
     wanted = Wanted(alert_alarms, action_alarms, percentile_method)
     methods = tuple(LevelMethod) if method is None else (method,)
@@ -102,7 +104,7 @@ def propose_levels(
     for size in sizes:
         history = count_history(samples, size, state.value, leave_out_above)
         caps = _caps(place, state, size)
-        answer = Answer(place.name, place.id, size, state.value, since, leave_out_above, caps, history, (), None)
+        answer = Answer(place.name, place.id, size, state.value, since, leave_out_above, caps, history, (), None, cut)
         if history is None:
             why = f"there is no sound sample in the state {state.value} since {since}"
             answers.append(answer.refused(why))
@@ -128,7 +130,7 @@ def _plain(answers: list[Answer], wanted: Wanted) -> object:
     }
 
 
-def _samples(path: Path, facility: Site, location: str, since: str, until: str | None) -> list[Sample]:
+def _samples(path: Path, facility: Site, location: str, since: str, until: str | None, limit: int) -> list[Sample]:
     now_us, zone = Clock().now_us(), ZoneInfo(facility.site.time_zone)
     ends = []
     for name, text in (("--since", since), ("--until", until)):
@@ -137,7 +139,7 @@ def _samples(path: Path, facility: Site, location: str, since: str, until: str |
         except TimeTextError as error:
             raise typer.BadParameter(str(error), param_hint=name) from None
     with open_journal(facility, path) as journal:
-        return journal.query_samples(location, ends[0], ends[1], False, MOST_SAMPLES)
+        return journal.query_samples(location, ends[0], ends[1], False, limit)
 
 
 def _sizes(samples: list[Sample], location: str, size_um: float | None, since: str) -> list[int]:

@@ -35,6 +35,8 @@ class Answer:
     history: CountHistory | None
     rows: tuple[Proposal | Refused, ...]
     refusal: str | None
+    cut: bool
+    """Were the samples so many that only the newest were read?"""
 
     def refused(self, why: str) -> Answer:
         """Nothing can be proposed, and why."""
@@ -53,6 +55,7 @@ class Answer:
             "occupancy": self.state,
             "capped_by": None if cap is None else {"per_m3": cap.per_m3, "source": cap.source},
             "left_out_above_per_m3": self.leave_out_above,
+            "newest_samples_only": self.cut,
             "evidence": None if self.history is None else _evidence(self.history),
             "refusal": self.refusal,
             "proposals": [_plain(row) for row in self.rows],
@@ -150,6 +153,8 @@ def _history(history: CountHistory, answer: Answer, zone: ZoneInfo) -> list[str]
         f"Scatter: alpha = {history.alpha:.2g} (0 is Poisson); autocorrelation {history.lag_one:.2f}, so worth "
         f"{number(history.effective_n)} independent samples",
     ]
+    if answer.cut:
+        found.append("Only the newest samples were read; --limit reads more.")
     if history.left_out:
         reasons = ", ".join(f"{number(times)} ({reason})" for reason, times in sorted(history.left_out.items()))
         found.append(f"Left out: {reasons}")

@@ -150,6 +150,18 @@ def test_text_tells_the_cap_and_what_was_left_out(site: Path) -> None:
     assert "percentile" in text
 
 
+def test_a_history_cut_short_is_told(site: Path) -> None:
+    asked = ("--size", "0.5", "--limit", "200")
+    found = proposed(site, *asked)[0]
+    assert found["newest_samples_only"] is True
+    assert found["evidence"]["samples"] + sum(found["evidence"]["left_out"].values()) == 200
+    assert (
+        "Only the newest samples were read"
+        in run("propose-levels", site, "--location", "fill-1", *LONG_AGO, *asked).stdout
+    )
+    assert proposed(site, "--size", "0.5")[0]["newest_samples_only"] is False
+
+
 def test_too_few_samples(tmp_path: Path) -> None:
     site = with_samples(tmp_path, [taken(minute, minute % 30, 0) for minute in range(99)])
     result = run("propose-levels", site, "--location", "fill-1", *LONG_AGO, "--size", "0.5")
