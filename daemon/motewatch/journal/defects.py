@@ -39,3 +39,10 @@ def repeated_key(connection: Connection, batch: Batch) -> str | None:
             return f"the key '{row.key}' is already in the outbox of '{row.sink}'"
         seen.add((row.sink, row.key))
     return None
+
+
+def knows_key(connection: Connection, sink: str, key: str) -> bool:
+    """Is a row with this key in the outbox, delivered or not?"""
+    row = tables.outbox.c
+    found = connection.execute(select(row.id).where(row.sink == sink, row.key == key)).first()
+    return found is not None

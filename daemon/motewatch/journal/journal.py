@@ -151,6 +151,15 @@ class Journal:
 
     # The outbox
 
+    def enqueue(self, rows: Sequence[OutboxRow]) -> int:
+        """Put rows that follow from no input into the outbox; those whose key it knows are left out. How many were put.
+
+        Keys of rows delivered long ago are forgotten with them (`prune`). From any thread. Errors as `commit`.
+        """
+        if self._recorder is None:
+            raise JournalDefectError(self.store.path, "this journal was opened for reading only")
+        return self._recorder.enqueue(rows)
+
     def due(self, sink: str, now_us: int, limit: int = 500) -> list[OutboxRow]:
         """Up to `limit` undelivered rows whose time has come: by next try, then in the engine's order."""
         return self._outbox.due(sink, now_us, limit)

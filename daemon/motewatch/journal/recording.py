@@ -8,7 +8,8 @@ batch that failed leaves no gap. It decides nothing; a batch that cannot be is a
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from sqlalchemy import Connection, Table, func, insert, select, update
@@ -20,7 +21,7 @@ from motewatch.journal import chain, defects, tables
 from motewatch.journal.columns import alarm_columns, audit_columns, sample_columns
 from motewatch.journal.errors import JournalDefectError
 from motewatch.journal.prepared import Prepared, Values
-from motewatch.journal.rows import BY_TIME, Batch
+from motewatch.journal.rows import BY_TIME, Batch, OutboxRow
 from motewatch.journal.store import Store
 
 _INSERTS = [
@@ -97,6 +98,19 @@ class Recorder:
                 audit_hash=audit_hash,
             )
             return ids
+
+    def enqueue(self, rows: Sequence[OutboxRow]) -> int:
+        """Put rows that belong to no batch into the outbox, but none whose key it knows; returns how many were put."""
+        with self._turn:
+            with self._store.reading() as connection:
+                fresh = [row for row in rows if not defects.knows_key(connection, row.sink, row.key)]
+            others = _Rows()
+            self._others(Batch(outbox=fresh), others)
+            with self._store.writing() as connection:
+                for table, statement in _INSERTS:
+                    statement.many(connection, others.by_table[table])
+            self.head = replace(self.head, outbox_id=self.head.outbox_id + len(fresh))
+            return len(fresh)
 
     def _check(self, batch: Batch) -> None:
         last = 0

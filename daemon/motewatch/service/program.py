@@ -26,6 +26,7 @@ from motewatch.journal.call_ids import CallRecord
 from motewatch.journal.errors import JournalError
 from motewatch.journal.history import JournalHistory
 from motewatch.journal.journal import Journal
+from motewatch.links.alarm_gauges import publish_figures
 from motewatch.links.broker import BrokerLink
 from motewatch.links.clock import Clock, TimeSource
 from motewatch.links.errors import LinkError
@@ -172,8 +173,18 @@ class Service:
             if link.connected:
                 link.publish(topics.service, presence(True, self._clock.now_us()), True)
 
+        gauges = site.alarm_figures
+        every_s = gauges.publish_every_s
+
+        def alarm_figures() -> None:
+            assert every_s is not None
+            there = settings.time_series is not None
+            publish_figures(journal, gauges, every_s, topics, self._clock.now_us(), time_series=there)
+            self._notify()
+
         housekeeping = Housekeeping(
             [
+                *([] if every_s is None else [Job("alarm-figures", every_s, alarm_figures)]),
                 *answering_jobs,
                 Job("heartbeat", HEARTBEAT_S, heartbeat),
                 Job("prune", PRUNE_S, lambda: journal.prune(self._clock.now_us() - KEEP_DELIVERED_US)),

@@ -19,6 +19,6 @@ class AlarmFigures(Table):
     """How many people on shift look at the list of alarms; the standards' targets are for each of them."""
     chattering: Literal["3-in-1-min", "more-than-5-in-5-min"] = "3-in-1-min"
     """When an alarm chatters: 3 starts in 1 minute, or more than 5 in 5 minutes. Sources disagree; the site chooses."""
-    publish_every_s: Annotated[Number, Field(ge=10, le=86_400)] | None = None
+    publish_every_s: Annotated[Number, Field(ge=1, le=86_400)] | None = None
     """So often the figures of the last hour and the last day go to the time-series server and to the topic `figures`.
     Absent: never."""

@@ -136,6 +136,16 @@ CHANNELS: Final = (
         summary="The daemon publishes every step in the life of every alarm.",
     ),
     Channel(
+        "figures",
+        _NAMES.figures,
+        "figures",
+        receives=False,
+        retain=True,
+        title="Figures of alarm performance",
+        summary="The daemon publishes the figures of the last hour and the last day, where the site file asks for it "
+        "(`alarm_figures.publish_every_s`).",
+    ),
+    Channel(
         "service",
         _NAMES.service,
         "service",

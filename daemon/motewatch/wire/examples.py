@@ -149,6 +149,36 @@ EVENT: Final[list[dict[str, Any]]] = [
     }
 ]
 
+FIGURES: Final[list[dict[str, Any]]] = [
+    {
+        "v": 1,
+        "site": "demo",
+        "at": "2026-03-02T08:15:00Z",
+        "windows": [
+            {
+                "window": "1h",
+                "start": "2026-03-02T07:15:00Z",
+                "end": "2026-03-02T08:15:00Z",
+                "operators": 1,
+                "annunciated": 3,
+                "per_operator_hour": 3.0,
+                "peak_10_min": 2,
+                "flood_share": 0.0,
+                "chattering": 0,
+                "fleeting": 0,
+                "standing": 1,
+                "standing_unacknowledged": 1,
+                "stale": 0,
+                "low": 1,
+                "medium": 1,
+                "high": 1,
+                "acknowledged": 2,
+                "median_to_acknowledge_s": 95.0,
+            }
+        ],
+    }
+]
+
 SERVICE: Final[list[dict[str, Any]]] = [{"v": 1, "site": "demo", "online": True, "at": "2026-03-02T07:55:00Z"}]
 
 REPLY: Final[list[dict[str, Any]]] = [

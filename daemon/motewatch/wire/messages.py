@@ -6,6 +6,8 @@ from motewatch.wire.incoming import CommandMessage, CountMessage, Counts, Incomi
 from motewatch.wire.outgoing import (
     AlarmEventMessage,
     AlarmMessage,
+    FiguresMessage,
+    FiguresWindow,
     Outgoing,
     ReplyMessage,
     SampleChannel,
@@ -21,6 +23,8 @@ __all__ = [
     "CommandMessage",
     "CountMessage",
     "Counts",
+    "FiguresMessage",
+    "FiguresWindow",
     "Incoming",
     "Outgoing",
     "PresenceMessage",

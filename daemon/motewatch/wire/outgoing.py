@@ -173,6 +173,38 @@ class ServiceMessage(Outgoing):
     at: Annotated[Instant, Field(description="When this was written, UTC.")]
 
 
+class FiguresWindow(Outgoing):
+    """Figures of one stretch of time; of the whole site, except where `per_operator` says otherwise."""
+
+    window: Annotated[str, Field(description="`1h` or `1d`: how long it is, or would be if the record were that old.")]
+    start: Annotated[Instant, Field(description="Start of the stretch, UTC.")]
+    end: Annotated[Instant, Field(description="End of the stretch, UTC.")]
+    operators: Annotated[int, Field(description="People on shift, from the site file.")]
+    annunciated: Annotated[int, Field(description="Alarms presented to people.")]
+    per_operator_hour: Annotated[float, Field(description="The same, per operator and hour.")]
+    peak_10_min: Annotated[int, Field(description="Most of them in a sliding window of 10 minutes.")]
+    flood_share: Annotated[float, Field(description="Share of the stretch in flood, 0 to 1.")]
+    chattering: Annotated[int, Field(description="Alarms that chattered.")]
+    fleeting: Annotated[int, Field(description="Conditions of less than 10 s.")]
+    standing: Annotated[int, Field(description="Alarms in the list at the end.")]
+    standing_unacknowledged: Annotated[int, Field(description="Of these, unacknowledged.")]
+    stale: Annotated[int, Field(description="Of these, standing for more than 24 h.")]
+    low: Annotated[int, Field(description="Alarms presented with low priority.")]
+    medium: Annotated[int, Field(description="Alarms presented with medium priority.")]
+    high: Annotated[int, Field(description="Alarms presented with high priority.")]
+    acknowledged: Annotated[int, Field(description="Waits for an acknowledgement that began and ended so.")]
+    median_to_acknowledge_s: Annotated[float | None, Field(description="Median length of these, in seconds.")] = None
+
+
+class FiguresMessage(Outgoing):
+    """Figures of alarm performance, retained, where the site file asks for them."""
+
+    v: Version = 1
+    site: Annotated[Identifier, Field(description="Id of the site.")]
+    at: Annotated[Instant, Field(description="Up to when they were made, UTC.")]
+    windows: Annotated[list[FiguresWindow], Field(description="The last hour and the last day.")]
+
+
 class ReplyMessage(Outgoing):
     """The answer to a command."""
 

@@ -22,6 +22,7 @@ from motewatch.wire.incoming import CommandMessage, CountMessage, Incoming, Pres
 from motewatch.wire.outgoing import (
     AlarmEventMessage,
     AlarmMessage,
+    FiguresMessage,
     Outgoing,
     ReplyMessage,
     SampleMessage,
@@ -55,6 +56,7 @@ DOCUMENTS: Final = (
     Document("sample", "Sample", SampleMessage, examples.SAMPLE),
     Document("alarm", "Alarm state", AlarmMessage, examples.ALARM),
     Document("alarm-event", "Alarm event", AlarmEventMessage, examples.EVENT),
+    Document("figures", "Figures of alarm performance", FiguresMessage, examples.FIGURES),
     Document("service", "Service presence", ServiceMessage, examples.SERVICE),
 )
 

@@ -75,6 +75,11 @@ class Topics:
         return f"{self._base}/event"
 
     @property
+    def figures(self) -> str:
+        """Where the figures of alarm performance stand, retained."""
+        return f"{self._base}/figures"
+
+    @property
     def service(self) -> str:
         """Where the daemon says that it is there, retained; also the topic of its last will."""
         return f"{self._base}/service"

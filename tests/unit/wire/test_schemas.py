@@ -202,12 +202,12 @@ def test_the_daemon_receives_what_it_subscribes_to_and_sends_the_rest() -> None:
     assert (
         received == {filter_.split("/")[3] for filter_ in TOPICS.subscriptions()} == {"counts", "presence", "command"}
     )
-    assert len(directions) == len(CHANNELS) == 8
+    assert len(directions) == len(CHANNELS) == 9
 
 
 def test_bindings() -> None:
     bindings = {name: operation["bindings"]["mqtt"] for name, operation in ASYNCAPI["operations"].items()}
     assert all(binding["qos"] == 1 for binding in bindings.values())
     retained = {name for name, binding in bindings.items() if binding["retain"]}
-    assert retained == {"receive-presence", "send-sample", "send-alarm", "send-service"}
+    assert retained == {"receive-presence", "send-sample", "send-alarm", "send-figures", "send-service"}
     assert bindings["send-reply"]["messageExpiryInterval"] == publications.REPLY_EXPIRY_S
