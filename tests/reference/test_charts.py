@@ -313,3 +313,13 @@ def test_three_sigma_fails_at_low_means() -> None:
         LOW, "1 per m3 in 28.3 L, false signals a day", 0.566, a_day, source=source, confirmed="recomputed", abs=5.1e-4
     )
     check(LOW, "P(Z > 3)", 0.0013499, THREE_SIGMA_TAIL, source="normal tail", confirmed="recomputed", abs=5.1e-8)
+
+
+def test_a_reference_off_the_lattice() -> None:
+    """Lucas's k is no fraction: rounded well for any limit, so the run length rises with the limit all the same."""
+    reference = reference_value(2, 4)
+    found = [average_run_length(2, reference, limit) for limit in (6, 12, 20, 40)]
+    assert found == sorted(found)
+    # On a fine lattice of its own: 2.8854 as 72 135 of 25 000 is beyond reach, as 101 of 35 it is off by 0.02 %.
+    near = average_run_length(2, 101 / 35, 12)
+    assert found[1] == pytest.approx(near, rel=0.01)
