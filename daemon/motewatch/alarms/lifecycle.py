@@ -8,7 +8,10 @@ from memory of the standards, not confirmed.
 Rules: every state has a row; a pair that the table does not hold is refused and the state stays. Whatever depends on
 more than (state, event) is in the event: `STARTS` is sent only after the on-delay, `RETURNS` only after deadband and
 off-delay, `RETURNS_LATCHED` instead of it where the alarm latches, and the way out of a hidden state names the
-present condition. This module must not know delays, people, places or time.
+present condition, or that design logic hides the alarm on. While shelved or out of service it is not suppressed as
+well: the design logic takes hold when it comes back. `SUPPRESS` in the suppressed state is another reason to be in it.
+A latched alarm that was active while hidden comes out as active and then returns latched, in two steps.
+This module must not know delays, people, places or time.
 """
 
 from __future__ import annotations
@@ -42,12 +45,14 @@ class Event(StrEnum):
     SHELVE = "shelve"
     UNSHELVE_ACTIVE = "unshelve-active"
     UNSHELVE_NORMAL = "unshelve-normal"
+    UNSHELVE_SUPPRESSED = "unshelve-suppressed"
     SUPPRESS = "suppress"
     UNSUPPRESS_ACTIVE = "unsuppress-active"
     UNSUPPRESS_NORMAL = "unsuppress-normal"
     REMOVE_FROM_SERVICE = "remove-from-service"
     RETURN_TO_SERVICE_ACTIVE = "return-to-service-active"
     RETURN_TO_SERVICE_NORMAL = "return-to-service-normal"
+    RETURN_TO_SERVICE_SUPPRESSED = "return-to-service-suppressed"
 
 
 LETTERS = {
@@ -67,6 +72,12 @@ _HIDE = {
     Event.SUPPRESS: State.SUPPRESSED_BY_DESIGN,
     Event.REMOVE_FROM_SERVICE: State.OUT_OF_SERVICE,
 }
+
+
+def _evaluated(state: State) -> dict[Event, State]:
+    """A hidden alarm goes on being evaluated: its condition comes and goes on record, and it stays hidden."""
+    return {Event.STARTS: state, Event.RETURNS: state}
+
 
 TABLE: dict[State, dict[Event, State]] = {
     State.NORMAL: {
@@ -102,19 +113,24 @@ TABLE: dict[State, dict[Event, State]] = {
         Event.REMOVE_FROM_SERVICE: State.OUT_OF_SERVICE,
     },
     State.SHELVED: {
+        **_evaluated(State.SHELVED),
         Event.UNSHELVE_ACTIVE: State.UNACKNOWLEDGED,
         Event.UNSHELVE_NORMAL: State.NORMAL,
-        Event.SUPPRESS: State.SUPPRESSED_BY_DESIGN,
+        Event.UNSHELVE_SUPPRESSED: State.SUPPRESSED_BY_DESIGN,
         Event.REMOVE_FROM_SERVICE: State.OUT_OF_SERVICE,
     },
     State.SUPPRESSED_BY_DESIGN: {
+        **_evaluated(State.SUPPRESSED_BY_DESIGN),
+        Event.SUPPRESS: State.SUPPRESSED_BY_DESIGN,
         Event.UNSUPPRESS_ACTIVE: State.UNACKNOWLEDGED,
         Event.UNSUPPRESS_NORMAL: State.NORMAL,
         Event.REMOVE_FROM_SERVICE: State.OUT_OF_SERVICE,
     },
     State.OUT_OF_SERVICE: {
+        **_evaluated(State.OUT_OF_SERVICE),
         Event.RETURN_TO_SERVICE_ACTIVE: State.UNACKNOWLEDGED,
         Event.RETURN_TO_SERVICE_NORMAL: State.NORMAL,
+        Event.RETURN_TO_SERVICE_SUPPRESSED: State.SUPPRESSED_BY_DESIGN,
     },
 }
 

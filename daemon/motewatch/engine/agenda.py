@@ -27,6 +27,12 @@ class Due(IntEnum):
     """A calibration falls due."""
     DEAD_LETTERS = 5
     """The last undecodable message may be long enough ago."""
+    UNSHELVE = 20
+    """A shelving is over."""
+    RE_ALARM = 21
+    """An acknowledged alarm may still be active after its re-alarm time."""
+    OCCUPANCY = 22
+    """A room's schedule changes its occupancy state, on which a suppression depends."""
     TRIAL_CONFIRM = 40
     """The time to confirm a test call is over. Before `TRIAL`, which lets the next one take its place."""
     TRIAL = 41

@@ -12,6 +12,7 @@ from dataclasses import fields
 from typing import Any, Final
 
 from motewatch.alarms.lifecycle import Event, State
+from motewatch.callout.records import Cause, Delivered, Fact, Outcome, Told
 from motewatch.engine.records import (
     Act,
     AlarmChanged,
@@ -41,10 +42,11 @@ OUTPUT_KINDS: Final[dict[type[Any], str]] = {
     Turned: "turned",
     Repeated: "repeated",
     Audited: "audit",
+    Told: "told",
 }
 _OUTPUTS: Final = {kind: cls for cls, kind in OUTPUT_KINDS.items()}
 
-Internal = LinkChanged | SessionLost | ClockStepped | ReplayDiffered | Configured | Answered | LinksGuessed
+Internal = LinkChanged | SessionLost | ClockStepped | ReplayDiffered | Configured | Answered | LinksGuessed | Delivered
 """Inputs that the service makes itself; the others are kept as the bytes that arrived."""
 
 INTERNAL_KINDS: Final[dict[type[Any], str]] = {
@@ -55,6 +57,7 @@ INTERNAL_KINDS: Final[dict[type[Any], str]] = {
     Configured: "configured",
     Answered: "answered",
     LinksGuessed: "links-guessed",
+    Delivered: "delivered",
 }
 _INTERNALS: Final = {kind: cls for cls, kind in INTERNAL_KINDS.items()}
 
@@ -66,7 +69,11 @@ _ENUMS: Final[dict[str, Any]] = {
     "link": Link,
     "reason": RefusalReason,
     "act": Act,
+    "cause": Cause,
+    "outcome": Outcome,
 }
+
+_ONLY_WHERE_SAID: Final = ("active", "until_us", "hidden_because", "permit", "hidden_by")
 
 _encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode
 
@@ -82,6 +89,8 @@ def canonical(output: Output) -> str:
         return _encode(sample_to_plain(output.sample))
     if isinstance(output, Turned):
         return _encode(_plain(output.refusal))
+    if isinstance(output, Told):
+        return _encode(_plain(output) | {"facts": [_plain(fact) for fact in output.facts]})
     return _encode(_plain(output))
 
 
@@ -95,6 +104,9 @@ def output_from(kind: str, text: str) -> Output:
         return SampleTaken(sample_from_plain(plain))
     if cls is Turned:
         return Turned(Refusal(**_enums(plain)))
+    if cls is Told:
+        # A fact's priority and state are words that a message shows, not the engine's own.
+        plain["facts"] = tuple(Fact(**fact) for fact in plain["facts"])
     output: Output = cls(**_enums(plain))
     return output
 
@@ -159,7 +171,13 @@ def decode_internal(kind: str, payload: bytes) -> Internal:
 
 
 def _plain(record: Any) -> dict[str, Any]:
-    return {item.name: getattr(record, item.name) for item in fields(record)}
+    plain = {item.name: getattr(record, item.name) for item in fields(record)}
+    if isinstance(record, AlarmChanged):
+        # Fields of a later day are left out where they are empty: what was recorded before them must compare equal.
+        for name in _ONLY_WHERE_SAID:
+            if plain[name] in (None, ""):
+                del plain[name]
+    return plain
 
 
 def _enums(plain: dict[str, Any]) -> dict[str, Any]:

@@ -6,14 +6,49 @@ bring one twice. A refusal says in a sentence why, and leaves everything as it w
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
-from motewatch.alarms.lifecycle import RefusedError
+from motewatch.alarms.lifecycle import RefusedError, State
+from motewatch.engine.agenda import Due
 from motewatch.engine.answers import Answers
 from motewatch.engine.desk import Desk
-from motewatch.engine.records import Act, Answered, Audited, Replied
+from motewatch.engine.records import Act, AlarmChanged, Answered, Audited, Replied
 from motewatch.engine.trial_desk import TrialDesk
-from motewatch.wire.records import Acknowledge, Command, Confirm, SetOccupancy
+from motewatch.wire.records import (
+    HOUR_US,
+    MINUTE_US,
+    Acknowledge,
+    AlarmCommand,
+    Command,
+    Confirm,
+    RemoveFromService,
+    Reset,
+    ReturnToService,
+    SetOccupancy,
+    Shelve,
+    Unshelve,
+)
+
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_ENTITLEMENT: Final[dict[type[Any], str]] = {
+    Acknowledge: "acknowledge",
+    Shelve: "shelve",
+    Unshelve: "shelve",
+    Reset: "reset",
+    RemoveFromService: "remove-from-service",
+    ReturnToService: "remove-from-service",
+    SetOccupancy: "occupancy",
+}
+_WORDS: Final[dict[type[Any], tuple[str, str]]] = {
+    Acknowledge: ("acknowledge", "nothing to acknowledge"),
+    Shelve: ("shelve", "it cannot be shelved"),
+    Unshelve: ("unshelve", "nothing to unshelve"),
+    Reset: ("reset", "nothing to reset"),
+    RemoveFromService: ("remove-from-service", "it cannot be taken out of service"),
+    ReturnToService: ("return-to-service", "nothing to return to service"),
+}
+"""The action on the audit trail, and the end of a refusal."""
 
 COMMANDS_KEPT: Final = 512
 """Ids of commands already answered that are remembered."""
@@ -47,33 +82,98 @@ class Commands:
         if refusal:
             self._desk.outputs.append(Replied(answered.id, False, refusal))
             return
-        if answered.act is Act.SHELVE:
-            self._desk.outputs.append(Replied(answered.id, False, "alarms cannot be shelved here yet"))
-            return
-        reply = self.commanded(_command_of(answered))
+        reply = self.commanded(_command_of(answered, now_us))
         if reply.accepted:
             self.links.accepted(answered, reply.text, now_us)
             self._desk.outputs.append(Audited(now_us, answered.by, "answer-by-link", answered.told, answered.act.value))
 
     def _obey(self, command: Command) -> Replied:
-        if isinstance(command, Acknowledge):
-            return self._acknowledge(command)
         if isinstance(command, Confirm):
             return self._confirm(command)
-        return self._set_occupancy(command)
+        rules = self._desk.plan.alarm_rules
+        refusal = rules.refusal(command.by, _ENTITLEMENT[type(command)])
+        if refusal:
+            return Replied(command.id, False, refusal)
+        if isinstance(command, SetOccupancy):
+            return self._set_occupancy(command)
+        return self._alarm_command(command)
 
-    def _acknowledge(self, command: Acknowledge) -> Replied:
+    def _alarm_command(self, command: AlarmCommand) -> Replied:
         desk = self._desk
-        now_us = desk.time_us
+        now_us, alarm = desk.time_us, command.alarm
+        action, otherwise = _WORDS[type(command)]
+        refusal = self._misfit(command)
+        if refusal:
+            return Replied(command.id, False, refusal)
         try:
-            change = desk.book.acknowledge(command.alarm, now_us, command.by, command.comment)
+            changes = self._change(command)
         except KeyError:
-            return Replied(command.id, False, f"no alarm '{command.alarm}' has ever been raised here")
+            return Replied(command.id, False, f"no alarm '{alarm}' has ever been raised here")
         except RefusedError as error:
-            return Replied(command.id, False, f"'{command.alarm}' is {error.state.value}: nothing to acknowledge")
-        desk.outputs.append(change)
-        desk.outputs.append(Audited(now_us, command.by, "acknowledge", command.alarm, command.comment))
-        return Replied(command.id, True, f"'{command.alarm}' is now {change.after.value}")
+            return Replied(command.id, False, f"'{alarm}' is {error.state.value}: {otherwise}")
+        desk.say(changes)
+        desk.outputs.append(Audited(now_us, command.by, action, alarm, _detail(command)))
+        return Replied(command.id, True, f"'{alarm}' is now {changes[-1].after.value}{_until(changes[-1])}")
+
+    def _misfit(self, command: AlarmCommand) -> str:
+        """What is wrong with the command itself, in a sentence; empty where nothing is."""
+        desk = self._desk
+        if isinstance(command, Shelve):
+            longest_us = desk.plan.alarm_rules.longest_shelving_us
+            if not command.comment:
+                return "say why: an alarm is shelved with a reason on record"
+            if command.until_us <= desk.time_us:
+                return f"{_utc(command.until_us)} is not in the future: nothing would be shelved"
+            if command.until_us > desk.time_us + longest_us:
+                return (
+                    f"alarms may be shelved for {longest_us / HOUR_US:g} h at most (alarms.longest_shelving_h), "
+                    f"so until {_utc(desk.time_us + longest_us)}"
+                )
+        if isinstance(command, RemoveFromService) and not command.permit:
+            return "name the permit: an alarm is taken out of service only under one"
+        return ""
+
+    def _change(self, command: AlarmCommand) -> list[AlarmChanged]:
+        """The steps that the command makes. Raises KeyError or `RefusedError`."""
+        desk = self._desk
+        book, now_us = desk.book, desk.time_us
+        alarm, by, comment = command.alarm, command.by, command.comment
+        if isinstance(command, Acknowledge):
+            change = book.acknowledge(alarm, now_us, by, comment)
+            wait_us = desk.plan.alarm_rules.treatment(book.entries[alarm].subject).re_alarm_us
+            if wait_us is not None and change.after is State.ACKNOWLEDGED:
+                desk.agenda.enter(now_us + wait_us, Due.RE_ALARM, alarm)
+            return [change]
+        if isinstance(command, Reset):
+            return [book.reset(alarm, now_us, by, comment)]
+        if isinstance(command, Shelve):
+            change = book.shelve(alarm, now_us, command.until_us, by, comment)
+            desk.agenda.enter(command.until_us, Due.UNSHELVE, alarm)
+            return [change]
+        if isinstance(command, Unshelve):
+            return book.unhide(alarm, State.SHELVED, now_us, now_us, by, comment)
+        if isinstance(command, RemoveFromService):
+            return [book.remove_from_service(alarm, now_us, command.permit, by, comment)]
+        return book.unhide(alarm, State.OUT_OF_SERVICE, now_us, now_us, by, comment)
+
+    def configured(self) -> None:
+        """A configuration has taken effect: its re-alarm times hold for what is acknowledged already."""
+        desk = self._desk
+        for alarm, entry in sorted(desk.book.entries.items()):
+            wait_us = desk.plan.alarm_rules.treatment(entry.subject).re_alarm_us
+            if entry.state is State.ACKNOWLEDGED and wait_us is not None:
+                desk.agenda.enter(max(entry.since_us + wait_us, desk.time_us), Due.RE_ALARM, alarm)
+
+    def unshelve_due(self, alarm: str, at_us: int) -> None:
+        """A shelving is over, unless it was ended before, or the alarm was shelved anew since."""
+        desk = self._desk
+        entry = desk.book.hidden(alarm, State.SHELVED)
+        if entry is not None and entry.why.until_us is not None and entry.why.until_us <= at_us:
+            desk.say(desk.book.unhide(alarm, State.SHELVED, at_us, desk.time_us))
+
+    def re_alarm_due(self, alarm: str, at_us: int) -> None:
+        """An acknowledged alarm may still be active after its re-alarm time."""
+        self._desk.say(self._desk.book.re_alarm(alarm, at_us, self._desk.time_us))
 
     def _confirm(self, command: Confirm) -> Replied:
         accepted, text = self._trials.confirm(command.by, command.test)
@@ -106,8 +206,29 @@ class Commands:
         self._answered = {id_: Replied(id_, accepted, text) for id_, accepted, text in state}
 
 
-def _command_of(answered: Answered) -> Command:
+def _command_of(answered: Answered, now_us: int) -> Command:
     """The command that an answer by a link is."""
     if answered.act is Act.CONFIRM:
         return Confirm(answered.id, answered.by, answered.subject, answered.comment)
+    if answered.act is Act.SHELVE:
+        until_us = now_us + answered.minutes * MINUTE_US
+        return Shelve(answered.id, answered.by, answered.subject, until_us, answered.comment)
     return Acknowledge(answered.id, answered.by, answered.subject, answered.comment)
+
+
+def _detail(command: AlarmCommand) -> str:
+    """What the audit trail says beside who, what and which alarm."""
+    if isinstance(command, Shelve):
+        return f"until {_utc(command.until_us)}; {command.comment}"
+    if isinstance(command, RemoveFromService):
+        said = f"; {command.comment}" if command.comment else ""
+        return f"permit {command.permit}{said}"
+    return command.comment
+
+
+def _until(change: AlarmChanged) -> str:
+    return "" if change.until_us is None else f" until {_utc(change.until_us)}"
+
+
+def _utc(us: int) -> str:
+    return (_EPOCH + timedelta(microseconds=us)).isoformat(sep=" ", timespec="minutes").removesuffix("+00:00") + " UTC"

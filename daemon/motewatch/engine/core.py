@@ -48,9 +48,10 @@ from motewatch.engine.records import (
 )
 from motewatch.engine.sensor_watch import SensorWatch
 from motewatch.engine.service_alarms import SERVICE_ALARMS, ServiceAlarms
+from motewatch.engine.suppression import Suppressions
 from motewatch.engine.trial_desk import TrialDesk
 from motewatch.site.models import Site
-from motewatch.wire.records import Reading
+from motewatch.wire.records import Reading, SetOccupancy
 
 STATE_VERSION: Final = 2
 """Version of the snapshot. Raised by one with each change of what it holds; older ones are put aside, since all
@@ -67,6 +68,7 @@ class _Parts:
         self.sensors = SensorWatch(desk, self.service)
         self.trials = TrialDesk(desk)
         self.commands = Commands(desk, self.trials)
+        self.suppressions = Suppressions(desk)
 
 
 class Engine:
@@ -121,6 +123,7 @@ class Engine:
             raise NotConfiguredError("the first input must be the site configuration")
         parts.desk.time_us = at_us
         self._take(parts, item.what, item.received_at_us)
+        parts.suppressions.settle()
         return self._take_outputs(parts.desk)
 
     def advance(self, to_us: int) -> list[Output]:
@@ -150,6 +153,8 @@ class Engine:
                 parts.desk.outputs.append(Replied(what.refusal.command_id, False, what.refusal.detail))
         elif isinstance(what, Commanded):
             parts.commands.commanded(what.command)
+            if isinstance(what.command, SetOccupancy):
+                parts.suppressions.occupancy_stated()
         elif isinstance(what, Answered):
             parts.commands.answered(what)
         elif isinstance(what, Delivered):
@@ -183,6 +188,7 @@ class Engine:
             at_us, rank, key = deadline
             desk.time_us = max(at_us, self._time_us)
             self._due(parts, Due(rank), at_us, key)
+            parts.suppressions.settle()
 
     @staticmethod
     def _due(parts: _Parts, due: Due, at_us: int, key: str) -> None:
@@ -192,6 +198,12 @@ class Engine:
             parts.sensors.calibration_due(key, at_us)
         elif due is Due.DEAD_LETTERS:
             parts.service.dead_letters_due(at_us)
+        elif due is Due.UNSHELVE:
+            parts.commands.unshelve_due(key, at_us)
+        elif due is Due.RE_ALARM:
+            parts.commands.re_alarm_due(key, at_us)
+        elif due is Due.OCCUPANCY:
+            parts.suppressions.occupancy_due(key)
         elif due is Due.TRIAL_CONFIRM:
             parts.trials.confirm_due(key, at_us)
         elif due is Due.TRIAL:
@@ -233,6 +245,8 @@ class Engine:
         parts.sensors.configured()
         parts.trials.know(site)
         parts.trials.configured()
+        parts.commands.configured()
+        parts.suppressions.configured()
         self._drop_alarms_without_subject(parts)
         desk.outputs.append(Audited(now_us, "service", "configuration", plan.site, configured.digest))
 

@@ -53,6 +53,16 @@ class RoomState:
         self.cached = (at_us, min(now_until, then_until), state)
         return state
 
+    def next_change_us(self, room: RoomPlan, after_us: int) -> int | None:
+        """When the schedule may change the state next, or None: it has none."""
+        if room.windows is None:
+            return None
+        now, then = room.windows.next_change_us(after_us), room.windows.next_change_us(after_us - room.clean_up_us)
+        changes = [] if now is None else [now]
+        if then is not None:
+            changes.append(then + room.clean_up_us)
+        return min(changes, default=None)
+
 
 @dataclass(slots=True)
 class Desk:
@@ -74,6 +84,7 @@ class Desk:
         """From now on this plan holds."""
         self.plan = plan
         self.book.advisor = plan.advisor
+        self.book.rules = plan.alarm_rules
 
     def say(self, outputs: list[Any]) -> None:
         """Add outputs in the order given."""

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from motewatch.alarms.bounds import Bound, Side
 from motewatch.alarms.rationalisation import Advisor
+from motewatch.engine.alarm_rules import AlarmRules
 from motewatch.engine.records import Priority
 from motewatch.limits.judging import look_back
 from motewatch.limits.standards.library import Library, shipped
@@ -141,6 +142,8 @@ class Plan:
     dead_letters_window_us: int
     advisor: Advisor
     """What the alarms mean, and their priorities where the site states what these follow from."""
+    alarm_rules: AlarmRules
+    """Latching, re-alarm time, shelving, suppression by design, and who may do what."""
 
 
 def compile_plan(site: Site, digest: str) -> Plan:
@@ -173,6 +176,7 @@ def compile_plan(site: Site, digest: str) -> Plan:
         dead_letters_alarm=service.dead_letters_alarm,
         dead_letters_window_us=_us(service.dead_letters_window_s),
         advisor=Advisor.of(site),
+        alarm_rules=AlarmRules.of(site),
     )
 
 

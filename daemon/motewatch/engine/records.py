@@ -12,6 +12,8 @@ from typing import Protocol
 
 from motewatch.alarms.lifecycle import Event, State
 from motewatch.alarms.priority import Priority as Priority
+from motewatch.callout.records import Delivered as Delivered
+from motewatch.callout.records import Told as Told
 from motewatch.measure.samples import Sample
 from motewatch.wire.records import Command, Presence, Reading, Refusal
 
@@ -139,6 +141,7 @@ What = (
     | Configured
     | Answered
     | LinksGuessed
+    | Delivered
 )
 
 
@@ -185,6 +188,17 @@ class AlarmChanged:
     sensor: str | None = None
     room: str | None = None
     area: str | None = None
+    active: bool | None = None
+    """Of a hidden alarm (shelved, suppressed, out of service): does its condition hold? None for all others, whose
+    state says it. This field and those below are on record only where they say something."""
+    until_us: int | None = None
+    """Of a shelved alarm: when it comes back by itself."""
+    hidden_because: str = ""
+    """Of a hidden alarm: why it is hidden."""
+    permit: str = ""
+    """Of one out of service: the permit that it was removed under."""
+    hidden_by: str = ""
+    """Of one shelved or out of service: who did that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,7 +240,7 @@ class Audited:
     detail: str = ""
 
 
-Output = SampleTaken | AlarmChanged | Replied | Turned | Repeated | Audited
+Output = SampleTaken | AlarmChanged | Replied | Turned | Repeated | Audited | Told
 
 
 class History(Protocol):

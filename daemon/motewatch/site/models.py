@@ -16,6 +16,7 @@ from typing import Annotated, Literal, Self
 from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, model_validator
 
 from motewatch.site.alarm_figures import AlarmFigures
+from motewatch.site.alarm_rules import AlarmRule, Alarms, Suppression
 from motewatch.site.basics import IDENTIFIER_PATTERN as IDENTIFIER_PATTERN
 from motewatch.site.basics import LABEL_PATTERN as LABEL_PATTERN
 from motewatch.site.basics import TOPIC_ROOT_PATTERN as TOPIC_ROOT_PATTERN
@@ -396,6 +397,9 @@ class Site(People):
     sensors: tuple[Sensor, ...]
     levels: tuple[Level, ...] = ()
     cascade: tuple[CascadeStep, ...] = ()
+    alarms: Alarms = Alarms()
+    alarm_rules: tuple[AlarmRule, ...] = ()
+    suppressions: tuple[Suppression, ...] = ()
     rationalisation: tuple[Rationalisation, ...] = ()
     """What the alarms mean at this site, where that differs from the shipped texts."""
     priority_matrix: PriorityMatrix | None = None

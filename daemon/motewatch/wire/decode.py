@@ -18,16 +18,22 @@ from typing import Final
 from pydantic import ValidationError
 
 from motewatch.site.models import IDENTIFIER_PATTERN
-from motewatch.wire.incoming import EPOCH, CommandMessage, CountMessage, Counts, Incoming, PresenceMessage
+from motewatch.wire.incoming import COMMAND_KEYS, EPOCH, CommandMessage, CountMessage, Counts, Incoming, PresenceMessage
 from motewatch.wire.records import (
     Acknowledge,
+    Command,
     Confirm,
     Health,
     Presence,
     Reading,
     Refusal,
     RefusalReason,
+    RemoveFromService,
+    Reset,
+    ReturnToService,
     SetOccupancy,
+    Shelve,
+    Unshelve,
 )
 from motewatch.wire.topics import Heading, Topics
 from motewatch.wire.wording import not_allowed, plain, shown, what_is_wrong
@@ -38,7 +44,14 @@ MAX_PAYLOAD: Final = 64 * 1024
 _HEALTH: Final = {health.value: health for health in Health}
 _MICROSECOND: Final = timedelta(microseconds=1)
 
-Decoded = Reading | Presence | Acknowledge | SetOccupancy | Confirm | Refusal | None
+_PLAIN_COMMANDS: Final[dict[str, type[Acknowledge | Unshelve | Reset | ReturnToService]]] = {
+    "acknowledge": Acknowledge,
+    "unshelve": Unshelve,
+    "reset": Reset,
+    "return-to-service": ReturnToService,
+}
+
+Decoded = Reading | Presence | Command | Refusal | None
 
 
 class _RefusedError(Exception):
@@ -114,24 +127,31 @@ def _presence(message: PresenceMessage, level: str) -> Presence:
     return Presence(level, message.online, message.boot, _microseconds(message.at))
 
 
-def _command(message: CommandMessage) -> Acknowledge | SetOccupancy | Confirm:
-    if message.command == "confirm-test":
-        for key in ("alarm", "room", "occupancy"):
+def _command(message: CommandMessage) -> Command:
+    wanted = COMMAND_KEYS[message.command]
+    for key in ("alarm", "until", "permit", "room", "occupancy", "test"):
+        if key not in wanted:
             _absent(message, key, getattr(message, key))
-        test = _present("test", message.test, "the id of the test call, as the call says it")
-        return Confirm(message.id, message.by, test, message.comment)
-    _absent(message, "test", message.test)
-    if message.command == "acknowledge":
-        _absent(message, "room", message.room)
-        _absent(message, "occupancy", message.occupancy)
-        alarm = _present("alarm", message.alarm, "the id of the alarm, as in the alarm messages")
-        return Acknowledge(message.id, message.by, alarm, message.comment)
-    _absent(message, "alarm", message.alarm)
-    room = _present("room", message.room, "the id of the room")
-    if "occupancy" not in message.model_fields_set:
-        # Left out by mistake must not give the room back to its schedule.
-        _present("occupancy", None, "as-built, at-rest or operational, or null to give the room back to its schedule")
-    return SetOccupancy(message.id, message.by, room, message.occupancy, message.comment)
+    id_, by, comment = message.id, message.by, message.comment
+    if message.command == "confirm-test":
+        return Confirm(id_, by, _present("test", message.test, "the id of the test call, as the call says it"), comment)
+    if message.command == "set-occupancy":
+        room = _present("room", message.room, "the id of the room")
+        if "occupancy" not in message.model_fields_set:
+            # Left out by mistake must not give the room back to its schedule.
+            what = "as-built, at-rest or operational, or null to give the room back to its schedule"
+            _present("occupancy", None, what)
+        return SetOccupancy(id_, by, room, message.occupancy, comment)
+    alarm = _present("alarm", message.alarm, "the id of the alarm, as in the alarm messages")
+    if message.command == "shelve":
+        if message.until is None:
+            raise _missing("until", "the instant at which the alarm comes back by itself")
+        comment = _present("comment", comment or None, "the reason for which the alarm is shelved")
+        return Shelve(id_, by, alarm, _microseconds(message.until), comment)
+    if message.command == "remove-from-service":
+        permit = _present("permit", message.permit, "the permit under which the alarm is taken out of service")
+        return RemoveFromService(id_, by, alarm, permit, comment)
+    return _PLAIN_COMMANDS[message.command](id_, by, alarm, comment)
 
 
 def _named_id(payload: bytes) -> str | None:
@@ -195,11 +215,15 @@ def _foreign(said: str, level: str) -> _RefusedError:
 
 def _present(key: str, value: str | None, what: str) -> str:
     if value is None:
-        raise _RefusedError(RefusalReason.NOT_VALID, f"{key}: this key is missing; give {what}")
+        raise _missing(key, what)
     return value
 
 
-def _absent(message: CommandMessage, key: str, value: str | None) -> None:
+def _missing(key: str, what: str) -> _RefusedError:
+    return _RefusedError(RefusalReason.NOT_VALID, f"{key}: this key is missing; give {what}")
+
+
+def _absent(message: CommandMessage, key: str, value: object) -> None:
     if value is not None:
         rule = f"does not belong to the command {shown(message.command)}; leave the key out"
         raise _RefusedError(RefusalReason.NOT_VALID, not_allowed(key, value, rule))

@@ -85,6 +85,31 @@ COMMAND: Final[list[dict[str, Any]]] = [
         "by": "j.doe",
         "test": "k7m2qx4c",
     },
+    {
+        "v": 1,
+        "id": "shelved-2026-03-02",
+        "command": "shelve",
+        "by": "j.doe",
+        "alarm": "location/filling-line-1/humidity-high/alert",
+        "until": "2026-03-02T10:00:00Z",
+        "comment": "Humidifier is being mended.",
+    },
+    {
+        "v": 1,
+        "id": "maintenance-2026-03-02",
+        "command": "remove-from-service",
+        "by": "j.doe",
+        "alarm": "sensor/counter-01/silent",
+        "permit": "WP-2026-114",
+    },
+    {
+        "v": 1,
+        "id": "reset-2026-03-02",
+        "command": "reset",
+        "by": "j.doe",
+        "alarm": "location/filling-line-1/0.5um/action",
+        "comment": "Filter changed, air measured again.",
+    },
 ]
 
 SAMPLE: Final[list[dict[str, Any]]] = [

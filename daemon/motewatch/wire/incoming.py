@@ -9,7 +9,7 @@ in `records`.
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Annotated, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import (
     AwareDatetime,
@@ -53,6 +53,7 @@ Boot = Annotated[str, StringConstraints(min_length=1, max_length=64, pattern=LAB
 Person = Annotated[str, StringConstraints(min_length=1, max_length=120, pattern=LABEL_PATTERN)]
 AlarmId = Annotated[str, StringConstraints(min_length=1, max_length=250, pattern=LABEL_PATTERN)]
 Comment = Annotated[str, StringConstraints(max_length=1000, pattern=COMMENT_PATTERN)]
+Permit = Annotated[str, StringConstraints(min_length=1, max_length=250, pattern=LABEL_PATTERN)]
 Size = Annotated[float, Field(ge=0.05, le=100)]
 Count = Annotated[int, Field(ge=0, le=MAX_COUNT)]
 HealthWord = Literal["ok", "fault", "unknown"]
@@ -164,46 +165,44 @@ class PresenceMessage(Incoming):
     at: Annotated[Instant, Field(description="When this was written: ISO 8601 with time zone.")]
 
 
+COMMAND_KEYS: Final[dict[str, tuple[str, ...]]] = {
+    "acknowledge": ("alarm",),
+    "shelve": ("alarm", "until"),
+    "unshelve": ("alarm",),
+    "reset": ("alarm",),
+    "remove-from-service": ("alarm", "permit"),
+    "return-to-service": ("alarm",),
+    "set-occupancy": ("room", "occupancy"),
+    "confirm-test": ("test",),
+}
+"""What each command takes beside `by` and `comment`, all of it required. `shelve` requires the comment as well."""
+
+
+def _shape(command: str, wanted: tuple[str, ...]) -> dict[str, Any]:
+    """JSON Schema of one command's own keys."""
+    every = dict.fromkeys(key for keys in COMMAND_KEYS.values() for key in keys)
+    properties: dict[str, Any] = {"command": {"const": command}}
+    for key in every:
+        if key not in wanted:
+            properties[key] = {"type": "null"}
+        elif key != "occupancy":
+            properties[key] = {"type": "string"}
+    if command == "shelve":
+        properties["comment"] = {"minLength": 1}
+        wanted = (*wanted, "comment")
+    return {"properties": properties, "required": [*wanted]}
+
+
 class CommandMessage(Incoming):
     """A person's command. The answer comes on the reply topic with the command's id as last level.
 
-    `acknowledge` takes `alarm`; `set-occupancy` takes `room` and `occupancy`; `confirm-test` takes `test`.
+    `acknowledge`, `unshelve`, `reset` and `return-to-service` take `alarm`; `shelve` takes `alarm` and `until`, and
+    requires `comment`; `remove-from-service` takes `alarm` and `permit`; `set-occupancy` takes `room` and `occupancy`;
+    `confirm-test` takes `test`.
     """
 
     model_config = ConfigDict(
-        json_schema_extra={
-            "oneOf": [
-                {
-                    "properties": {
-                        "command": {"const": "acknowledge"},
-                        "alarm": {"type": "string"},
-                        "room": {"type": "null"},
-                        "occupancy": {"type": "null"},
-                        "test": {"type": "null"},
-                    },
-                    "required": ["alarm"],
-                },
-                {
-                    "properties": {
-                        "command": {"const": "set-occupancy"},
-                        "alarm": {"type": "null"},
-                        "room": {"type": "string"},
-                        "test": {"type": "null"},
-                    },
-                    "required": ["room", "occupancy"],
-                },
-                {
-                    "properties": {
-                        "command": {"const": "confirm-test"},
-                        "alarm": {"type": "null"},
-                        "room": {"type": "null"},
-                        "occupancy": {"type": "null"},
-                        "test": {"type": "string"},
-                    },
-                    "required": ["test"],
-                },
-            ],
-        }
+        json_schema_extra={"oneOf": [_shape(command, wanted) for command, wanted in COMMAND_KEYS.items()]}
     )
 
     v: Version
@@ -212,11 +211,29 @@ class CommandMessage(Incoming):
         Field(description="A new id for each command, such as a random UUID in lower case."),
     ]
     command: Annotated[
-        Literal["acknowledge", "set-occupancy", "confirm-test"], Field(description="What is to be done.")
+        Literal[
+            "acknowledge",
+            "shelve",
+            "unshelve",
+            "reset",
+            "remove-from-service",
+            "return-to-service",
+            "set-occupancy",
+            "confirm-test",
+        ],
+        Field(description="What is to be done."),
     ]
     by: Annotated[Person, Field(description="Who says so; goes into the record.")]
     comment: Annotated[Comment, Field(description="Why; goes into the record.")] = ""
     alarm: Annotated[AlarmId | None, Field(description="Id of the alarm, as in the alarm messages.")] = None
+    until: Annotated[
+        Instant | None,
+        Field(description="When a shelved alarm comes back by itself: ISO 8601 with time zone (Z or an offset)."),
+    ] = None
+    permit: Annotated[
+        Permit | None,
+        Field(description="The permit under which an alarm is taken out of service; goes into the record."),
+    ] = None
     room: Annotated[Identifier | None, Field(description="Id of the room.")] = None
     occupancy: Annotated[
         Literal["as-built", "at-rest", "operational"] | None,

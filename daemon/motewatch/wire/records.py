@@ -85,6 +85,58 @@ class SetOccupancy:
 
 
 @dataclass(frozen=True, slots=True)
+class Shelve:
+    """A person hides an alarm for a while; it comes back by itself at `until_us`. The comment says why."""
+
+    id: str
+    by: str
+    alarm: str
+    until_us: int
+    comment: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unshelve:
+    """A person lets a shelved alarm come back early."""
+
+    id: str
+    by: str
+    alarm: str
+    comment: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Reset:
+    """A person lets a latched alarm go whose condition is over."""
+
+    id: str
+    by: str
+    alarm: str
+    comment: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RemoveFromService:
+    """A person takes an alarm out of service, for maintenance, under a permit."""
+
+    id: str
+    by: str
+    alarm: str
+    permit: str
+    comment: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ReturnToService:
+    """A person puts an alarm into service again."""
+
+    id: str
+    by: str
+    alarm: str
+    comment: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Confirm:
     """A person says that a test call arrived."""
 
@@ -94,7 +146,8 @@ class Confirm:
     comment: str = ""
 
 
-Command = Acknowledge | SetOccupancy | Confirm
+AlarmCommand = Acknowledge | Shelve | Unshelve | Reset | RemoveFromService | ReturnToService
+Command = AlarmCommand | SetOccupancy | Confirm
 
 
 class RefusalReason(StrEnum):

@@ -63,10 +63,31 @@ REFUSED = {
     - {Event.STARTS, Event.ACKNOWLEDGE, Event.RESET, Event.REMOVE_FROM_SERVICE},
     State.LATCHED_ACKNOWLEDGED: set(Event) - {Event.STARTS, Event.RESET, Event.REMOVE_FROM_SERVICE},
     State.SHELVED: set(Event)
-    - {Event.UNSHELVE_ACTIVE, Event.UNSHELVE_NORMAL, Event.SUPPRESS, Event.REMOVE_FROM_SERVICE},
+    - {
+        Event.STARTS,
+        Event.RETURNS,
+        Event.UNSHELVE_ACTIVE,
+        Event.UNSHELVE_NORMAL,
+        Event.UNSHELVE_SUPPRESSED,
+        Event.REMOVE_FROM_SERVICE,
+    },
     State.SUPPRESSED_BY_DESIGN: set(Event)
-    - {Event.UNSUPPRESS_ACTIVE, Event.UNSUPPRESS_NORMAL, Event.REMOVE_FROM_SERVICE},
-    State.OUT_OF_SERVICE: set(Event) - {Event.RETURN_TO_SERVICE_ACTIVE, Event.RETURN_TO_SERVICE_NORMAL},
+    - {
+        Event.STARTS,
+        Event.RETURNS,
+        Event.SUPPRESS,
+        Event.UNSUPPRESS_ACTIVE,
+        Event.UNSUPPRESS_NORMAL,
+        Event.REMOVE_FROM_SERVICE,
+    },
+    State.OUT_OF_SERVICE: set(Event)
+    - {
+        Event.STARTS,
+        Event.RETURNS,
+        Event.RETURN_TO_SERVICE_ACTIVE,
+        Event.RETURN_TO_SERVICE_NORMAL,
+        Event.RETURN_TO_SERVICE_SUPPRESSED,
+    },
 }
 """The written list of refusals: what each state does not take."""
 
@@ -112,3 +133,8 @@ def test_the_sets_of_states_do_not_contradict_each_other() -> None:
     assert ACTIVE < STANDING
     assert not STANDING & HIDDEN
     assert STANDING | HIDDEN | {State.NORMAL} == set(State)
+
+
+@pytest.mark.parametrize("state", sorted(HIDDEN))
+def test_a_hidden_alarm_goes_on_being_evaluated_and_stays_hidden(state: State) -> None:
+    assert step(state, Event.STARTS) is step(state, Event.RETURNS) is state

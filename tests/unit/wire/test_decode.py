@@ -9,7 +9,20 @@ import pytest
 
 from motewatch.wire import examples
 from motewatch.wire.decode import decode
-from motewatch.wire.records import Acknowledge, Confirm, Health, Presence, Reading, SetOccupancy
+from motewatch.wire.records import (
+    Acknowledge,
+    Confirm,
+    Health,
+    Presence,
+    Reading,
+    Refusal,
+    RemoveFromService,
+    Reset,
+    ReturnToService,
+    SetOccupancy,
+    Shelve,
+    Unshelve,
+)
 from motewatch.wire.topics import Topics
 
 TOPICS = Topics("motewatch/v1", "demo")
@@ -205,3 +218,25 @@ def test_confirm_a_test_call() -> None:
     assert decode(TOPICS, TOPICS.command, json.dumps(examples.COMMAND[3]).encode()) == Confirm(
         id="confirmed-2026-03-02", by="j.doe", test="k7m2qx4c"
     )
+
+
+def ordered(command: str, **keys: object) -> object:
+    """What a command on the wire is to the core."""
+    message = {"v": 1, "id": "c-1", "command": command, "by": "ada", "alarm": "a/b", **keys}
+    return decode(TOPICS, TOPICS.command, json.dumps(message).encode())
+
+
+def test_the_commands_that_hide_alarms_and_bring_them_back() -> None:
+    until = "2026-03-02T11:00:00.5+01:00"
+    assert ordered("shelve", until=until, comment="mended") == Shelve(
+        "c-1", "ada", "a/b", 1_772_445_600_500_000, "mended"
+    )
+    assert ordered("unshelve", comment="done") == Unshelve("c-1", "ada", "a/b", "done")
+    assert ordered("reset") == Reset("c-1", "ada", "a/b")
+    assert ordered("remove-from-service", permit="WP 7") == RemoveFromService("c-1", "ada", "a/b", "WP 7")
+    assert ordered("return-to-service") == ReturnToService("c-1", "ada", "a/b")
+
+
+@pytest.mark.parametrize("example", examples.COMMAND, ids=lambda example: str(example["id"]))
+def test_every_example_is_a_command(example: dict[str, object]) -> None:
+    assert not isinstance(decode(TOPICS, TOPICS.command, json.dumps(example).encode()), Refusal | None)

@@ -283,7 +283,31 @@ def test_a_hostile_key_cannot_spoil_the_sentence() -> None:
             command(command="set-occupancy", alarm=None, room="filling", occupancy="busy"),
             "occupancy: \"busy\" must be 'as-built', 'at-rest' or 'operational'",
         ),
-        (command(command="shelve"), "command: \"shelve\" must be 'acknowledge', 'set-occupancy' or 'confirm-test'"),
+        (
+            command(command="delete"),
+            "command: \"delete\" must be 'acknowledge', 'shelve', 'unshelve', 'reset', 'remove-from-service', "
+            "'return-to-service', 'set-occupancy' or 'confirm-test'",
+        ),
+        (
+            command(command="shelve"),
+            "until: this key is missing; give the instant at which the alarm comes back by itself",
+        ),
+        (
+            command(command="shelve", until="2026-03-02T10:00:00Z", comment=""),
+            "comment: this key is missing; give the reason for which the alarm is shelved",
+        ),
+        (
+            command(command="remove-from-service"),
+            "permit: this key is missing; give the permit under which the alarm is taken out of service",
+        ),
+        (
+            command(command="reset", until="2026-03-02T10:00:00Z"),
+            'until: a datetime does not belong to the command "reset"; leave the key out',
+        ),
+        (
+            command(permit="WP-1"),
+            'permit: "WP-1" does not belong to the command "acknowledge"; leave the key out',
+        ),
         (
             command(command="confirm-test", alarm=None),
             "test: this key is missing; give the id of the test call, as the call says it",
