@@ -24,6 +24,7 @@ from motewatch.cli import (
     rule_power,
     sampling_plan,
     site,
+    trial_calls,
 )
 from motewatch.journal.errors import JournalError
 from motewatch.limits.tables import LimitsError
@@ -113,6 +114,7 @@ propose.add_to(app)
 classify.add_to(app)
 recovery.add_to(app)
 sampling_plan.add_to(app)
+trial_calls.add_to(app)
 
 
 def main() -> None:

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from sqlalchemy import bindparam, select
 
-from motewatch.callout.records import Told
+from motewatch.callout.answers import TEST
+from motewatch.callout.records import Cause, Told
 from motewatch.engine.codec import output_from
 from motewatch.engine.records import AlarmChanged
 from motewatch.journal import tables
@@ -18,6 +19,14 @@ _CALL = (
     .join_from(tables.call_ids, tables.outputs, tables.call_ids.c.output_id == tables.outputs.c.id)
     .where(tables.call_ids.c.id == bindparam("call"))
 )
+
+_TEST_CALLS = (
+    select(tables.outputs.c.kind, tables.outputs.c.body)
+    .join_from(tables.call_ids, tables.outputs, tables.call_ids.c.output_id == tables.outputs.c.id)
+    .where(tables.call_ids.c.id >= "test-", tables.call_ids.c.id < "test.")
+    .order_by(tables.outputs.c.id)
+)
+_CONFIRMED = select(tables.audit.c.subject, tables.audit.c.at_us).where(tables.audit.c.action == "confirm-test")
 
 
 class CallRecord:
@@ -34,6 +43,18 @@ class CallRecord:
             return None
         found = output_from(row.kind, row.body)
         return found if isinstance(found, Told) else None
+
+    def last_test_calls(self) -> list[tuple[Told, int | None]]:
+        """The last test call over each way to a person, and when it was confirmed (None: not yet), in order."""
+        with self._journal.store.reading() as connection:
+            rows = connection.execute(_TEST_CALLS).all()
+            confirmed = {row.subject: row.at_us for row in connection.execute(_CONFIRMED)}
+        last: dict[tuple[str, str, str], Told] = {}
+        for row in rows:
+            told = output_from(row.kind, row.body)
+            if isinstance(told, Told) and told.cause is Cause.TEST:
+                last[told.person, told.channel, told.address] = told
+        return [(told, confirmed.get(told.answer.removeprefix(TEST))) for _, told in sorted(last.items())]
 
     def query_alarm_events(self, alarm: str | None = None, *, limit: int = 1000) -> list[AlarmChanged]:
         """The newest steps of an alarm, oldest first."""
