@@ -26,7 +26,7 @@ def add_to(app: typer.Typer) -> None:
 
 
 def trial_calls(site: SitePath, form: FormatOption = Format.TABLE) -> None:
-    """The last test call over each way to a person, and its outcome.
+    """The last test call over each way to a person.
 
     \b
     motewatch test-calls site.toml
