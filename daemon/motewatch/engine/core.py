@@ -49,6 +49,7 @@ from motewatch.engine.records import (
 from motewatch.engine.sensor_watch import SensorWatch
 from motewatch.engine.service_alarms import SERVICE_ALARMS, ServiceAlarms
 from motewatch.engine.suppression import Suppressions
+from motewatch.engine.suspicion import SUSPICION_KINDS
 from motewatch.engine.trial_desk import TrialDesk
 from motewatch.site.models import Site
 from motewatch.wire.records import Reading, SetOccupancy
@@ -277,7 +278,7 @@ class Engine:
             sensor = entry.subject.sensor
             known = alarm in possible or alarm in SERVICE_ALARMS or parts.trials.holds(alarm)
             if not known and alarm.startswith("sensor/"):
-                known = sensor in desk.plan.sensors
+                known = sensor in desk.plan.sensors and entry.subject.kind not in SUSPICION_KINDS
             if not known:
                 text = "no longer in the site configuration"
                 desk.say(desk.book.returns(alarm, desk.time_us, desk.time_us, text))
@@ -327,7 +328,7 @@ class Engine:
         for id_, location_state in state["locations"].items():
             location_plan = plan.locations[id_]
             bounds = {bound.key: bound for bound in plan.rooms[location_plan.room].bounds}
-            restored = LocationState.from_state(location_state, bounds)
+            restored = LocationState.from_state(location_state, bounds, plan.trends.get(id_, ()))
             parts.locations[id_] = LocationDesk(desk, location_plan, restored)
         parts.sensors.from_state(state["sensors"])
         parts.service.from_state(state["dead_letters"])

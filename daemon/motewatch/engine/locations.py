@@ -21,6 +21,9 @@ from motewatch.engine.codec import sample_from_plain, sample_to_plain
 from motewatch.engine.desk import BROKER_ALARM, FOREVER_US, Desk, silent_alarm
 from motewatch.engine.plan import PRIORITY, ClimateBound, CountLevel, Grade, LocationPlan
 from motewatch.engine.records import Priority, SampleTaken
+from motewatch.engine.suspicion import SuspicionState, look_at, suspicion_alarms
+from motewatch.engine.trend_plan import TrendPlan
+from motewatch.engine.trends import TrendState, TrendWatch, trends_from_state
 from motewatch.limits.judging import Judgement, Observation, Verdict, judge, observe
 from motewatch.measure.accumulate import Accumulator
 from motewatch.measure.periods import period_end_us
@@ -50,6 +53,8 @@ class LocationState:
     backfill_us: int = 0
     backfill: dict[str, BoundWatch] = field(default_factory=dict)
     """Bounds followed through climate values that came after newer ones."""
+    trends: dict[str, TrendState] = field(default_factory=dict)
+    suspicion: SuspicionState | None = None
 
     def to_state(self) -> dict[str, Any]:
         """Plain values for a snapshot."""
@@ -63,11 +68,16 @@ class LocationState:
             "watches": {key: watch.to_state() for key, watch in sorted(self.watches.items())},
             "backfill_us": self.backfill_us,
             "backfill": {key: watch.to_state() for key, watch in sorted(self.backfill.items())},
+            "trends": {key: trend.to_state() for key, trend in sorted(self.trends.items())},
+            "suspicion": None if self.suspicion is None else self.suspicion.to_state(),
         }
 
     @classmethod
-    def from_state(cls, state: dict[str, Any], bounds: dict[str, ClimateBound]) -> LocationState:
-        """The state that `to_state` took apart; bounds come from the plan."""
+    def from_state(
+        cls, state: dict[str, Any], bounds: dict[str, ClimateBound], trends: tuple[TrendPlan, ...] = ()
+    ) -> LocationState:
+        """The state that `to_state` took apart; bounds and trends come from the plan."""
+        doubted = state["suspicion"]
         return cls(
             closed_us=state["closed"],
             open={end: Accumulator.from_state(acc) for end, acc in state["open"]},
@@ -81,13 +91,15 @@ class LocationState:
             backfill={
                 k: BoundWatch.from_state(bounds[k].bound, w) for k, w in state["backfill"].items() if k in bounds
             },
+            trends=trends_from_state(state["trends"], trends),
+            suspicion=None if doubted is None else SuspicionState.from_state(doubted),
         )
 
 
 class LocationDesk:
     """Works on one location: its plan, its state, and the engine's shared desk."""
 
-    __slots__ = ("_backs", "_bounds", "_desk", "_keep", "plan", "state")
+    __slots__ = ("_backs", "_bounds", "_desk", "_keep", "_trends", "plan", "state")
 
     def __init__(self, desk: Desk, plan: LocationPlan, state: LocationState) -> None:
         self._desk = desk
@@ -96,12 +108,19 @@ class LocationDesk:
         self._bounds = {bound.key: bound for bound in desk.plan.rooms[plan.room].bounds}
         self._backs = plan.backs
         self._keep = max([RECENT_AT_LEAST, *(back + 1 for back in plan.backs.values())])
+        self._trends = TrendWatch(desk, plan, state.trends)
+        doubted = None if desk.plan.suspicion is None else plan.sensor
+        if doubted is None:
+            state.suspicion = None
+        elif state.suspicion is None or state.suspicion.sensor != doubted:
+            state.suspicion = SuspicionState(doubted)
 
     def alarms(self) -> list[str]:
         """Ids of all alarms that this location can raise."""
         counts = [self._count_alarm(size, grade) for size in self.plan.rules for grade in Grade]
         climate = [f"location/{self.plan.id}/{key}" for key in self._bounds]
-        return [*counts, *climate, f"location/{self.plan.id}/insufficient-sampling"]
+        doubts = () if self.state.suspicion is None else suspicion_alarms(self.state.suspicion.sensor)
+        return [*counts, *climate, *self._trends.alarms(), *doubts, f"location/{self.plan.id}/insufficient-sampling"]
 
     # Sample periods
 
@@ -138,6 +157,8 @@ class LocationDesk:
                 self._gather_late(close_us - period_us, close_us, reading, quality)
         if self._bounds:
             self._climate(reading)
+        if state.suspicion is not None:
+            look_at(self._desk, plan, state.suspicion, reading, quality)
 
     def close_due(self, due_us: int) -> None:
         """A closing deadline has come."""
@@ -170,6 +191,7 @@ class LocationDesk:
             del state.recent[0]
         self._judge_head(late=False)
         self._judge_coverage(sample)
+        self._trends.take(sample)
 
     def _sample(self, acc: Accumulator, revision: int) -> Sample:
         occupancy = self._desk.occupancy(self.plan.room, acc.start_us)

@@ -16,6 +16,8 @@ from motewatch.alarms.bounds import Bound, Side
 from motewatch.alarms.rationalisation import Advisor
 from motewatch.engine.alarm_rules import AlarmRules
 from motewatch.engine.records import Priority
+from motewatch.engine.suspicion_plan import SuspicionPlan, suspicion_of
+from motewatch.engine.trend_plan import TrendPlan, trends_of
 from motewatch.limits.judging import look_back
 from motewatch.limits.standards.library import Library, shipped
 from motewatch.limits.tables import limits_for
@@ -140,6 +142,9 @@ class Plan:
     late_limit_us: int
     dead_letters_alarm: int
     dead_letters_window_us: int
+    trends: dict[str, tuple[TrendPlan, ...]]
+    """By location; those without any are not in it."""
+    suspicion: SuspicionPlan | None
     advisor: Advisor
     """What the alarms mean, and their priorities where the site states what these follow from."""
     alarm_rules: AlarmRules
@@ -175,6 +180,8 @@ def compile_plan(site: Site, digest: str) -> Plan:
         late_limit_us=_us(service.late_limit_h * 3600),
         dead_letters_alarm=service.dead_letters_alarm,
         dead_letters_window_us=_us(service.dead_letters_window_s),
+        trends=trends_of(site),
+        suspicion=suspicion_of(site),
         advisor=Advisor.of(site),
         alarm_rules=AlarmRules.of(site),
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from motewatch.engine.plan import ClimateBound, CountLevel, LocationPlan
+from motewatch.engine.trend_charts import Found
 from motewatch.limits.judging import Judgement
 
 
@@ -59,4 +60,25 @@ def inside(location: LocationPlan, bound: ClimateBound, value: int) -> str:
     return (
         f"{location.name}: {bound.quantity.replace('-', ' ')} {value / 1000:.1f} {bound.unit}, back within the "
         f"{bound.grade.value} bound of {bound.bound.value / 1000:g} {bound.unit}"
+    )
+
+
+def usual(per_m3: float, samples: int) -> str:
+    """A usual mean, and where it is from: stated, or learned from so many samples."""
+    return f"{figure(per_m3)} ({f'learned from {samples} samples' if samples else 'as stated'})"
+
+
+def trend(location: LocationPlan, size_nm: int, method: str, found: Found, per_m3: float, mean: str) -> str:
+    """Counts have risen against what is usual."""
+    return (
+        f"{location.name}: adverse trend of particles >= {size(size_nm)} by {method}: {found.value:.3g} {found.unit}, "
+        f"limit {found.limit:.3g} ({found.rule}); now {figure(per_m3)}/m3, usual mean {mean}"
+    )
+
+
+def trend_over(location: LocationPlan, size_nm: int, method: str, samples: int, per_m3: float, mean: str) -> str:
+    """They are back to it."""
+    return (
+        f"{location.name}: no adverse trend of particles >= {size(size_nm)} by {method} in {samples} samples in a row; "
+        f"now {figure(per_m3)}/m3, usual mean {mean}"
     )

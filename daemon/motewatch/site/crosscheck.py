@@ -17,6 +17,7 @@ from motewatch.site.check_cascade import check_cascade
 from motewatch.site.check_rationalisation import check_rationalisation
 from motewatch.site.check_rooms import check_rooms
 from motewatch.site.check_sampling import check_sampling
+from motewatch.site.check_trends import check_trends
 from motewatch.site.findings import NOTHING, Findings, Lost, did_you_mean
 from motewatch.site.models import Site
 from motewatch.site.problems import Problem
@@ -51,6 +52,7 @@ def crosscheck(site: Site, file: str = "", lost: Lost = NOTHING, today: date | N
     check_cascade(findings)
     check_rationalisation(findings)
     check_sampling(findings, today)
+    check_trends(findings)
     check_answer_page(findings)
     _unused(findings)
     return findings.problems

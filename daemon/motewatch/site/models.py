@@ -35,6 +35,7 @@ from motewatch.site.people import People
 from motewatch.site.rationalisation import PriorityMatrix, Rationalisation
 from motewatch.site.standard_file import OwnClass as OwnClass
 from motewatch.site.standard_file import StandardFile as StandardFile
+from motewatch.site.trends import Suspicion, Trend
 
 
 def _rising(sizes: tuple[float, ...]) -> tuple[float, ...]:
@@ -397,6 +398,9 @@ class Site(People):
     sensors: tuple[Sensor, ...]
     levels: tuple[Level, ...] = ()
     cascade: tuple[CascadeStep, ...] = ()
+    trends: tuple[Trend, ...] = ()
+    suspicion: Suspicion | None = None
+    """Absent: no sensor is doubted for the sameness of its counts."""
     alarms: Alarms = Alarms()
     alarm_rules: tuple[AlarmRule, ...] = ()
     suppressions: tuple[Suppression, ...] = ()
