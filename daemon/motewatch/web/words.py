@@ -107,8 +107,10 @@ def standing(
     if state is State.NORMAL:
         return Standing("Over", over, False, False, False)
     if state is State.SHELVED:
+        until = "" if last.until_us is None else f" until {at(last.until_us, zone, now_us)}"
         comment = f" “{last.comment}”" if last.comment else ""
-        return Standing(f"Shelved by {by}", f"At {at(last.found_us, zone, now_us)}.{comment}", False, False, False)
+        detail = f"Since {at(last.found_us, zone, now_us)}. It comes back by itself.{comment}"
+        return Standing(f"Shelved by {by}{until}", detail, False, False, False)
     if state is State.SUPPRESSED_BY_DESIGN:
         return Standing("Suppressed by design", "It is evaluated, but not announced now.", False, False, False)
     return Standing("Out of service", f"Since {at(last.found_us, zone, now_us)}, by {by}.", False, False, False)

@@ -53,6 +53,21 @@ def test_who_took_it_and_when() -> None:
     assert stands(STARTED, guest).head == "guest took it at 22:27"
 
 
+def test_what_is_shelved_says_by_whom_until_when_and_why() -> None:
+    shelved = step(
+        Event.SHELVE,
+        State.UNACKNOWLEDGED,
+        State.SHELVED,
+        by="ben",
+        found_us=T0 - MINUTE_US,
+        until_us=T0 + HOUR_US,
+        comment="door seal",
+    )
+    made = stands(STARTED, shelved)
+    assert made.head == "Shelved by Ben until 23:27"
+    assert made.detail == "Since 22:26. It comes back by itself. “door seal”"
+
+
 def test_when_it_was_over_is_told_although_steps_came_after_it() -> None:
     over = step(Event.RETURNS, State.UNACKNOWLEDGED, State.RETURNED_UNACKNOWLEDGED, at_us=T0 - 5 * MINUTE_US)
     assert stands(STARTED, over).detail == "The condition is over since 22:22."
