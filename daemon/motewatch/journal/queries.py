@@ -187,10 +187,13 @@ class Queries:
 
         From the columns alone, without the texts: a year's steps are to be read in a moment.
         """
-        last = select(func.max(_alarms.output_id)).where(_alarms.found_us < since_us).group_by(_alarms.alarm)
+        # The first row of the time, and by the index over alarms the last one before it of each: no look at every row.
+        first = select(_alarms.output_id).where(_alarms.found_us >= since_us).order_by(_alarms.output_id).limit(1)
+        cut = self._one(first) or _BEYOND_ALL_IDS
+        last = select(func.max(_alarms.output_id)).where(_alarms.output_id < cut).group_by(_alarms.alarm)
         query = (
             select(*_STEP)
-            .where(_alarms.found_us < until_us, or_(_alarms.found_us >= since_us, _alarms.output_id.in_(last)))
+            .where(_alarms.found_us < until_us, or_(_alarms.output_id >= cut, _alarms.output_id.in_(last)))
             .order_by(_alarms.output_id)
         )
         return [

@@ -5,6 +5,7 @@ The period asked for is cut to what the record holds, so that a young journal is
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from motewatch.alarms.performance import LEAD_US, Chattering, Figures, Period, figures
@@ -19,14 +20,25 @@ def figures_of(
     journal: Journal, since_us: int, until_us: int, settings: AlarmFigures, operators: int | None = None
 ) -> Figures | None:
     """The figures of that time, as far as the record reaches; None where it holds nothing of it."""
+    return figures_since(journal, [since_us], until_us, settings, operators)[0]
+
+
+def figures_since(
+    journal: Journal, since_us: Sequence[int], until_us: int, settings: AlarmFigures, operators: int | None = None
+) -> list[Figures | None]:
+    """The same for several beginnings, from one look at the record."""
     first_us, last_us = journal.first_input_us(), journal.engine_us()
     if first_us is None or last_us is None:
-        return None
-    start_us, end_us = max(since_us, first_us), min(until_us, last_us)
-    if end_us <= start_us:
-        return None
-    steps = journal.alarm_steps(start_us - LEAD_US, end_us)
-    return figures(steps, Period(start_us, end_us), operators or settings.operators, Chattering(settings.chattering))
+        return [None for _ in since_us]
+    starts_us, end_us = [max(each, first_us) for each in since_us], min(until_us, last_us)
+    if end_us <= min(starts_us):
+        return [None for _ in since_us]
+    steps = journal.alarm_steps(min(starts_us) - LEAD_US, end_us)
+    rule = Chattering(settings.chattering)
+    return [
+        figures(steps, Period(start_us, end_us), operators or settings.operators, rule) if start_us < end_us else None
+        for start_us in starts_us
+    ]
 
 
 def plain(found: Figures) -> dict[str, Any]:

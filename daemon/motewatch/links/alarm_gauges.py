@@ -15,7 +15,7 @@ from motewatch.alarms.performance import Figures
 from motewatch.alarms.priority import Priority
 from motewatch.journal.journal import Journal
 from motewatch.journal.rows import OutboxRow
-from motewatch.links.alarm_figures import figures_of
+from motewatch.links.alarm_figures import figures_since
 from motewatch.links.outbox import FIRST_IN_LINE, MQTT, TIME_SERIES
 from motewatch.links.time_series import tag
 from motewatch.site.alarm_figures import AlarmFigures
@@ -32,11 +32,8 @@ def publish_figures(
     """Put the figures up to the last multiple of `every_s` into the outbox; returns how many rows were new."""
     every_us = round(every_s * SECOND_US)
     end_us = now_us // every_us * every_us
-    windows = []
-    for name, length_us in WINDOWS:
-        found = figures_of(journal, end_us - length_us, end_us, settings)
-        if found is not None:
-            windows.append((name, found))
+    made = figures_since(journal, [end_us - length_us for _, length_us in WINDOWS], end_us, settings)
+    windows = [(name, found) for (name, _), found in zip(WINDOWS, made, strict=True) if found is not None]
     if not windows:
         return 0
     key = f"figures/{end_us}"
