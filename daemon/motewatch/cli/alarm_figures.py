@@ -32,7 +32,7 @@ def alarm_figures(
     ] = None,
     as_json: sheets.AsJson = False,
 ) -> None:
-    """How the alarms were to live with: rates, floods, nuisance.
+    """How the alarms were to live with: rates, floods.
 
     Beside each figure stands the target of ISA-18.2 / IEC 62682; less than 30 days on record are not judged.
 

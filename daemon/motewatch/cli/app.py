@@ -13,6 +13,7 @@ import typer
 from typer.core import TyperGroup
 
 from motewatch.cli import (
+    alarm_commands,
     alarm_figures,
     alarm_register,
     classify,
@@ -105,6 +106,7 @@ def _root(
 
 site.add_to(app)
 people.add_to(app)
+alarm_commands.add_to(app)
 record.add_to(app)
 alarm_register.add_to(app)
 alarm_figures.add_to(app)

@@ -36,7 +36,7 @@ _SAMPLE = (
 _CHANNEL = ("size_um", "count", "volume_l", "per_m3", "per_ft3", "lower_95_per_m3", "upper_95_per_m3")
 _ALARM = (
     "alarm", "kind", "priority", "event", "before", "state", "since", "found", "late", "text", "value", "limit", "unit",
-    "by", "comment", "location", "sensor", "room", "area",
+    "by", "comment", "active", "until", "hidden_because", "hidden_by", "permit", "location", "sensor", "room", "area",
 )  # fmt: skip
 _CLIMATE = ("temperature_c", "humidity_pct", "pressure_difference_pa")
 
@@ -121,6 +121,28 @@ def alarms(found: Sequence[AlarmChanged], site: Site, *, history: bool) -> Listi
     )
 
 
+def hidden(found: Sequence[AlarmChanged], site: Site) -> Listing:
+    """Alarms that are shelved, suppressed by design or out of service: until when, by whom, why."""
+    zone = ZoneInfo(site.site.time_zone)
+    records = [_alarm_record(change) for change in found]
+    cells = [
+        [
+            change.after.value, change.alarm, change.priority.value, "active" if change.active else "normal",
+            "" if change.until_us is None else local_text(change.until_us, zone), change.hidden_by, change.permit,
+            change.hidden_because,
+        ]
+        for change in found
+    ]  # fmt: skip
+    return Listing(
+        records=records,
+        columns=_ALARM,
+        rows=records,
+        titles=["state", "alarm", "priority", "condition", "until", "by", "permit", "why"],
+        cells=cells,
+        nothing="No alarm is hidden.",
+    )
+
+
 def _alarm_record(change: AlarmChanged) -> dict[str, Any]:
     """The keys of the event message, as far as the journal has them."""
     return {
@@ -139,6 +161,11 @@ def _alarm_record(change: AlarmChanged) -> dict[str, Any]:
         "unit": change.unit,
         "by": change.by,
         "comment": change.comment,
+        "active": change.active,
+        "until": None if change.until_us is None else _utc(change.until_us),
+        "hidden_because": change.hidden_because,
+        "hidden_by": change.hidden_by,
+        "permit": change.permit,
         "location": change.location,
         "sensor": change.sensor,
         "room": change.room,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import secrets
 from enum import StrEnum
 from pathlib import Path
@@ -81,7 +82,7 @@ def acknowledge(
     \b
     motewatch acknowledge site.toml location/needles/0.5um/action --by "M. Okafor" --comment "On my way."
     """
-    _order(site, {"command": "acknowledge", "alarm": alarm}, by, comment, wait, user, password_file)
+    order(site, {"command": "acknowledge", "alarm": alarm}, by, comment, wait, user, password_file)
 
 
 def occupancy(
@@ -96,16 +97,16 @@ def occupancy(
     user: User = None,
     password_file: PasswordFile = None,
 ) -> None:
-    """State a room's occupancy, or give it back to its schedule. It picks the limits from now on.
+    """State a room's occupancy.
+
+    Or give it back to its schedule. It picks the limits from now on.
 
     \b
     motewatch occupancy site.toml filling at-rest --by "M. Okafor"
     motewatch occupancy site.toml filling schedule --by "M. Okafor"
     """
     stated = None if state is OccupancyWord.SCHEDULE else state.value
-    _order(
-        site, {"command": "set-occupancy", "room": room, "occupancy": stated}, by, comment, wait, user, password_file
-    )
+    order(site, {"command": "set-occupancy", "room": room, "occupancy": stated}, by, comment, wait, user, password_file)
 
 
 def confirm_test(
@@ -124,10 +125,10 @@ def confirm_test(
     \b
     motewatch confirm-test site.toml k7m2qx4c --by "M. Okafor"
     """
-    _order(site, {"command": "confirm-test", "test": test}, by, comment, wait, user, password_file)
+    order(site, {"command": "confirm-test", "test": test}, by, comment, wait, user, password_file)
 
 
-def _order(
+def order(
     path: Path,
     what: dict[str, Any],
     by: str,
@@ -136,6 +137,7 @@ def _order(
     user: str | None,
     password_file: Path | None,
 ) -> None:
+    """Send a command to the service and print its answer. Raises `typer.Exit` with 1 where it is refused."""
     from motewatch.view.client import ask
 
     site = load_site(path)
@@ -143,7 +145,8 @@ def _order(
     if comment:
         fields["comment"] = comment
     try:
-        command = CommandMessage.model_validate(fields)
+        # As JSON, because the times of the wire are texts there.
+        command = CommandMessage.model_validate_json(json.dumps(fields))
     except ValidationError as error:
         raise typer.BadParameter(what_is_wrong(error, CommandMessage)) from None
     access = _access(site, path, user, password_file)

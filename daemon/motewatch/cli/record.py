@@ -44,7 +44,9 @@ def samples(
     limit: Limit = 200,
     form: FormatOption = Format.TABLE,
 ) -> None:
-    """Samples on record, oldest first, by the end of their period.
+    """Samples on record, oldest first.
+
+    In the order in which their periods end.
 
     \b
     motewatch samples site.toml --location needles --since -2h
@@ -74,7 +76,8 @@ def alarms(
 ) -> None:
     """Alarms: those that stand now, or their history.
 
-    --since, --until and --alarm ask for the history.
+    Shelved, suppressed and out-of-service alarms are listed apart, with why and until when. --since, --until and
+    --alarm ask for the history.
 
     \b
     motewatch alarms site.toml
@@ -88,7 +91,18 @@ def alarms(
             found = journal.query_alarm_events(alarm, *span(facility, since, until), limit)
         else:
             found = journal.standing_alarms()[-limit:]
-    _print(listings.alarms(found, facility, history=history), form, limit)
+            hidden = journal.hidden_alarms()
+    if history:
+        _print(listings.alarms(found, facility, history=True), form, limit)
+        return
+    if form is not Format.TABLE:
+        # One list for machines; the state of each says which it is.
+        _print(listings.alarms([*found, *hidden][-limit:], facility, history=False), form, limit)
+        return
+    _print(listings.alarms(found, facility, history=False), form, limit)
+    if hidden:
+        typer.echo("\nNot annunciated, and evaluated all the same:")
+        _print(listings.hidden(hidden, facility), form, limit)
 
 
 def dead_letters(site: SitePath, limit: Limit = 50, form: FormatOption = Format.TABLE) -> None:

@@ -52,7 +52,7 @@ def recovery_command(
     by: sheets.Tester = None,
     counter: sheets.Counter = None,
 ) -> None:
-    """How fast does a room get clean again? The recovery test.
+    """The recovery test: how fast a room gets clean again.
 
     FILE has the columns time_s or time_min, volume_l, location (optional) and counts such as ge_0.5um, from the
     challenge until the room is clean; config/examples holds one. A stream that is no decay is refused, exit status 1.

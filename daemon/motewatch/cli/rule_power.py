@@ -77,7 +77,7 @@ def rule_power(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="For programs: every figure, not rounded.")] = False,
 ) -> None:
-    """What a judging rule does: false alarms, time to the alarm.
+    """A judging rule's false alarms and time to the alarm.
 
     For one location: false alarms at its usual concentration, and how soon dirty air is found. Other rules stand
     beside it for comparison. Counts are taken as independent from sample to sample, with Poisson scatter or, with

@@ -227,6 +227,10 @@ class Journal:
         """The last event of each alarm that still stands, oldest first."""
         return self._queries.standing_alarms()
 
+    def hidden_alarms(self) -> list[AlarmChanged]:
+        """The last event of each alarm that is shelved, suppressed by design or out of service, oldest first."""
+        return self._queries.hidden_alarms()
+
     def query_dead_letters(self, limit: int = 100) -> list[DeadLetter]:
         """The newest dead letters, oldest first."""
         return self._queries.query_dead_letters(limit)

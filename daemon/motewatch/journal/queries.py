@@ -13,7 +13,7 @@ from typing import Any, Final
 from sqlalchemy import Select, and_, bindparam, func, or_, select
 
 from motewatch.alarms.annunciations import AlarmStep
-from motewatch.alarms.lifecycle import STANDING, Event, State
+from motewatch.alarms.lifecycle import HIDDEN, STANDING, Event, State
 from motewatch.alarms.priority import Priority
 from motewatch.engine.codec import output_from
 from motewatch.engine.records import AlarmChanged, SampleTaken
@@ -170,6 +170,10 @@ class Queries:
     def standing_alarms(self) -> list[AlarmChanged]:
         """The last event of each alarm that still stands, oldest first."""
         return [change for change in self.last_alarm_events() if change.after in STANDING]
+
+    def hidden_alarms(self) -> list[AlarmChanged]:
+        """The last event of each alarm that is shelved, suppressed by design or out of service, oldest first."""
+        return [change for change in self.last_alarm_events() if change.after in HIDDEN]
 
     def last_alarm_events(self) -> list[AlarmChanged]:
         """The last event of each alarm that was ever raised, oldest first."""

@@ -155,6 +155,11 @@ class Publications:
             "by": change.by or None,
             "comment": change.comment or None,
             "late": change.late,
+            "active": change.active,
+            "until": None if change.until_us is None else instant(change.until_us),
+            "hidden_because": change.hidden_because or None,
+            "hidden_by": change.hidden_by or None,
+            "permit": change.permit or None,
         }
 
     def _reply(self, reply: Replied, now_us: int, rows: list[OutboxRow], response_topics: Mapping[str, str]) -> None:

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from motewatch.alarms.lifecycle import STANDING
+from motewatch.alarms.lifecycle import HIDDEN, STANDING
 from motewatch.engine.plan import LocationPlan, RoomPlan, compile_plan
 from motewatch.site.models import Site, standard_text
 from motewatch.view import words
@@ -47,6 +47,7 @@ NEVER_HEARD = "The service has not been heard: never started, or this user may n
 LAST_WORD = "Below is its last word."
 
 STANDING_WORDS = frozenset(state.value for state in STANDING)
+HIDDEN_WORDS = frozenset(state.value for state in HIDDEN)
 PRIORITY_RANK = {"high": 0, "medium": 1, "low": 2}
 
 
@@ -213,6 +214,11 @@ class Board:
         found.sort(key=lambda alarm: (alarm.since, alarm.alarm), reverse=True)
         found.sort(key=lambda alarm: (_urgency(alarm), PRIORITY_RANK[alarm.priority]))
         return found
+
+    def hidden(self) -> list[AlarmMessage]:
+        """Alarms that are shelved, suppressed by design or out of service: the active ones first, then by id."""
+        found = [alarm for alarm in self._alarms.values() if alarm.state in HIDDEN_WORDS]
+        return sorted(found, key=lambda alarm: (not alarm.active, alarm.alarm))
 
     def rooms(self, now_us: int) -> list[RoomLine]:
         """All rooms, worst first, otherwise in the order of the site file."""

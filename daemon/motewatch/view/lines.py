@@ -235,12 +235,22 @@ def _reason(room: RoomLine) -> str:
 
 def alarms_title(canvas: Canvas, alarms: Sequence[AlarmMessage]) -> Text:
     """How many stand, and how many wait for somebody."""
+    apart = _hidden(canvas.board.hidden())
     if not alarms:
         grave = canvas.board.headline(canvas.now_us).grave
-        return Text("No alarm is known." if grave else "No alarm stands.", FAINT)
+        return Text(("No alarm is known." if grave else "No alarm stands.") + apart, FAINT)
     waiting = sum("unacknowledged" in alarm.state for alarm in alarms)
-    text = f"Standing alarms: {len(alarms)}"
-    return Text(text + (f", {waiting} not acknowledged" if waiting else ", all acknowledged"), "bold")
+    text = f"Standing alarms: {len(alarms)}" + (f", {waiting} not acknowledged" if waiting else ", all acknowledged")
+    return Text(text + (f".{apart}" if apart else ""), "bold")
+
+
+def _hidden(alarms: Sequence[AlarmMessage]) -> str:
+    """How many are not annunciated, and which: the first two by name. Empty where there are none."""
+    if not alarms:
+        return ""
+    named = ", ".join(f"{alarm.alarm} ({words.STATES[alarm.state]})" for alarm in alarms[:2])
+    more = ", ..." if len(alarms) > 2 else ""
+    return f" Hidden: {len(alarms)} - {named}{more}"
 
 
 def alarm_lines(canvas: Canvas, alarms: Sequence[AlarmMessage]) -> list[Text]:

@@ -147,6 +147,14 @@ class _Alarm(Outgoing):
     by: Annotated[str | None, Field(description="Who did it, where a person did.")] = None
     comment: Annotated[str | None, Field(description="What that person said.")] = None
     late: Annotated[bool, Field(description="true: an excursion that was found after it was over.")] = False
+    active: Annotated[
+        bool | None,
+        Field(description="Of an alarm that is shelved, suppressed or out of service: whether its condition holds."),
+    ] = None
+    until: Annotated[Instant | None, Field(description="Of a shelved alarm: when it comes back by itself, UTC.")] = None
+    hidden_because: Annotated[str | None, Field(description="Why it is shelved, suppressed or out of service.")] = None
+    hidden_by: Annotated[str | None, Field(description="Who shelved it or took it out of service.")] = None
+    permit: Annotated[str | None, Field(description="Permit under which it is out of service.")] = None
 
 
 class AlarmMessage(_Alarm):

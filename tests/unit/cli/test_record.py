@@ -7,6 +7,7 @@ import io
 import json
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -179,6 +180,37 @@ def test_standing_alarms(site: Path) -> None:
     )
     assert lines[2].endswith('"Door."')
     assert len(lines) == 3
+
+
+def test_hidden_alarms_are_listed_apart_with_until_when_by_whom_and_why(tmp_path: Path) -> None:
+    shelved = replace(
+        step(Event.SHELVE, State.NORMAL, State.SHELVED, 3),
+        active=True,
+        until_us=T0 + HOUR_US,
+        hidden_because="Pump is being changed",
+        hidden_by="ada",
+    )
+    away = replace(
+        step(Event.REMOVE_FROM_SERVICE, State.NORMAL, State.OUT_OF_SERVICE, 4),
+        alarm="sensor/pc-1/silent",
+        active=False,
+        hidden_by="ben",
+        permit="WP-114",
+    )
+    with Journal(tmp_path / "motewatch.db") as journal:
+        journal.commit(Batch(outputs=[(BY_TIME, shelved), (BY_TIME, away)], engine_us=T0 + HOUR_US))
+    site = write_site(tmp_path, site_dict())
+    lines = run("alarms", site).stdout.splitlines()
+    assert lines[:3] == ["No alarm stands.", "", "Not annunciated, and evaluated all the same:"]
+    assert lines[3].split() == ["state", "alarm", "priority", "condition", "until", "by", "permit", "why"]
+    assert lines[5].split()[:7] == ["shelved", ACTION, "high", "active", "2026-05-28", "21:27:00", "ada"]
+    assert lines[5].endswith("Pump is being changed")
+    assert lines[6].split() == ["out-of-service", "sensor/pc-1/silent", "high", "normal", "ben", "WP-114"]
+    records = json.loads(run("alarms", site, "--format", "json").stdout)
+    assert [(one["state"], one["until"], one["permit"]) for one in records] == [
+        ("shelved", "2026-05-28T21:27:00Z", ""),
+        ("out-of-service", None, "WP-114"),
+    ]
 
 
 def test_the_history_has_every_step(site: Path) -> None:

@@ -17,7 +17,8 @@ from support.facility import site_dict
 from support.night import night_dict
 
 COMMANDS = [
-    "serve", "check", "schemas", "view", "acknowledge", "occupancy", "confirm-test", "samples",
+    "serve", "check", "schemas", "view", "acknowledge", "occupancy", "confirm-test", "shelve", "unshelve", "reset",
+    "remove-from-service", "return-to-service", "samples",
     "alarms", "dead-letters", "audit",
     "verify", "limits", "classify", "recovery", "rule-power", "sampling-plan", "alarm-register",
     "alarm-figures", "propose-levels",
