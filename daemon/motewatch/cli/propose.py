@@ -85,7 +85,7 @@ def propose_levels(
     """
     from motewatch.cli.propose_text import Answer, text_of
     from motewatch.measure.history import count_history
-    from motewatch.measure.level_proposals import TooLittleHistoryError, Wanted, proposals
+    from motewatch.measure.level_proposals import TooLittleHistoryError, Wanted, cusum_proposal, proposals
 
     facility = load_site(site)
     plan = compile_plan(facility, "")
@@ -104,13 +104,16 @@ def propose_levels(
     for size in sizes:
         history = count_history(samples, size, state.value, leave_out_above)
         caps = _caps(place, state, size)
-        answer = Answer(place.name, place.id, size, state.value, since, leave_out_above, caps, history, (), None, cut)
+        answer = Answer(
+            place.name, place.id, size, state.value, since, leave_out_above, caps, history, (), None, None, cut
+        )
         if history is None:
             why = f"there is no sound sample in the state {state.value} since {since}"
             answers.append(answer.refused(why))
             continue
         try:
-            answers.append(answer.with_proposals(tuple(proposals(history, caps, wanted, methods))))
+            rows = tuple(proposals(history, caps, wanted, methods))
+            answers.append(answer.with_proposals(rows, cusum_proposal(history, alert_alarms)))
         except TooLittleHistoryError as error:
             answers.append(answer.refused(str(error)))
     if as_json:

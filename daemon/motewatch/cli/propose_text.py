@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from motewatch.cli.printing import table
 from motewatch.cli.rule_text import duration, number, rate
 from motewatch.measure.history import CountHistory
-from motewatch.measure.level_proposals import Cap, LevelKind, LevelMethod, Proposal, Refused
+from motewatch.measure.level_proposals import Cap, CusumProposal, LevelKind, LevelMethod, Proposal, Refused
 from motewatch.measure.samples import UL_PER_L, UL_PER_M3
 from motewatch.wire.records import SECOND_US
 
@@ -34,6 +34,8 @@ class Answer:
     caps: dict[LevelKind, Cap]
     history: CountHistory | None
     rows: tuple[Proposal | Refused, ...]
+    cusum: CusumProposal | str | None
+    """A sum that finds a doubling, or why there is none."""
     refusal: str | None
     cut: bool
     """Were the samples so many that only the newest were read?"""
@@ -42,9 +44,9 @@ class Answer:
         """Nothing can be proposed, and why."""
         return replace(self, refusal=why)
 
-    def with_proposals(self, rows: tuple[Proposal | Refused, ...]) -> Answer:
+    def with_proposals(self, rows: tuple[Proposal | Refused, ...], cusum: CusumProposal | str) -> Answer:
         """With what the methods gave."""
-        return replace(self, rows=rows)
+        return replace(self, rows=rows, cusum=cusum)
 
     def to_plain(self) -> dict[str, Any]:
         """For JSON, every figure."""
@@ -59,6 +61,7 @@ class Answer:
             "evidence": None if self.history is None else _evidence(self.history),
             "refusal": self.refusal,
             "proposals": [_plain(row) for row in self.rows],
+            "poisson_cusum": asdict(self.cusum) if isinstance(self.cusum, CusumProposal) else {"needs": self.cusum},
         }
 
 
@@ -135,6 +138,7 @@ def _part(answer: Answer, zone: ZoneInfo) -> str:
         parts.append(_wrapped(f"No proposal: {answer.refusal}."))
     else:
         parts.append(_table(answer.rows))
+        parts.append(_wrapped(_cusum(answer)))
     return "\n\n".join(part.rstrip("\n") for part in parts)
 
 
@@ -163,6 +167,19 @@ def _history(history: CountHistory, answer: Answer, zone: ZoneInfo) -> list[str]
     else:
         found.append(f"Left out on request: samples above {number(answer.leave_out_above)} per m3.")
     return found
+
+
+def _cusum(answer: Answer) -> str:
+    found, history = answer.cusum, answer.history
+    if not isinstance(found, CusumProposal) or history is None:
+        return f"For a trend, no Poisson CUSUM: {found}."
+    spacing_s = history.spacing_us / SECOND_US
+    return (
+        f"For a trend, a Poisson CUSUM on a usual {number(history.per_m3)} per m3: limit {found.limit_particles} "
+        f"particles, reference {number(found.reference_per_m3)} per m3. It finds a rise to {found.ratio:g} times the "
+        f"usual in {duration(found.risen_run_length * spacing_s)} on average, and signals without one once in "
+        f"{duration(found.usual_run_length * spacing_s)}."
+    )
 
 
 TITLES: Final = ("level", "method", "per m3", "from count", "expected", "in this history", "how")

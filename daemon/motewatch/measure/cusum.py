@@ -31,7 +31,7 @@ UNIT: Final = 1000 * UL_PER_M3
 """Of the Poisson sum, in one particle: a reference in thousandths per m3 times microlitres is then whole."""
 MOST_PARTICLES: Final = 1_000_000
 """The most that a sample's count, a sum's limit or a sample's share of the reference may be: int64 holds it."""
-MOST_STATES: Final = 1_500
+MOST_STATES: Final = 600
 """Of the Markov chain; a finer lattice is rounded to one that fits."""
 CLOSE_REFERENCE: Final = 1e-3
 """A reference that is no fraction of the lattice may be off by this share of itself."""
@@ -186,8 +186,8 @@ def average_run_length(
     """Mean number of samples to the first signal (S >= limit) of a Poisson CUSUM, by its Markov chain; inf for never.
 
     All in particles a sample, samples of equal air and independent. Exact where `reference`, `limit` and `head_start`
-    are multiples of one fraction with at most 1 500 steps to the limit; else they are rounded to such multiples, the
-    reference by 0.1 % at most where that can be; that moved run lengths we tried by less than 1 %.
+    are multiples of one fraction with at most 600 steps to the limit; else they are rounded to such multiples, the
+    reference by 0.1 % at most where that can be; that moved the run lengths we tried by 5 % or less.
     """
     not_negative("mean count", mean)
     above_zero("reference", reference)

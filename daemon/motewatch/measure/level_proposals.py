@@ -27,6 +27,7 @@ from enum import StrEnum
 from typing import Final
 
 from motewatch.measure.count_limits import level_below, upper_limit
+from motewatch.measure.cusum import average_run_length, limit_for_run_length, reference_value
 from motewatch.measure.dispersion import tail
 from motewatch.measure.errors import BadInputError, MeasureError
 from motewatch.measure.history import CountHistory
@@ -46,6 +47,10 @@ LEAST_PARTICLES: Final = 20
 """For methods that need the mean: 20 counts fix it to 61 to 154 %, as in ISO 14644-1 for a sample."""
 CONFIDENCE: Final = 0.95
 MONTH_US: Final = 30 * 86_400_000_000
+
+
+MOST_CUSUM_MEAN: Final = 20.0
+"""Mean counts above this want an EWMA rather than a Poisson CUSUM (our choice)."""
 
 
 class LevelMethod(StrEnum):
@@ -140,6 +145,19 @@ class Refused:
     needs: str
 
 
+@dataclass(frozen=True, slots=True)
+class CusumProposal:
+    """A Poisson CUSUM that finds a rise to `ratio` times the usual mean; run lengths are mean numbers of samples."""
+
+    ratio: float
+    reference_per_m3: float
+    limit_particles: int
+    usual_run_length: float
+    """To a false signal, with the scatter found and independent samples."""
+    risen_run_length: float
+    """To the signal, once the air has risen."""
+
+
 def samples_in_a_month(history: CountHistory) -> float:
     """How many samples 30 days have at the usual spacing."""
     return MONTH_US / history.spacing_us
@@ -155,6 +173,28 @@ def proposals(
     _enough(history)
     asked = wanted or Wanted()
     return [_one(history, method, kind, caps.get(kind), asked) for method in methods for kind in LevelKind]
+
+
+def cusum_proposal(history: CountHistory, alarms: float, ratio: float = 2.0) -> CusumProposal | str:
+    """The smallest whole limit with at most `alarms` false signals in 30 days, or why there is none."""
+    _enough(history)
+    if history.count < LEAST_PARTICLES:
+        return f"a usual mean needs {_particles_needed(history)}"
+    mean = history.per_m3 * history.usual_volume_ul / UL_PER_M3
+    if mean > MOST_CUSUM_MEAN:
+        return f"{mean:.3g} particles in a sample are many; an EWMA suits them better"
+    reference = reference_value(mean, ratio * mean)
+    try:
+        limit = limit_for_run_length(mean, reference, samples_in_a_month(history) / alarms, history.alpha)
+    except BadInputError:
+        return "this air scatters too much for so few false signals"
+    return CusumProposal(
+        ratio=ratio,
+        reference_per_m3=reference * UL_PER_M3 / history.usual_volume_ul,
+        limit_particles=limit,
+        usual_run_length=average_run_length(mean, reference, limit, history.alpha),
+        risen_run_length=average_run_length(ratio * mean, reference, limit, history.alpha),
+    )
 
 
 def _enough(history: CountHistory) -> None:

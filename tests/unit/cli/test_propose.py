@@ -162,6 +162,20 @@ def test_a_history_cut_short_is_told(site: Path) -> None:
     assert proposed(site, "--size", "0.5")[0]["newest_samples_only"] is False
 
 
+def test_a_sum_that_finds_a_doubling(site: Path) -> None:
+    small, large = proposed(site)
+    assert "an EWMA suits them better" in small["poisson_cusum"]["needs"]
+    found = large["poisson_cusum"]
+    assert found["usual_run_length"] >= 43_200 > 10 * found["risen_run_length"]
+    usual = large["evidence"]["mean_per_m3"]
+    # (2 - 1) / ln 2 times the usual mean.
+    assert found["reference_per_m3"] == pytest.approx(1.4427 * usual, rel=1e-4)
+    often = proposed(site, "--size", "5", "--alert-alarms", "10")[0]["poisson_cusum"]
+    assert often["limit_particles"] < found["limit_particles"]
+    text = " ".join(run("propose-levels", site, "--location", "fill-1", *LONG_AGO).stdout.split())
+    assert f"limit {found['limit_particles']} particles" in text
+
+
 def test_too_few_samples(tmp_path: Path) -> None:
     site = with_samples(tmp_path, [taken(minute, minute % 30, 0) for minute in range(99)])
     result = run("propose-levels", site, "--location", "fill-1", *LONG_AGO, "--size", "0.5")
@@ -183,6 +197,7 @@ def test_hardly_any_particles(tmp_path: Path) -> None:
     found = rows(proposed(site, "--size", "5")[0])
     assert "there are 2 in 14.2 m3, so about 142 m3 are needed" in found[("alert", "poisson")]["needs"]
     assert found[("alert", "percentile")]["asks_per_m3"] == 0
+    assert "20 particles; there are 2" in proposed(site, "--size", "5")[0]["poisson_cusum"]["needs"]
 
 
 @pytest.mark.parametrize(
