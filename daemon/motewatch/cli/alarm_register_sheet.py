@@ -26,7 +26,8 @@ from motewatch.wire.records import MINUTE_US, SECOND_US
 
 _COLUMNS = (
     "alarm", "kind", "priority", "area", "room", "location", "sensor", "what", "limits", "limit_source", "judged",
-    "on_delay_s", "off_delay_s", "deadband", "cause", "consequence", "what_to_do", "respond_within_min", "severity",
+    "on_delay_s", "off_delay_s", "deadband", "latched", "re_alarm_min", "suppressed_by",
+    "cause", "consequence", "what_to_do", "respond_within_min", "severity",
     "meaning_source",
 )  # fmt: skip
 
@@ -56,7 +57,10 @@ def listing(rows: list[RegisterRow], site: Site) -> Listing:
     return Listing(
         records=records,
         columns=_COLUMNS,
-        rows=[{**record, "limits": limit_words(row.limits)} for record, row in zip(records, rows, strict=True)],
+        rows=[
+            {**record, "limits": limit_words(row.limits), "suppressed_by": " ".join(row.hidden_by)}
+            for record, row in zip(records, rows, strict=True)
+        ],
         titles=("alarm", "priority", "limit", "judged", "meaning"),
         cells=[
             [
@@ -92,6 +96,9 @@ def _record(row: RegisterRow) -> dict[str, Any]:
         "on_delay_s": row.on_delay_us / SECOND_US,
         "off_delay_s": row.off_delay_us / SECOND_US,
         "deadband": row.deadband,
+        "latched": row.treatment.latched,
+        "re_alarm_min": None if row.treatment.re_alarm_us is None else row.treatment.re_alarm_us / MINUTE_US,
+        "suppressed_by": list(row.hidden_by),
         "cause": advice.cause,
         "consequence": advice.consequence,
         "what_to_do": advice.action,

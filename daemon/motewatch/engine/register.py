@@ -14,9 +14,11 @@ from typing import Final
 from motewatch.alarms.bounds import Side
 from motewatch.alarms.rationalisation import Advice
 from motewatch.callout.test_calls import ways_of
+from motewatch.engine.alarm_rules import PLAIN, Treatment
 from motewatch.engine.desk import silent_alarm
 from motewatch.engine.plan import Grade, LocationPlan, Plan, compile_plan
 from motewatch.engine.service_alarms import SERVICE_ALARMS
+from motewatch.engine.subject import Subject
 from motewatch.engine.trial_desk import alarm_of
 from motewatch.site.models import Confidence, KOfN, RollingVolume, Rule, Site
 from motewatch.wire.records import SECOND_US
@@ -50,6 +52,10 @@ class RegisterRow:
     on_delay_us: int = 0
     off_delay_us: int = 0
     deadband: float = 0.0
+    treatment: Treatment = PLAIN
+    """Whether it latches, and when it is told again."""
+    hidden_by: tuple[str, ...] = ()
+    """Ids of the suppressions by design that may hide it."""
     location: str | None = None
     sensor: str | None = None
     room: str | None = None
@@ -100,8 +106,23 @@ def _row(
 ) -> RegisterRow:
     location, room, area = (None, None, None) if where is None else (where.id, where.room, where.area)
     advice = plan.advisor.advice(kind, location=location, room=room, area=area)
+    subject = Subject(alarm, kind, advice.priority, location, sensor, room, area)
     return RegisterRow(
-        alarm, kind, advice, what, judged, limits, on_delay_us, off_delay_us, deadband, location, sensor, room, area
+        alarm=alarm,
+        kind=kind,
+        advice=advice,
+        what=what,
+        judged=judged,
+        limits=limits,
+        on_delay_us=on_delay_us,
+        off_delay_us=off_delay_us,
+        deadband=deadband,
+        treatment=plan.alarm_rules.treatment(subject),
+        hidden_by=tuple(rule.id for rule in plan.alarm_rules.hidings if rule.scope.holds(subject)),
+        location=location,
+        sensor=sensor,
+        room=room,
+        area=area,
     )
 
 

@@ -80,7 +80,7 @@ def source_words(limits: Sequence[RegisterLimit]) -> str:
 
 
 def delay_words(row: RegisterRow) -> str:
-    """Delays and deadband, those that there are."""
+    """Delays, deadband, latching, re-alarm time and suppressions, those that there are."""
     unit = row.limits[0].unit if row.limits else ""
     return ", ".join(
         text
@@ -88,6 +88,9 @@ def delay_words(row: RegisterRow) -> str:
             (f"on after {row.on_delay_us / SECOND_US:g} s", row.on_delay_us),
             (f"off after {row.off_delay_us / SECOND_US:g} s", row.off_delay_us),
             (f"deadband {row.deadband:g} {unit}", row.deadband),
+            ("latches", row.treatment.latched),
+            (f"told again after {(row.treatment.re_alarm_us or 0) / MINUTE_US:g} min", row.treatment.re_alarm_us),
+            (f"may be suppressed by {' and '.join(row.hidden_by)}", row.hidden_by),
         )
         if there
     )

@@ -64,3 +64,17 @@ def test_the_report_is_whole_and_escaped(site: Path, tmp_path: Path) -> None:
     assert "Drawn up by" in text
     assert text.count("<table") == text.count("</table>") > 10
     assert "1\N{NO-BREAK SPACE}000/m³" in text
+
+
+def test_latching_telling_again_and_suppression_stand_beside_the_delays(tmp_path: Path) -> None:
+    rules = [{"kinds": ["count-action"], "rooms": ["fill"], "latched": True, "re_alarm_min": 30}]
+    hiding = {"id": "resting", "reason": "Nobody works.", "hides": ["count-alert"], "occupancy": ["at-rest"]}
+    site = write_site(tmp_path, site_dict(alarm_rules=rules, suppressions=[hiding]))
+    text = run("alarm-register", site).stdout
+    lines = {line.split("  ")[0]: line for line in text.splitlines()}
+    assert "each sample, periods of 60 s; latches, told again after 30 min" in lines["location/fill-1/0.5um/action"]
+    assert "may be suppressed by resting" in lines["location/fill-1/0.5um/alert"]
+    records = {one["alarm"]: one for one in json.loads(run("alarm-register", site, "--format", "json").stdout)}
+    action, alert = records["location/fill-1/0.5um/action"], records["location/fill-1/0.5um/alert"]
+    assert (action["latched"], action["re_alarm_min"], action["suppressed_by"]) == (True, 30.0, [])
+    assert (alert["latched"], alert["re_alarm_min"], alert["suppressed_by"]) == (False, None, ["resting"])
