@@ -10,6 +10,7 @@ import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -37,6 +38,20 @@ from support.facility import T0, configured, reading, site_dict
 
 S = SECOND_US
 END_US = T0 + 1200 * S
+
+WATCHED = {
+    "trends": [
+        {"room": "prep", "size_um": 0.5, "method": "ewma", "usual_per_m3": 500.0, "return_after": 1},
+        {"area": "north", "size_um": 0.5, "method": "poisson-cusum", "usual_per_m3": 60.0, "limit_particles": 9.0},
+        {"area": "north", "size_um": 5.0, "method": "u-chart", "usual_per_m3": 30.0, "return_after": 2},
+        {"location": "fill-1", "size_um": 0.5, "method": "nelson", "usual_per_m3": 400.0, "max_gap_min": 3.0},
+        {"location": "prep-1", "size_um": 0.5, "method": "ewma", "learn_samples": 20, "occupancy": "operational"},
+    ],
+    "suspicion": {"threshold": 1e-3, "sensors": [{"sensor": "pc-1", "usual_per_m3": 900.0}]},
+}
+"""Statistics with a memory: whatever is chopped, repeated or restored, they must go on from the same place."""
+
+sites = st.sampled_from([site_dict(), site_dict(**WATCHED)])
 
 _readings = st.builds(
     lambda sensor, index, counts, humidity, laser, where: reading(
@@ -90,14 +105,14 @@ def streams(draw: st.DrawFn) -> list[Input]:
     return made
 
 
-def fresh() -> Engine:
+def fresh(site: dict[str, Any]) -> Engine:
     made = Engine(Memory())
-    made.apply(Input(T0, T0, configured(site_dict())))
+    made.apply(Input(T0, T0, configured(site)))
     return made
 
 
-def straight(stream: list[Input]) -> list[Output]:
-    made = fresh()
+def straight(stream: list[Input], site: dict[str, Any]) -> list[Output]:
+    made = fresh(site)
     said: list[Output] = []
     for item in stream:
         said += made.apply(item)
@@ -108,10 +123,10 @@ def texts(said: list[Output]) -> list[str]:
     return [f"{kind_of(out)} {canonical(out)}" for out in said if not isinstance(out, Repeated)]
 
 
-@given(streams(), st.lists(st.integers(T0, END_US), max_size=30))
+@given(streams(), sites, st.lists(st.integers(T0, END_US), max_size=30))
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-def test_time_in_any_chopping(stream: list[Input], pauses: list[int]) -> None:
-    made = fresh()
+def test_time_in_any_chopping(stream: list[Input], site: dict[str, Any], pauses: list[int]) -> None:
+    made = fresh(site)
     said: list[Output] = []
     waiting = sorted(pauses)
     for item in stream:
@@ -121,15 +136,15 @@ def test_time_in_any_chopping(stream: list[Input], pauses: list[int]) -> None:
     for pause in waiting:
         said += made.advance(pause)
     said += made.advance(END_US + 400 * S)
-    assert texts(said) == texts(straight(stream))
+    assert texts(said) == texts(straight(stream, site))
 
 
-@given(streams(), st.sets(st.integers(0, 80), max_size=6))
+@given(streams(), sites, st.sets(st.integers(0, 80), max_size=6))
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-def test_restored_from_a_snapshot_anywhere(stream: list[Input], cuts: set[int]) -> None:
+def test_restored_from_a_snapshot_anywhere(stream: list[Input], site: dict[str, Any], cuts: set[int]) -> None:
     history = Memory()
     made = Engine(history)
-    made.apply(Input(T0, T0, configured(site_dict())))
+    made.apply(Input(T0, T0, configured(site)))
     said: list[Output] = []
     for index, item in enumerate(stream):
         if index in cuts:
@@ -137,18 +152,20 @@ def test_restored_from_a_snapshot_anywhere(stream: list[Input], cuts: set[int]) 
         said += made.apply(item)
     made = Engine.restore(json.loads(made.snapshot_text()), history)
     said += made.advance(END_US + 400 * S)
-    assert texts(said) == texts(straight(stream))
+    assert texts(said) == texts(straight(stream, site))
 
 
-@given(streams(), st.data())
+@given(streams(), sites, st.data())
 @settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-def test_a_message_that_comes_twice_changes_nothing(stream: list[Input], data: st.DataObject) -> None:
+def test_a_message_that_comes_twice_changes_nothing(
+    stream: list[Input], site: dict[str, Any], data: st.DataObject
+) -> None:
     twice = []
     for item in stream:
         twice.append(item)
         if isinstance(item.what, Heard) and data.draw(st.booleans()):
             twice.append(item)
-    assert texts(straight(twice)) == texts(straight(stream))
+    assert texts(straight(twice, site)) == texts(straight(stream, site))
 
 
 @given(st.lists(_readings, min_size=1, max_size=60), st.randoms(use_true_random=False))
@@ -158,7 +175,7 @@ def test_the_last_revisions_do_not_depend_on_the_order_of_arrival(readings: list
     unique = list({(r.sensor, r.seq): r for r in readings if r.sensor != "pc-2"}.values())
 
     def last_samples(order: list) -> dict[tuple[str, int], Sample]:  # type: ignore[type-arg]
-        made = fresh()
+        made = fresh(site_dict())
         said: list[Output] = []
         for index, item in enumerate(order):
             # One after the other, all after their time: everything is late.
@@ -182,8 +199,8 @@ def test_the_last_revisions_do_not_depend_on_the_order_of_arrival(readings: list
 
 
 SCRIPT = """
-import hashlib, random
-from support.facility import T0, engine, heard, reading, run
+import hashlib, json, random, sys
+from support.facility import T0, engine, heard, reading, run, site_dict
 from motewatch.engine.codec import canonical
 from motewatch.wire.records import SECOND_US
 rng = random.Random(7)
@@ -194,8 +211,9 @@ for i in range(120):
         if rng.random() > 0.1:
             inputs.append(heard(reading(sensor, i, T0 + 10 * (i + 1) * SECOND_US, tuple(counts), humidity_mpct=61000)))
 inputs.sort(key=lambda item: item.applied_at_us)
-made = engine()
+made = engine(site_dict(**json.loads(sys.argv[1])))
 text = "\\n".join(canonical(out) for out in run(made, inputs, T0 + 1300 * SECOND_US)) + made.snapshot_text()
+assert "trend-ewma starts" in text or '"kind":"trend"' in text, text[-2000:]
 print(hashlib.sha256(text.encode()).hexdigest(), len(text))
 """
 
@@ -204,7 +222,12 @@ def test_two_hash_seeds_give_the_same_outputs_and_the_same_snapshot() -> None:
     def digest(seed: str) -> str:
         environment = {**os.environ, "PYTHONHASHSEED": seed, "PYTHONPATH": str(Path(__file__).parents[1])}
         done = subprocess.run(
-            [sys.executable, "-c", SCRIPT], env=environment, capture_output=True, text=True, check=True, timeout=120
+            [sys.executable, "-c", SCRIPT, json.dumps(WATCHED)],
+            env=environment,
+            capture_output=True,
+            text=True,
+            check=True,
+            timeout=120,
         )
         return done.stdout
 
