@@ -19,6 +19,7 @@ from motewatch.engine.desk import silent_alarm
 from motewatch.engine.plan import Grade, LocationPlan, Plan, compile_plan
 from motewatch.engine.service_alarms import SERVICE_ALARMS
 from motewatch.engine.subject import Subject
+from motewatch.engine.suspicion import SUSPICION_KINDS, suspicion_alarms
 from motewatch.engine.trial_desk import alarm_of
 from motewatch.site.models import Confidence, KOfN, RollingVolume, Rule, Site
 from motewatch.wire.records import SECOND_US
@@ -162,6 +163,23 @@ def _location(plan: Plan, where: LocationPlan) -> Iterator[RegisterRow]:
             where=where,
             sensor=where.sensor,
         )
+    for trend in plan.trends.get(where.id, ()):
+        table = trend.table
+        usual = (
+            f"learned from {table.learn_samples} samples"
+            if table.usual_per_m3 is None
+            else f"{table.usual_per_m3:g} per m3"
+        )
+        state = "every state, each anew" if table.occupancy is None else f"{table.occupancy.value} only"
+        yield _row(
+            plan,
+            f"location/{where.id}/{trend.key}",
+            "trend",
+            f"particles >= {table.size_um:g} um rise slowly",
+            f"{table.method}, {state}, usual {usual}",
+            where=where,
+            sensor=where.sensor,
+        )
     yield _row(
         plan,
         f"location/{where.id}/insufficient-sampling",
@@ -181,6 +199,10 @@ _SENSOR_WHAT: Final = {
     "clock": "its clock is off, or was stepped",
     "calibration": "its calibration is overdue",
 }
+_SUSPICION_WHAT: Final = {
+    "sensor-stuck": "the same counts in too many readings",
+    "sensor-all-zero": "no count at all in too many readings",
+}
 
 
 def _sensor(plan: Plan, ident: str) -> Iterator[RegisterRow]:
@@ -198,6 +220,11 @@ def _sensor(plan: Plan, ident: str) -> Iterator[RegisterRow]:
         yield _row(
             plan, alarm, f"sensor-{word}", _SENSOR_WHAT[word], limits=limits.get(word, ()), where=where, sensor=ident
         )
+    if plan.suspicion is None or where is None:
+        return
+    judged = f"as likely with a healthy counter as {plan.suspicion.threshold:g}"
+    for alarm, kind in zip(suspicion_alarms(ident), SUSPICION_KINDS, strict=True):
+        yield _row(plan, alarm, kind, _SUSPICION_WHAT[kind], judged, where=where, sensor=ident)
 
 
 def _period(where: LocationPlan) -> str:

@@ -4,7 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from motewatch.engine.records import AlarmChanged, Input, Link, LinkChanged, Seen
+from motewatch.engine.agenda import Agenda
+from motewatch.engine.alarm_book import AlarmBook
+from motewatch.engine.desk import Desk
+from motewatch.engine.locations import LocationDesk, new_state
+from motewatch.engine.plan import compile_plan
+from motewatch.engine.records import AlarmChanged, Input, Link, LinkChanged, Memory, Seen
 from motewatch.engine.register import RegisterLimit, RegisterRow, alarm_register
 from motewatch.site.models import Site
 from motewatch.wire.records import SECOND_US, Presence
@@ -42,6 +47,42 @@ def test_what_the_engine_raises_stands_in_it_with_priority_and_place() -> None:
         if one.limit is not None:
             assert one.limit in {limit.value for limit in row.limits}, one.alarm
             assert one.unit == row.limits[0].unit
+
+
+WATCHED: dict[str, Any] = {
+    "suspicion": {},
+    "trends": [
+        {"room": "fill", "size_um": 0.5, "method": "ewma", "usual_per_m3": 200.0},
+        {"area": "north", "size_um": 5.0, "method": "u-chart", "occupancy": "at-rest", "learn_samples": 1000},
+    ],
+}
+
+
+def test_it_holds_every_alarm_that_a_location_can_raise() -> None:
+    rows = register(**WATCHED)
+    plan = compile_plan(Site.model_validate(site_dict(**WATCHED)), "")
+    desk = Desk(plan, Memory(), Agenda(), AlarmBook(), {}, T0)
+    for where in plan.locations.values():
+        possible = set(LocationDesk(desk, where, new_state(where, T0)).alarms())
+        # A count's alarm is possible for both grades, and listed for those with a level in some state.
+        unset = {alarm for alarm in possible if alarm.endswith(("um/alert", "um/action"))} - set(rows)
+        levels = {(level.size_nm, level.grade) for state in where.levels.values() for level in state}
+        assert len(unset) == 2 * len(where.rules) - len(levels)
+        listed = {row.alarm for row in rows.values() if row.location == where.id}
+        others = {f"sensor/{where.sensor}/{word}" for word in ("silent", "flow", "laser", "clock", "calibration")}
+        assert listed - others == possible - unset
+
+
+def test_trends_and_doubts_have_their_kinds_and_say_how_they_are_judged() -> None:
+    rows = register(**WATCHED)
+    ewma = rows["location/fill-1/0.5um/trend-ewma"]
+    assert (ewma.kind, ewma.advice.priority.value) == ("trend", "low")
+    assert ewma.judged == "ewma, every state, each anew, usual 200 per m3"
+    learned = rows["location/prep-1/5um/trend-u-chart/at-rest"]
+    assert learned.judged == "u-chart, at-rest only, usual learned from 1000 samples"
+    stuck = rows["sensor/pc-1/stuck"]
+    assert (stuck.kind, stuck.advice.priority.value, stuck.location) == ("sensor-stuck", "medium", "fill-1")
+    assert "sensor/hand-1/stuck" not in rows
 
 
 def test_limits_delays_and_sources() -> None:
