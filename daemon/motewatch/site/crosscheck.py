@@ -12,6 +12,7 @@ from datetime import date
 from urllib.parse import urlsplit
 from zoneinfo import available_timezones
 
+from motewatch.site.check_alarm_rules import check_alarm_rules
 from motewatch.site.check_answer_page import check_answer_page
 from motewatch.site.check_cascade import check_cascade
 from motewatch.site.check_rationalisation import check_rationalisation
@@ -50,6 +51,7 @@ def crosscheck(site: Site, file: str = "", lost: Lost = NOTHING, today: date | N
         _time_series(findings)
     check_rooms(findings)
     check_cascade(findings)
+    check_alarm_rules(findings)
     check_rationalisation(findings)
     check_sampling(findings, today)
     check_trends(findings)
@@ -59,7 +61,7 @@ def crosscheck(site: Site, file: str = "", lost: Lost = NOTHING, today: date | N
 
 
 def _doubles(findings: Findings) -> None:
-    for name in ("areas", "rooms", "programmes", "locations", "sensors", "standards"):
+    for name in ("areas", "rooms", "programmes", "locations", "sensors", "standards", "suppressions"):
         first: dict[str, int] = {}
         for number, entry in enumerate(getattr(findings.site, name)):
             if entry.id in first:
