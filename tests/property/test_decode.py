@@ -23,7 +23,7 @@ from motewatch.site.models import IDENTIFIER_PATTERN
 from motewatch.wire import examples
 from motewatch.wire.decode import Decoded, decode
 from motewatch.wire.messages import instant
-from motewatch.wire.records import Acknowledge, Confirm, Presence, Reading, Refusal, RefusalReason, SetOccupancy
+from motewatch.wire.records import Command, Presence, Reading, Refusal, RefusalReason
 from motewatch.wire.schemas import DOCUMENTS, schema_of
 from motewatch.wire.topics import Topics
 
@@ -124,7 +124,7 @@ def check(topic: str, result: Decoded) -> str:
         assert result.boot.encode()
         assert type(result.at_us) is int
         return "presence"
-    assert isinstance(result, Acknowledge | SetOccupancy | Confirm)
+    assert isinstance(result, Command)
     assert topic == TOPICS.command
     assert IDENTIFIER.fullmatch(result.id)
     assert result.by.encode()
