@@ -17,7 +17,7 @@ from pydantic_core import ErrorDetails
 
 from motewatch.site.models import IDENTIFIER_PATTERN, LABEL_PATTERN, TOPIC_ROOT_PATTERN, URL_PATTERN
 from motewatch.site.problems import KeyPath, Problem, is_secret, key_text, look_up, quoted, table_text, value_text
-from motewatch.site.shape import homes_of, number_text, range_text, shape_at, tags_on
+from motewatch.site.shape import homes_of, number_text, range_text, shape_at, tags_on, variants_at
 
 Told = tuple[str, str]
 """What is wrong, and how to mend it."""
@@ -41,7 +41,8 @@ def explain(failure: ValidationError, data: Any, file: str, within: KeyPath = ()
             continue
         path = tags_on(data, error["loc"])
         if error["type"] in ("union_tag_invalid", "union_tag_not_found"):
-            path = (*path, "kind")
+            # Pydantic has the key in quotes.
+            path = (*path, error["ctx"]["discriminator"].strip("'"))
         elif error["type"] == "mistake" and error["ctx"]["key"]:
             path = (*path, error["ctx"]["key"])
         message, mend = _tell(error, path, data)
@@ -207,7 +208,8 @@ def _choice(case: Case) -> Told:
 
 
 def _no_kind(case: Case) -> Told:
-    return "is missing", 'Add kind = "per-sample", "k-of-n", "rolling-volume" or "confidence".'
+    *others, last = (quoted(tag) for tag in variants_at(case.data, case.path[:-1]))
+    return "is missing", f"Add {case.path[-1]} = {', '.join(others)} or {last}."
 
 
 def _pattern(case: Case) -> Told:

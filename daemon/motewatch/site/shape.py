@@ -87,6 +87,13 @@ def shape_at(data: Any, path: Sequence[str | int]) -> dict[str, Any]:
     return node
 
 
+def variants_at(data: Any, path: Sequence[str | int]) -> list[str]:
+    """The tags of the variants that may stand at `path` (from one key on); empty where there is no choice."""
+    parent = shape_at(data, path[:-1])
+    child = parent.get("items") if isinstance(path[-1], int) else parent.get("properties", {}).get(path[-1])
+    return [] if child is None else list(_plain(child).get("discriminator", {}).get("mapping", {}))
+
+
 def tags_on(data: Any, path: Sequence[str | int]) -> tuple[str | int, ...]:
     """The path without the names of variants that a discriminated union puts into it (`rule.k-of-n.k`: `rule.k`)."""
     kept: list[str | int] = []

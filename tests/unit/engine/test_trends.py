@@ -11,6 +11,8 @@ import pytest
 from motewatch.engine import Engine
 from motewatch.engine.codec import canonical
 from motewatch.engine.records import AlarmChanged, Commanded, Heard, Input, Memory, Output, Priority
+from motewatch.engine.register import alarm_register
+from motewatch.site.models import Site
 from motewatch.wire.records import SECOND_US, Health, SetOccupancy
 from support.dialogue import transcript
 from support.facility import T0, at, configured, engine, heard, reading, run, site_dict
@@ -278,3 +280,24 @@ def test_a_site_without_trends_keeps_nothing_of_them() -> None:
     kept = made.snapshot()["locations"]["prep-1"]
     assert (kept["trends"], kept["suspicion"]) == ({}, None)
     assert isinstance(bench(1, 1).what, Heard)
+
+
+def test_the_register_lists_what_is_watched() -> None:
+    learned = {"room": "fill", "size_um": 5.0, "method": "u-chart", "learn_samples": 500, "occupancy": "at-rest"}
+    made = Site.model_validate(site(EWMA, learned, suspicion={}))
+    rows = {row.alarm: row for row in alarm_register(made)}
+    ewma = rows["location/prep-1/0.5um/trend-ewma"]
+    assert (ewma.kind, ewma.advice.priority, ewma.location) == ("trend", Priority.LOW, "prep-1")
+    assert ewma.judged == "ewma about a usual mean of 10000 /m3, as stated, each reading"
+    assert rows["location/fill-1/5um/trend-u-chart/at-rest"].judged == (
+        "u-chart about the mean of the first 500 samples, periods of 60 s"
+    )
+    doubts = [(row.alarm, row.kind) for row in rows.values() if row.kind in ("sensor-stuck", "sensor-all-zero")]
+    assert doubts == [
+        ("sensor/pc-1/stuck", "sensor-stuck"),
+        ("sensor/pc-1/all-zero", "sensor-all-zero"),
+        ("sensor/pc-2/stuck", "sensor-stuck"),
+        ("sensor/pc-2/all-zero", "sensor-all-zero"),
+    ]
+    kinds = {row.kind for row in alarm_register(Site.model_validate(site_dict()))}
+    assert not kinds & {"trend", "sensor-stuck", "sensor-all-zero"}
