@@ -166,17 +166,16 @@ def _location(plan: Plan, where: LocationPlan) -> Iterator[RegisterRow]:
     for trend in plan.trends.get(where.id, ()):
         table = trend.table
         usual = (
-            f"learned from {table.learn_samples} samples"
+            f"the mean of the first {table.learn_samples} samples"
             if table.usual_per_m3 is None
-            else f"{table.usual_per_m3:g} per m3"
+            else f"a usual mean of {table.usual_per_m3:g} /m3, as stated"
         )
-        state = "every state, each anew" if table.occupancy is None else f"{table.occupancy.value} only"
         yield _row(
             plan,
             f"location/{where.id}/{trend.key}",
             "trend",
             f"particles >= {table.size_um:g} um rise slowly",
-            f"{table.method}, {state}, usual {usual}",
+            f"{table.method} about {usual}, {_period(where)}",
             where=where,
             sensor=where.sensor,
         )

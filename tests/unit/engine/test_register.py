@@ -77,9 +77,9 @@ def test_trends_and_doubts_have_their_kinds_and_say_how_they_are_judged() -> Non
     rows = register(**WATCHED)
     ewma = rows["location/fill-1/0.5um/trend-ewma"]
     assert (ewma.kind, ewma.advice.priority.value) == ("trend", "low")
-    assert ewma.judged == "ewma, every state, each anew, usual 200 per m3"
+    assert ewma.judged == "ewma about a usual mean of 200 /m3, as stated, periods of 60 s"
     learned = rows["location/prep-1/5um/trend-u-chart/at-rest"]
-    assert learned.judged == "u-chart, at-rest only, usual learned from 1000 samples"
+    assert learned.judged == "u-chart about the mean of the first 1000 samples, each reading"
     stuck = rows["sensor/pc-1/stuck"]
     assert (stuck.kind, stuck.advice.priority.value, stuck.location) == ("sensor-stuck", "medium", "fill-1")
     assert "sensor/hand-1/stuck" not in rows
