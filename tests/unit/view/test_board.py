@@ -327,6 +327,7 @@ def test_alarms_that_hold_and_wait_come_first_then_priority_then_the_newest() ->
     raise_("shelved", 6, "shelved", "high")
     raise_("normal", 7, "normal", "high")
     assert [each.alarm for each in made.standing()] == ["newer", "older", "low", "acknowledged", "over"]
+    assert [each.alarm for each in made.hidden()] == ["shelved"]
 
 
 def test_messages_that_cannot_be_read_are_counted_and_told_once() -> None:

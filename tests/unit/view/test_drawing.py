@@ -172,6 +172,23 @@ def test_alarms_that_do_not_fit_are_counted() -> None:
     assert shown[-1] == f"… and {34 - (len(shown) - 1)} more"
 
 
+@pytest.mark.parametrize("width", [20, 40, 80, 111, 140])
+def test_hidden_alarms_are_counted_and_named_as_far_as_there_is_room(width: int) -> None:
+    made = play(board(), STORY)
+    for ident, event, state in (("pump", "shelve", "shelved"), ("fan", "remove-from-service", "out-of-service")):
+        for message in step(f"service/{ident}", event, "normal", state, 19, "x", kind="x"):
+            made.hear(over_the_wire(message), at(20))
+    lines = drawn(made, END_S, width, 40)
+    assert max(cell_len(line) for line in lines) <= width
+    if width == 111:
+        wanted = "Hidden: 2 - service/fan (out of service), service/pump (shelved)"
+        assert wanted in " ".join(" ".join(lines).split())
+    if width == 80:
+        assert any(
+            "all acknowledged. Hidden: 2 - " in line or "not acknowledged. Hidden: 2 - " in line for line in lines
+        )
+
+
 def test_colour_is_never_the_only_sign() -> None:
     # The same text without any style still says which room and which value is how.
     text = "\n".join(drawn(play(board(), STORY), END_S, 120, 40))
