@@ -24,6 +24,7 @@ from motewatch.cli import (
     recovery,
     rule_power,
     sampling_plan,
+    sequential,
     site,
     trial_calls,
 )
@@ -116,6 +117,7 @@ propose.add_to(app)
 classify.add_to(app)
 recovery.add_to(app)
 sampling_plan.add_to(app)
+sequential.add_to(app)
 trial_calls.add_to(app)
 
 

@@ -8,7 +8,7 @@ mistake, not a zero.
 Columns of a classification: `location`; `x_m`, `y_m` (metres, both or none); `sample` (number, absent: counted);
 `volume_l`; `duration_s` (optional); one `ge_0.5um` for each size, with cumulative counts (at or above the size).
 Columns of a recovery: `time_s` or `time_min` (the same moment of each sample, rising), `volume_l`, `location`
-(optional), and counts as above.
+(optional), and counts as above. A stream of samples, read line by line while it is written, has `volume_l` and counts.
 
 Only `read_samples` and `read_decay` touch a file. Must not know classes or limits.
 """
@@ -18,7 +18,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
 from itertools import pairwise
@@ -40,6 +40,7 @@ _LARGEST_SIZE_UM = 100
 _TIMES = {"time_s": SECOND_US, "time_min": MINUTE_US}
 _SAMPLE_COLUMNS = ("location", "x_m", "y_m", "sample", "volume_l", "duration_s")
 _DECAY_COLUMNS = ("location", "time_s", "time_min", "volume_l")
+_STREAM_COLUMNS = ("sample", "time_s", "time_min", "volume_l")
 
 
 class SampleFileError(LinkError):
@@ -157,6 +158,33 @@ def decay_from_text(text: str, file: str = "") -> DecayFile:
             streams.setdefault(location, []).append((at_us, volume_ul, channels))
     sheet.finish()
     return DecayFile({name: tuple(stream) for name, stream in streams.items()}, sheet.sizes_nm)
+
+
+def stream_of(lines: Iterable[str], size_nm: int, file: str = "") -> Iterator[tuple[int, int]]:
+    """Count at or above the size, and air in microlitres, of each line as it comes. Raises `SampleFileError`."""
+    head = ""
+    before = 0
+    for number, line in enumerate(lines, start=1):
+        bare = line.rstrip("\r\n")
+        if not bare.strip(" ,;\t") or bare.lstrip().startswith("#"):
+            continue
+        if not head:
+            head, before = bare, number - 1
+            continue
+        # Empty lines stand for those that are gone by, so that a mistake is told with its line in the file.
+        text = "\n" * before + head + "\n" * (number - before - 1) + bare
+        sheet = _sheet(text, file, _STREAM_COLUMNS, ("volume_l",))
+        if size_nm not in sheet.sizes_nm:
+            sizes = ", ".join(f"{size / 1000:g}" for size in sheet.sizes_nm)
+            missing = f"no column counts {size_nm / 1000:g} um"
+            sheet.problem(f"line {before + 1}", "", missing, f"The file has {sizes} um.")
+            sheet.finish()
+        (found,) = sheet.lines or (None,)
+        volume_ul = None if found is None else found.volume()
+        channels = () if found is None else found.channels(volume_ul or 1)
+        sheet.finish()
+        count = next(channel.count for channel in channels if channel.size_nm == size_nm)
+        yield count, volume_ul or 0
 
 
 # Lines and cells
