@@ -63,7 +63,7 @@ class PoissonCusumTrend(TrendBase):
     rejectable_ratio: Annotated[Number, Field(gt=1, le=100)] = 2.0
     """The rise to be found fast, as a multiple of the usual mean; it gives the reference value."""
     limit_particles: Annotated[Number, Field(ge=1, le=100_000)]
-    """The sum that is a signal (h). `motewatch propose-levels` and the docs tell how long it waits."""
+    """The sum that is a signal (h): the greater, the fewer false alarms, and the longer a rise waits to be told."""
 
 
 class UChartTrend(TrendBase):
