@@ -24,6 +24,7 @@ class Suppressions:
     def __init__(self, desk: Desk) -> None:
         self._desk = desk
         self._seen = -1
+        self._idle = False
         desk.book.explains = self.why
 
     def configured(self) -> None:
@@ -33,6 +34,7 @@ class Suppressions:
             for room in desk.plan.rooms:
                 self._watch(room)
         self._seen = -1
+        self._idle = False
 
     def occupancy_due(self, room: str) -> None:
         """A room's schedule may have changed its state."""
@@ -47,12 +49,16 @@ class Suppressions:
     def settle(self) -> None:
         """Let every alarm be where the rules want it, if anything has changed since the last time."""
         book = self._desk.book
+        if self._idle:
+            return
         rounds = 0
         while self._seen != book.changes and rounds <= len(book.entries) + 1:
             self._seen = book.changes
             rounds += 1
             for alarm in sorted(book.entries):
                 self._settle(alarm, book.entries[alarm])
+        # Without rules nothing is suppressed from here on, and looking at every alarm at each step would cost.
+        self._idle = not self._desk.plan.alarm_rules.hidings
 
     def why(self, subject: Subject) -> Why | None:
         """Why design logic hides this alarm now, or None."""
