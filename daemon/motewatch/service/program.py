@@ -195,6 +195,8 @@ class Service:
         self._undo.callback(housekeeping.stop)
         self._thread = threading.Thread(target=self._run_writer, args=(writer,), name="writer", daemon=True)
         self._thread.start()
+        if site.escalations or site.rotas:
+            _log.warning("rotas and escalations stand in the site file, but this version calls nobody")
         _log.info(
             "serving",
             extra={
