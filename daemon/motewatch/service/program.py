@@ -17,6 +17,7 @@ from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from queue import SimpleQueue
+from typing import TYPE_CHECKING
 
 from motewatch.engine import Engine, EngineError
 from motewatch.engine.codec import Internal
@@ -36,13 +37,15 @@ from motewatch.links.outbox import AlarmWorker, MqttWorker, OutboxWorker, TimeSe
 from motewatch.links.publications import Directory, Publications, presence_of
 from motewatch.links.site_file import Secret, SiteFileError, canonical_text, load_site, read_secret
 from motewatch.links.time_series import TimeSeriesLink
-from motewatch.service.answering import Answering
 from motewatch.service.errors import ServiceError
 from motewatch.service.only_one import only_service
 from motewatch.service.replay import restore
 from motewatch.service.writer import Item, Posted, Writer
 from motewatch.site.models import Site
 from motewatch.wire.topics import Topics
+
+if TYPE_CHECKING:
+    from motewatch.service.answering import Answering
 
 _log = logging.getLogger("motewatch.service")
 
@@ -212,6 +215,9 @@ class Service:
         settings = site.callout.answer_page
         if settings is None:
             return []
+        # The web server is imported for sites that have the page: it costs every start 0.2 s and 10 MB.
+        from motewatch.service.answering import Answering
+
         answering = self._answering = Answering(site, settings, base_dir, CallRecord(journal), self.post, self._clock)
         self._undo.callback(answering.stop, PART_S)
         answering.start()
