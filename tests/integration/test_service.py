@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import subprocess
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -15,7 +14,6 @@ from motewatch.wire.records import SECOND_US
 from support.live import (
     ABOVE,
     ACTION,
-    EVERYTHING,
     TOPICS,
     ask,
     bench,
@@ -34,18 +32,6 @@ from support.mqtt_peer import Peer
 from support.servers import Mosquitto, wait_until
 
 pytestmark = pytest.mark.broker
-
-
-@pytest.fixture
-def service(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[Service]:
-    with serving(tmp_path, live_site({"port": mosquitto.port})) as made:
-        yield made
-
-
-@pytest.fixture
-def peer(mosquitto: Mosquitto, service: Service) -> Iterator[Peer]:
-    with Peer(mosquitto.port, EVERYTHING) as made:
-        yield made
 
 
 def test_one_message_by_hand_becomes_a_sample(mosquitto: Mosquitto, service: Service, peer: Peer) -> None:

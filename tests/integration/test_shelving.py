@@ -2,35 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from motewatch.links.publications import iso
 from motewatch.service import Service
 from motewatch.wire.records import SECOND_US
-from support.live import ABOVE, ACTION, EVERYTHING, TOPICS, command, live_site, now_us, serving, spot, steps, until_said
+from support.live import ABOVE, ACTION, TOPICS, command, now_us, spot, steps, until_said
 from support.mqtt_peer import Peer
-from support.servers import Mosquitto
 
 pytestmark = pytest.mark.broker
-
-
-@pytest.fixture
-def service(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[Service]:
-    with serving(tmp_path, live_site({"port": mosquitto.port})) as made:
-        yield made
-
-
-@pytest.fixture
-def peer(mosquitto: Mosquitto, service: Service) -> Iterator[Peer]:
-    with Peer(mosquitto.port, EVERYTHING) as made:
-        yield made
-
-
-def iso(us: int) -> str:
-    return (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=us)).isoformat().replace("+00:00", "Z")
 
 
 def test_a_shelved_alarm_says_until_when_and_comes_back_by_itself(service: Service, peer: Peer, tmp_path: Path) -> None:

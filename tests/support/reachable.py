@@ -6,6 +6,19 @@ from typing import Any
 
 from support.facility import site_dict
 
+CHANNELS: list[dict[str, Any]] = [
+    {"id": "sms", "kind": "service", "url_file": "sms.url"},
+    {"id": "mail", "kind": "e-mail", "host": "mail.example.org", "sender": "air@example.org"},
+]
+PERSONS: list[dict[str, Any]] = [
+    {
+        "id": "ada",
+        "name": "Ada",
+        "reach": [{"channel": "sms", "address": "+00 1"}, {"channel": "mail", "address": "ada@example.org"}],
+    },
+    {"id": "ben", "name": "Ben", "reach": [{"channel": "sms", "address": "+00 2"}]},
+]
+
 
 def reachable(test_at: str = "Tue 10:00", within_h: float = 24, **changes: Any) -> dict[str, Any]:
     """The site as TOML would give it. Every location takes each reading as a sample, so weeks pass in no time."""
@@ -16,18 +29,8 @@ def reachable(test_at: str = "Tue 10:00", within_h: float = 24, **changes: Any) 
             {"id": "prep-1", "name": "Bench", "room": "prep", "programme": "direct"},
             {"id": "prep-2", "name": "Door side", "room": "prep", "programme": "direct"},
         ],
-        "channels": [
-            {"id": "sms", "kind": "service", "url_file": "sms.url"},
-            {"id": "mail", "kind": "e-mail", "host": "mail.example.org", "sender": "air@example.org"},
-        ],
-        "persons": [
-            {
-                "id": "ada",
-                "name": "Ada",
-                "reach": [{"channel": "sms", "address": "+00 1"}, {"channel": "mail", "address": "ada@example.org"}],
-            },
-            {"id": "ben", "name": "Ben", "reach": [{"channel": "sms", "address": "+00 2"}]},
-        ],
+        "channels": CHANNELS,
+        "persons": PERSONS,
         "escalations": [
             {
                 "id": "worst",

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from motewatch.callout.test_calls import FAILED, Stage, Trial, Trials, Verdict, Way, next_trial_us, ways_of
 from motewatch.site.models import Site
 from support.facility import site_dict
+from support.reachable import CHANNELS, PERSONS
 
 HOUR_US = 3_600_000_000
 ADA_SMS = Way("ada", "sms", "+00 1")
@@ -84,17 +85,9 @@ def _minutes(text: str) -> int:
 
 def people(**changes: Any) -> Site:
     tables: dict[str, Any] = {
-        "channels": [
-            {"id": "sms", "kind": "service", "url_file": "sms.url"},
-            {"id": "mail", "kind": "e-mail", "host": "mail.example.org", "sender": "air@example.org"},
-        ],
+        "channels": CHANNELS,
         "persons": [
-            {
-                "id": "ada",
-                "name": "Ada",
-                "reach": [{"channel": "sms", "address": "+00 1"}, {"channel": "mail", "address": "ada@example.org"}],
-            },
-            {"id": "ben", "name": "Ben", "reach": [{"channel": "sms", "address": "+00 2"}]},
+            *PERSONS,
             {"id": "cem", "name": "Cem", "reach": [{"channel": "sms", "address": "+00 3"}]},
             {"id": "desk", "name": "Desk"},
         ],

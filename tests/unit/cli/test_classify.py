@@ -8,13 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from motewatch.engine.records import Output, SampleTaken
+from motewatch.engine.records import Output
 from motewatch.journal.journal import Journal
 from motewatch.journal.rows import BY_TIME, Batch
-from motewatch.measure.samples import Channel, Quality, Sample
-from motewatch.wire.records import HOUR_US, MINUTE_US
+from motewatch.wire.records import HOUR_US
 from support.command_line import run, write_site
 from support.facility import T0, site_dict
+from support.minutes import taken
 
 ROOT = Path(__file__).parents[3]
 ROOM = ROOT / "config" / "examples" / "classification-samples.csv"
@@ -23,30 +23,16 @@ BAD = ROOT / "tests" / "data" / "classify-bad.csv"
 ASKED = ["--class", "ISO 7", "--state", "at-rest", "--sizes", "0.5,5", "--area", "40", "--flow", "28.3"]
 
 
-def taken(location: str, minute: int, count: int, state: str = "at-rest", quality: Quality = Quality.GOOD) -> Output:
-    end_us = T0 + minute * MINUTE_US
-    return SampleTaken(
-        Sample(
-            location=location,
-            start_us=end_us - MINUTE_US,
-            end_us=end_us,
-            revision=1,
-            channels=(Channel(500, count, 28_300_000), Channel(5000, count // 50, 28_300_000)),
-            sampled_us=MINUTE_US,
-            readings=6,
-            sensors=("pc-1",),
-            quality=quality,
-            occupancy=state,
-        )
-    )
+def at_rest(location: str, minute: int, count: int) -> Output:
+    return taken(minute, count, count // 50, location=location, occupancy="at-rest")
 
 
 @pytest.fixture
 def site(tmp_path: Path) -> Path:
     """Room prep (ISO 7) at rest with two locations; at prep-2 a decay of 0.35 per minute."""
-    outputs = [taken("prep-1", minute, 3_000) for minute in range(1, 6)]
-    outputs += [taken("prep-1", 6, 900_000, "operational")]
-    outputs += [taken("prep-2", minute, round(1_000_000 * exp(-0.35 * minute))) for minute in range(1, 40)]
+    outputs = [at_rest("prep-1", minute, 3_000) for minute in range(1, 6)]
+    outputs += [taken(6, 900_000, 18_000, location="prep-1")]
+    outputs += [at_rest("prep-2", minute, round(1_000_000 * exp(-0.35 * minute))) for minute in range(1, 40)]
     with Journal(tmp_path / "motewatch.db", site="testing") as journal:
         journal.commit(Batch(outputs=[(BY_TIME, output) for output in outputs], engine_us=T0 + HOUR_US))
     return write_site(tmp_path, site_dict())

@@ -13,32 +13,13 @@ import pytest
 from motewatch.engine.records import SampleTaken
 from motewatch.journal.journal import Journal
 from motewatch.journal.rows import BY_TIME, Batch
-from motewatch.measure.samples import Channel, Quality, Sample
+from motewatch.measure.samples import Quality
 from motewatch.wire.records import MINUTE_US
 from support.command_line import run, write_site
 from support.facility import T0, site_dict
+from support.minutes import taken
 
 LONG_AGO = ("--since", "2020-01-01")
-
-
-def taken(
-    minute: int, small: int, large: int, quality: Quality = Quality.GOOD, state: str = "operational"
-) -> SampleTaken:
-    end_us = T0 + minute * MINUTE_US
-    return SampleTaken(
-        Sample(
-            location="fill-1",
-            start_us=end_us - MINUTE_US,
-            end_us=end_us,
-            revision=1,
-            channels=(Channel(500, small, 28_300_000), Channel(5000, large, 28_300_000)),
-            sampled_us=MINUTE_US,
-            readings=6,
-            sensors=("pc-1",),
-            quality=quality,
-            occupancy=state,
-        )
-    )
 
 
 def with_samples(folder: Path, outputs: list[SampleTaken]) -> Path:
@@ -55,9 +36,9 @@ def site(tmp_path: Path) -> Path:
     outputs = [taken(m, int(draw.poisson(20)) + 1, int(draw.random() < 0.05)) for m in range(600)]
     outputs[100] = taken(100, 95, 1)
     outputs += [
-        taken(600, 9_000, 900, Quality.FLOW_FAULT),
-        taken(601, 2, 0, Quality.PARTIAL),
-        taken(602, 0, 0, state="at-rest"),
+        taken(600, 9_000, 900, quality=Quality.FLOW_FAULT),
+        taken(601, 2, 0, quality=Quality.PARTIAL),
+        taken(602, 0, 0, occupancy="at-rest"),
     ]
     return with_samples(tmp_path, outputs)
 

@@ -10,13 +10,13 @@ from typing import Any
 import pytest
 
 from motewatch.cli.rule_text import chance, duration, frequency, number, rate
-from motewatch.engine.records import SampleTaken
 from motewatch.journal.journal import Journal
 from motewatch.journal.rows import BY_TIME, Batch
-from motewatch.measure.samples import Channel, Quality, Sample
-from motewatch.wire.records import HOUR_US, MINUTE_US
+from motewatch.measure.samples import Quality
+from motewatch.wire.records import HOUR_US
 from support.command_line import run, write_site
 from support.facility import T0, site_dict
+from support.minutes import taken
 
 A_DAY = 1_440
 
@@ -125,33 +125,15 @@ def test_a_rule_whose_chain_is_too_large(tmp_path: Path) -> None:
     assert "?: the rule's exact chain is too large to be built." in text
 
 
-def taken(minute: int, count: int, occupancy: str = "operational", quality: Quality = Quality.GOOD) -> SampleTaken:
-    end_us = T0 + minute * MINUTE_US
-    return SampleTaken(
-        Sample(
-            location="fill-1",
-            start_us=end_us - MINUTE_US,
-            end_us=end_us,
-            revision=1,
-            channels=(Channel(500, 10 + count, 28_300_000), Channel(5000, count, 28_300_000)),
-            sampled_us=MINUTE_US,
-            readings=6,
-            sensors=("pc-1",),
-            quality=quality,
-            occupancy=occupancy,
-        )
-    )
-
-
 def test_usual_from_the_journal(site: Path) -> None:
     """Sound samples of the asked state alone: 3 particles in 4 samples, the suspect 900 and those at rest left out."""
     outputs = [
-        taken(1, 0),
-        taken(2, 3),
-        taken(3, 900, quality=Quality.LASER_FAULT),
-        taken(4, 0),
-        taken(5, 50, occupancy="at-rest"),
-        taken(6, 0),
+        taken(1, 10, 0),
+        taken(2, 13, 3),
+        taken(3, 910, 900, quality=Quality.LASER_FAULT),
+        taken(4, 10, 0),
+        taken(5, 60, 50, occupancy="at-rest"),
+        taken(6, 10, 0),
     ]
     with Journal(site.parent / "motewatch.db", site="testing") as journal:
         journal.commit(Batch(outputs=[(BY_TIME, out) for out in outputs], engine_us=T0 + HOUR_US))

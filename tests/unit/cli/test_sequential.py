@@ -16,10 +16,10 @@ from motewatch.engine.records import SampleTaken
 from motewatch.journal.journal import Journal
 from motewatch.journal.rows import BY_TIME, Batch
 from motewatch.links.sample_csv import SampleFileError, stream_of
-from motewatch.measure.samples import Channel, Quality, Sample
-from motewatch.wire.records import MINUTE_US
+from motewatch.measure.samples import Quality
 from support.command_line import run, write_site
-from support.facility import T0, site_dict
+from support.facility import site_dict
+from support.minutes import taken
 
 HEAD = "volume_l,ge_0.5um,ge_5um\n"
 
@@ -101,14 +101,6 @@ def test_mistakes_are_told_with_their_line() -> None:
         next(stream_of(["ge_0.5um\n", "3\n"], 500))
 
 
-def taken(minute: int, count: int, quality: Quality = Quality.GOOD, location: str = "fill-1") -> SampleTaken:
-    end_us = T0 + minute * MINUTE_US
-    channels = () if quality & Quality.MISSING else (Channel(500, count, 28_300_000),)
-    return SampleTaken(
-        Sample(location, end_us - MINUTE_US, end_us, 1, channels, MINUTE_US, 6, ("pc-1",), quality, "operational")
-    )
-
-
 def commit(journal: Journal, *outputs: SampleTaken) -> None:
     end_us = outputs[-1].sample.end_us
     journal.commit(Batch([], [(BY_TIME, output) for output in outputs], [], [], end_us))
@@ -138,11 +130,11 @@ def test_it_follows_a_journal_that_grows_and_ends_by_itself(tmp_path: Path) -> N
                 # What ended before --since is no part of the test; what is there already is told.
                 first = json.loads(lines.get(timeout=60))
                 assert (first["sample"], first["count"], first["decision"]) == (1, 1, "go on")
-                commit(journal, taken(3, 500, location="prep-2"), taken(3, 700, Quality.LASER_FAULT))
+                commit(journal, taken(3, 500, location="prep-2"), taken(3, 700, quality=Quality.LASER_FAULT))
                 commit(journal, taken(4, 0))
                 second = json.loads(lines.get(timeout=60))
                 assert (second["sample"], second["count"]) == (2, 1)
-                commit(journal, taken(5, 0, Quality.MISSING), taken(6, 0), taken(7, 0), taken(8, 0), taken(9, 0))
+                commit(journal, taken(5, quality=Quality.MISSING), taken(6, 0), taken(7, 0), taken(8, 0), taken(9, 0))
                 assert process.wait(timeout=60) == 0
             finally:
                 process.kill()
