@@ -13,18 +13,16 @@ from __future__ import annotations
 from base64 import b32encode
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime, time, timedelta
+from datetime import datetime, time, timedelta
 from enum import StrEnum
 from hashlib import sha256
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
+from motewatch.site.instants import instant, instant_us
 from motewatch.site.models import Site
 from motewatch.site.schedule import DAYS
-
-_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
-_MICROSECOND: Final = timedelta(microseconds=1)
-_SECOND_US: Final = 1_000_000
+from motewatch.wire.records import SECOND_US
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -64,7 +62,7 @@ class Trial:
     @property
     def told(self) -> str:
         """Id of the call that carries it; unique for ever."""
-        return f"test-{self.at_us // _SECOND_US}-{self.id}"
+        return f"test-{self.at_us // SECOND_US}-{self.id}"
 
 
 class Verdict(StrEnum):
@@ -85,13 +83,13 @@ def next_trial_us(at: str, zone: str, after_us: int) -> int:
     weekday = DAYS.index(day_word)
     time_of_day = time.fromisoformat(clock)
     zone_info = ZoneInfo(zone)
-    begin = (_EPOCH + after_us * _MICROSECOND).astimezone(zone_info).date()
+    begin = instant(after_us).astimezone(zone_info).date()
     # A week back too: what a skipped hour moves, or a zone that skips a whole day, may lie on the far side of it.
     first = begin + timedelta(days=(weekday - begin.weekday()) % 7 - 7)
     for week in range(5):
         local = datetime.combine(first + timedelta(weeks=week), time_of_day, tzinfo=zone_info)
         # `fold` is 0: the first of two; and a skipped time is read by the offset before the gap.
-        at_us = (local - _EPOCH) // _MICROSECOND
+        at_us = instant_us(local)
         if at_us > after_us:
             return at_us
     raise AssertionError("a week has every day in it")  # pragma: no cover

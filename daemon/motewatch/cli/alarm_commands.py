@@ -2,23 +2,15 @@
 
 from __future__ import annotations
 
-import re
-from datetime import UTC
-from typing import Annotated, Final
+from typing import Annotated
 
 import typer
 
-from motewatch.cli.options import By, Comment, PasswordFile, SitePath, User, Wait
+from motewatch.cli.options import AlarmArgument, By, Comment, PasswordFile, SitePath, User, Wait
 from motewatch.cli.people import order
+from motewatch.cli.times import parse_length
 from motewatch.links.clock import Clock
-from motewatch.wire.messages import instant
-from motewatch.wire.records import DAY_US, HOUR_US, MINUTE_US
-
-AlarmArgument = Annotated[
-    str, typer.Argument(metavar="ALARM", help="Id of the alarm, as `alarms` lists it.", show_default=False)
-]
-_LENGTH: Final = re.compile(r"(\d+(?:\.\d+)?)\s*(m|min|h|d)")
-_UNITS: Final = {"m": MINUTE_US, "min": MINUTE_US, "h": HOUR_US, "d": DAY_US}
+from motewatch.site.instants import instant
 
 
 def add_to(app: typer.Typer) -> None:
@@ -50,7 +42,10 @@ def shelve(
     \b
     motewatch shelve site.toml sensor/pc-1/flow --for 2h --by "M. Okafor" --comment "Pump is being changed."
     """
-    until = instant(Clock().now_us() + _length_us(for_)).astimezone(UTC).isoformat()
+    length_us = parse_length(for_.strip(), ("m", "min", "h", "d"))
+    if length_us is None:
+        raise typer.BadParameter(f"'{for_}' is no length of time: give 30min, 2h or 1d", param_hint="--for")
+    until = instant(Clock().now_us() + length_us).isoformat()
     order(site, {"command": "shelve", "alarm": alarm, "until": until}, by, comment, wait, user, password_file)
 
 
@@ -126,10 +121,3 @@ def return_to_service(
     motewatch return-to-service site.toml sensor/pc-1/silent --by "M. Okafor"
     """
     order(site, {"command": "return-to-service", "alarm": alarm}, by, comment, wait, user, password_file)
-
-
-def _length_us(text: str) -> int:
-    found = _LENGTH.fullmatch(text.strip())
-    if found is None:
-        raise typer.BadParameter(f"'{text}' is no length of time: give 30min, 2h or 1d", param_hint="--for")
-    return round(float(found[1]) * _UNITS[found[2]])

@@ -12,6 +12,7 @@ from typing import Any
 import typer
 
 from motewatch.cli import sheets
+from motewatch.cli.limits import GradeLetter
 from motewatch.cli.printing import table
 from motewatch.cli.record import open_journal, span
 from motewatch.limits.classification import (
@@ -21,8 +22,6 @@ from motewatch.limits.classification import (
     Target,
     best_class,
     classify,
-    grade_target,
-    iso_target,
 )
 from motewatch.limits.errors import LimitsError
 from motewatch.limits.single_samples import SingleSample, pooled
@@ -38,10 +37,11 @@ from motewatch.links.classification_report import (
     remarks,
     requirements,
 )
-from motewatch.links.figures import concentration, limit_text, microns
+from motewatch.links.figures import concentration, limit_text
 from motewatch.links.sample_csv import read_samples
 from motewatch.links.site_file import load_site
 from motewatch.measure.samples import UL_PER_L
+from motewatch.site.basics import size_text
 from motewatch.site.models import Occupancy
 
 
@@ -50,7 +50,7 @@ class Asked:
     """The options, checked one by one. One of `iso_class` and `grade`, one of `file` and `site`."""
 
     iso_class: str | None
-    grade: str | None
+    grade: GradeLetter | None
     edition: str
     state: Occupancy
     sizes_nm: tuple[int, ...]
@@ -72,7 +72,7 @@ def print_classification(asked: Asked, as_json: bool, report: Path | None) -> bo
     edition = Edition(asked.edition)
     try:
         samples, source, where, notes = _from_file(asked) if asked.file is not None else _from_journal(asked)
-        target = _target(asked, edition)
+        target = sheets.target_of(asked.iso_class, asked.grade, asked.state, edition)
         what = (asked.sizes_nm, asked.area_m2, asked.flow_l_min)
         result = classify(samples, target, *what, asked.student)
         best = None if asked.iso_class is None else best_class(samples, asked.state, *what, edition)
@@ -95,13 +95,6 @@ def print_classification(asked: Asked, as_json: bool, report: Path | None) -> bo
     else:
         typer.echo(_text(result, best), nl=False)
     return result.outcome is Outcome.PASS
-
-
-def _target(asked: Asked, edition: Edition) -> Target:
-    if asked.iso_class is not None:
-        return iso_target(asked.iso_class, asked.state, edition)
-    assert asked.grade is not None
-    return grade_target(asked.grade, asked.state)
 
 
 _Found = tuple[Sequence[SingleSample], str, str | None, tuple[str, ...]]
@@ -153,7 +146,7 @@ def _from_journal(asked: Asked) -> _Found:
 def _text(result: Classification, best: Classification | None) -> str:
     _, word, why = headline(result)
     parts = [word, *(textwrap.fill(text, 100) for text in why), ""]
-    titles = ["location", "samples", "air, L", *(f">= {microns(size)} /m3" for size in result.sizes_nm), "verdict"]
+    titles = ["location", "samples", "air, L", *(f">= {size_text(size)} /m3" for size in result.sizes_nm), "verdict"]
     first = ["limit", "", "", *(_limit_text(result.target, size) for size in result.sizes_nm), ""]
     rows = [first]
     for place in result.locations:
@@ -163,7 +156,7 @@ def _text(result: Classification, best: Classification | None) -> str:
     if result.upper_limits:
         rows = [
             [
-                f">= {microns(upper.size_nm)}",
+                f">= {size_text(upper.size_nm)}",
                 concentration(upper.upper.mean),
                 f"{upper.upper.t:.4g}",
                 concentration(upper.upper.value, _cell(result.target, upper.size_nm)),

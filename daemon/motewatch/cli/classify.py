@@ -11,10 +11,8 @@ from typing import Annotated
 import typer
 
 from motewatch.cli import sheets
-from motewatch.cli.limits import GradeLetter
 from motewatch.cli.options import Since, Until
 from motewatch.limits.upper_confidence import StudentT
-from motewatch.site.models import Occupancy
 
 
 class EditionOption(StrEnum):
@@ -30,18 +28,12 @@ def add_to(app: typer.Typer) -> None:
 
 
 def classify_command(
-    state: Annotated[Occupancy, typer.Option("--state", help="Occupancy state.", show_default=False)],
-    sizes: Annotated[str, typer.Option("--sizes", metavar="UM,UM", help="Considered sizes.", show_default=False)],
-    area: Annotated[
-        float, typer.Option("--area", metavar="M2", help="Area of the clean zone in m2.", show_default=False)
-    ],
+    state: sheets.State,
+    sizes: sheets.Sizes,
+    area: sheets.Area,
     file: sheets.File = None,
-    iso_class: Annotated[
-        str | None, typer.Option("--class", metavar="CLASS", help='ISO 14644-1 class: "ISO 7", 7 or 6.5.')
-    ] = None,
-    grade: Annotated[
-        GradeLetter | None, typer.Option("--grade", case_sensitive=False, help="EU GMP Annex 1 grade instead.")
-    ] = None,
+    iso_class: sheets.IsoClass = None,
+    grade: sheets.Grade = None,
     flow: Annotated[
         float | None,
         typer.Option("--flow", metavar="L/MIN", help="The counter's flow, to tell how long it sampled."),
@@ -81,15 +73,14 @@ def classify_command(
     from motewatch.cli.classification_sheet import Asked, print_classification
 
     sheets.one_source(file, site)
-    if (iso_class is None) == (grade is None):
-        raise typer.BadParameter("give one of --class and --grade")
+    sheets.one_target(iso_class, grade)
     if grade is not None and edition is EditionOption.OF_1999:
         raise typer.BadParameter("is for ISO classes, not for grades", param_hint="--edition")
     if file is not None:
         sheets.only_with_site({"--since": since, "--until": until})
     asked = Asked(
         iso_class=iso_class,
-        grade=None if grade is None else grade.value,
+        grade=grade,
         edition=edition.value,
         state=state,
         sizes_nm=sheets.sizes_nm(sizes),

@@ -15,6 +15,7 @@ from motewatch.limits.standards.library import shipped
 from motewatch.limits.standards.model import Blank, Status, Unit
 from motewatch.limits.tables import LimitsError, Row, Use, class_of, rows, rows_of
 from motewatch.measure.samples import M3_PER_FT3
+from motewatch.site.basics import size_text
 from motewatch.site.models import Occupancy
 
 
@@ -94,11 +95,11 @@ def limits(
     sources = list(dict.fromkeys(row.source for row in found))
     typer.echo("; ".join(sources))
     typer.echo("")
-    cells = [(f">= {row.size_nm / 1000:g} um", _per_m3_text(row), _per_ft3_text(row)) for row in found]
+    cells = [(f">= {size_text(row.size_nm)}", _per_m3_text(row), _per_ft3_text(row)) for row in found]
     titles = ("size", "per m3", "per ft3")
     typer.echo(table(titles, cells, frozenset(titles)), nl=False)
     remarks = list(dict.fromkeys(f"{row.word}: {row.reason}" for row in found if isinstance(row.cell, Blank)))
-    remarks += [f">= {row.size_nm / 1000:g} um: {row.note}" for row in found if row.note]
+    remarks += [f">= {size_text(row.size_nm)}: {row.note}" for row in found if row.note]
     if remarks:
         typer.echo("\n" + "\n".join(textwrap.fill(remark, 100, subsequent_indent="  ") for remark in remarks))
 

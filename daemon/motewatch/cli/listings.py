@@ -17,6 +17,7 @@ from motewatch.engine.records import AlarmChanged
 from motewatch.journal.rows import AuditRow, DeadLetter
 from motewatch.links.publications import sample_payload
 from motewatch.measure.samples import Sample, Spread
+from motewatch.site.basics import size_text
 from motewatch.site.models import Site
 from motewatch.view.words import figure, limit_figure
 from motewatch.wire.messages import instant
@@ -47,7 +48,7 @@ def samples(found: Sequence[Sample], site: Site) -> Listing:
     rooms = {location.id: location.room for location in site.locations}
     messages = [json.loads(sample_payload(sample, rooms.get(sample.location, "-"))) for sample in found]
     sizes = sorted({channel.size_nm for sample in found for channel in sample.channels})
-    size_titles = [f">={size / 1000:g} um /m3" for size in sizes]
+    size_titles = [f">={size_text(size)} /m3" for size in sizes]
     climate = [
         (title, name)
         for title, name in (("C", "temperature"), ("% RH", "humidity"), ("Pa", "pressure"))

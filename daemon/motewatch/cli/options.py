@@ -10,6 +10,10 @@ import typer
 
 SitePath = Annotated[Path, typer.Argument(metavar="SITE", help="Site file (TOML).", show_default=False)]
 
+AlarmArgument = Annotated[
+    str, typer.Argument(metavar="ALARM", help="Id of the alarm, as `alarms` lists it.", show_default=False)
+]
+
 
 class Format(StrEnum):
     """How a listing is written."""

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from pydantic import ValidationError
 
-from motewatch.cli.options import By, Comment, PasswordFile, SitePath, User, Wait
+from motewatch.cli.options import AlarmArgument, By, Comment, PasswordFile, SitePath, User, Wait
 from motewatch.links.clock import Clock
 from motewatch.links.site_file import load_site, read_secret
 from motewatch.site.models import Occupancy, Site
@@ -68,9 +68,7 @@ def view(
 
 def acknowledge(
     site: SitePath,
-    alarm: Annotated[
-        str, typer.Argument(metavar="ALARM", help="Id of the alarm, as `alarms` lists it.", show_default=False)
-    ],
+    alarm: AlarmArgument,
     by: By,
     comment: Comment = "",
     wait: Wait = 10.0,

@@ -14,6 +14,7 @@ from motewatch.cli.rule_text import duration, number, rate
 from motewatch.measure.history import CountHistory
 from motewatch.measure.level_proposals import Cap, CusumProposal, LevelKind, LevelMethod, Proposal, Refused
 from motewatch.measure.samples import UL_PER_L, UL_PER_M3
+from motewatch.site.basics import size_text
 from motewatch.wire.records import SECOND_US
 
 WIDTH: Final = 100
@@ -124,7 +125,7 @@ NOTES: Final = (
 
 def _part(answer: Answer, zone: ZoneInfo) -> str:
     head = [
-        f"{answer.name} ({answer.location}): particles of at least {answer.size_nm / 1000:g} um, state {answer.state}"
+        f"{answer.name} ({answer.location}): particles of at least {size_text(answer.size_nm)}, state {answer.state}"
     ]
     cap = answer.caps.get(LevelKind.ACTION)
     if cap is None:

@@ -20,6 +20,7 @@ from motewatch.links.recovery_report import RecoveryGiven, assumptions, recovery
 from motewatch.links.sample_csv import read_decay
 from motewatch.links.site_file import load_site
 from motewatch.measure.samples import SUSPECT
+from motewatch.site.basics import size_text
 from motewatch.wire.records import MINUTE_US
 
 
@@ -91,7 +92,7 @@ def _from_file(asked: Asked) -> _Found:
     found = read_decay(file)
     if size_nm not in found.sizes_nm:
         raise typer.BadParameter(
-            f"{file} has no counts at {size_nm / 1000:g} um; it has {sheets.sizes_text(found.sizes_nm)}",
+            f"{file} has no counts at {size_text(size_nm)}; it has {sheets.sizes_text(found.sizes_nm)}",
             param_hint="--size",
         )
     names = list(found.streams)
@@ -123,7 +124,7 @@ def _from_journal(asked: Asked) -> _Found:
             suspect = bool(sample.quality & SUSPECT)
             stream.append(DecaySample(sample.start_us, channel.count, channel.volume_ul, suspect))
     if not stream:
-        raise typer.BadParameter(f"the journal has no air counted at {size_nm / 1000:g} um at {location} {asked_for}")
+        raise typer.BadParameter(f"the journal has no air counted at {size_text(size_nm)} at {location} {asked_for}")
     place = next(place for place in facility.locations if place.id == location)
     source = f"journal of {facility.site.id}, {asked_for}"
     return stream, source, location, sheets.room_name(facility, place.room)

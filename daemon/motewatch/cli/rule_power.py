@@ -20,6 +20,7 @@ from motewatch.engine.plan import CountLevel, Grade, LocationPlan, SensorPlan, c
 from motewatch.links.clock import Clock
 from motewatch.links.site_file import load_site
 from motewatch.measure.samples import INSUFFICIENT, SUSPECT, UL_PER_L, UL_PER_M3
+from motewatch.site.basics import size_text
 from motewatch.site.models import KOfN, Occupancy, PerSample, RollingVolume, Rule, Site, size_nm
 from motewatch.wire.records import SECOND_US
 
@@ -216,7 +217,7 @@ def _on_record(path: Path, facility: Site, place: LocationPlan, state: Occupancy
     ]
     if not counted:
         raise typer.BadParameter(
-            f"there is no sound sample of '{place.id}' at {size / 1000:g} um in the state {state.value} since {since}; "
+            f"there is no sound sample of '{place.id}' at {size_text(size)} in the state {state.value} since {since}; "
             "give --usual",
             param_hint="--usual-from-journal",
         )

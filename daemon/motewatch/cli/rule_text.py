@@ -11,6 +11,7 @@ from motewatch.cli.printing import table
 from motewatch.cli.rule_figures import MONTH_DAYS, MULTIPLES, Cell, Figures, RuleFigures
 from motewatch.limits.power import Method
 from motewatch.measure.samples import UL_PER_L
+from motewatch.site.basics import size_text
 from motewatch.site.models import Confidence, KOfN, PerSample, RollingVolume, Rule
 from motewatch.wire.records import HOUR_US, SECOND_US
 
@@ -30,7 +31,7 @@ def _part(figures: Figures) -> str:
     asked = figures.question
     period_us = asked.period_us
     level = asked.level
-    size = f"{level.size_nm / 1000:g} um"
+    size = size_text(level.size_nm)
     litres = f"{asked.volume_ul / UL_PER_L:.4g} L"
     head = [
         f"{asked.name} ({asked.location}): particles of at least {size}, state {asked.state}",

@@ -1,21 +1,32 @@
-"""What `classify` and `recovery` share: where their samples come from, who tested, and where the report goes."""
+"""What the tests of a room share: the class asked for, where the samples come from, who tested, and the report."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from importlib.metadata import version
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from motewatch.cli.limits import GradeLetter
 from motewatch.links.clock import Clock
-from motewatch.site.models import Location, Site
+from motewatch.site.models import Location, Occupancy, Site
 from motewatch.wire.messages import instant
+
+if TYPE_CHECKING:
+    from motewatch.limits.classification import Edition, Target
 
 MOST_SAMPLES = 1_000_000
 """Of one location that are read from the journal."""
 
+State = Annotated[Occupancy, typer.Option("--state", help="Occupancy state.", show_default=False)]
+Sizes = Annotated[str, typer.Option("--sizes", metavar="UM,UM", help="Considered sizes.", show_default=False)]
+Area = Annotated[float, typer.Option("--area", metavar="M2", help="Area of the clean zone in m2.", show_default=False)]
+IsoClass = Annotated[str | None, typer.Option("--class", metavar="CLASS", help='ISO 14644-1 class: "ISO 7", 7 or 6.5.')]
+Grade = Annotated[
+    GradeLetter | None, typer.Option("--grade", case_sensitive=False, help="EU GMP Annex 1 grade instead.")
+]
 File = Annotated[
     Path | None, typer.Argument(metavar="FILE", help="CSV file of samples. Or give --site.", show_default=False)
 ]
@@ -34,6 +45,22 @@ Counter = Annotated[
     str | None,
     typer.Option("--counter", metavar="TEXT", help="The counter, and when its calibration ends.", show_default=False),
 ]
+
+
+def one_target(iso_class: str | None, grade: GradeLetter | None) -> None:
+    """Exactly one of the two, or a sentence."""
+    if (iso_class is None) == (grade is None):
+        raise typer.BadParameter("give one of --class and --grade")
+
+
+def target_of(iso_class: str | None, grade: GradeLetter | None, state: Occupancy, edition: Edition) -> Target:
+    """The class or the grade as the target. Raises `LimitsError`."""
+    from motewatch.limits.classification import grade_target, iso_target
+
+    if grade is not None:
+        return grade_target(grade.value, state)
+    assert iso_class is not None
+    return iso_target(iso_class, state, edition)
 
 
 def one_source(file: Path | None, site: Path | None) -> None:

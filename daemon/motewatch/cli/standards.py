@@ -11,6 +11,7 @@ import typer
 from motewatch.cli.printing import table
 from motewatch.limits.standards.library import Library
 from motewatch.limits.standards.model import Blank, Cell, Entry, Evidence, Fact, Standard, Table
+from motewatch.site.basics import size_text
 
 _WIDTH = 100
 
@@ -66,7 +67,7 @@ def _headline(item: Table) -> str:
 
 
 def _column(entry: Entry) -> str:
-    size = f">= {entry.size_nm / 1000:g} um"
+    size = f">= {size_text(entry.size_nm)}"
     return size if entry.state is None else f"{size} {entry.state.value}"
 
 

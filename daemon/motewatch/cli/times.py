@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import re
-from datetime import datetime, timedelta
+from collections.abc import Collection
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from motewatch.wire.messages import instant
+from motewatch.site.instants import instant, instant_us
 from motewatch.wire.records import DAY_US, HOUR_US, MINUTE_US, SECOND_US
 
-_AGO = re.compile(r"-?(\d+(?:\.\d+)?)\s*(s|m|min|h|d|w)")
+_LENGTH = re.compile(r"(\d+(?:\.\d+)?)\s*(s|m|min|h|d|w)")
 _UNITS = {"s": SECOND_US, "m": MINUTE_US, "min": MINUTE_US, "h": HOUR_US, "d": DAY_US, "w": 7 * DAY_US}
-_EPOCH = instant(0)
 
 
 class TimeTextError(ValueError):
@@ -26,9 +26,9 @@ def parse_time(text: str, now_us: int, zone: ZoneInfo) -> int:
     bare = text.strip()
     if bare == "now":
         return now_us
-    ago = _AGO.fullmatch(bare)
-    if ago is not None:
-        return now_us - round(float(ago[1]) * _UNITS[ago[2]])
+    age_us = parse_length(bare.removeprefix("-"))
+    if age_us is not None:
+        return now_us - age_us
     try:
         at = datetime.fromisoformat(bare)
     except ValueError:
@@ -37,7 +37,13 @@ def parse_time(text: str, now_us: int, zone: ZoneInfo) -> int:
         ) from None
     if at.tzinfo is None:
         at = at.replace(tzinfo=zone)
-    return (at - _EPOCH) // timedelta(microseconds=1)
+    return instant_us(at)
+
+
+def parse_length(text: str, units: Collection[str] = _UNITS.keys()) -> int | None:
+    """`30min`, `2h`, `1d` in microseconds; None for a text that is no length of time in one of these units."""
+    found = _LENGTH.fullmatch(text)
+    return None if found is None or found[2] not in units else round(float(found[1]) * _UNITS[found[2]])
 
 
 def local_text(us: int, zone: ZoneInfo) -> str:

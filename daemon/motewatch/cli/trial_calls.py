@@ -13,6 +13,7 @@ from motewatch.cli.options import Format, FormatOption, SitePath
 from motewatch.cli.printing import Listing
 from motewatch.cli.record import open_journal
 from motewatch.cli.times import local_text
+from motewatch.engine.subject import trial_alarm
 from motewatch.links.site_file import load_site
 from motewatch.site.models import Site
 from motewatch.wire.messages import instant
@@ -43,7 +44,7 @@ def trial_calls(site: SitePath, form: FormatOption = Format.TABLE) -> None:
             if confirmed_us is None
             and any(
                 step.event.value == "starts"
-                for step in journal.query_alarm_events(f"callout/test/{told.person}/{told.channel}", told.at_us)
+                for step in journal.query_alarm_events(trial_alarm(told.person, told.channel), told.at_us)
             )
         }
     typer.echo(_listing(found, failed, facility).text(form), nl=False)

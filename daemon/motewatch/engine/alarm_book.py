@@ -295,4 +295,4 @@ class AlarmBook:
         return book
 
 
-__all__ = ["AlarmBook", "Entry", "RefusedError", "Subject"]
+__all__ = ["AlarmBook", "Entry", "RefusedError"]

@@ -6,7 +6,6 @@ bring one twice. A refusal says in a sentence why, and leaves everything as it w
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
 from motewatch.alarms.lifecycle import RefusedError, State
@@ -15,6 +14,7 @@ from motewatch.engine.answers import Answers
 from motewatch.engine.desk import Desk
 from motewatch.engine.records import Act, AlarmChanged, Answered, Audited, Replied
 from motewatch.engine.trial_desk import TrialDesk
+from motewatch.site.instants import instant
 from motewatch.wire.records import (
     HOUR_US,
     MINUTE_US,
@@ -30,7 +30,6 @@ from motewatch.wire.records import (
     Unshelve,
 )
 
-_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _ENTITLEMENT: Final[dict[type[Any], str]] = {
     Acknowledge: "acknowledge",
     Shelve: "shelve",
@@ -231,4 +230,4 @@ def _until(change: AlarmChanged) -> str:
 
 
 def _utc(us: int) -> str:
-    return (_EPOCH + timedelta(microseconds=us)).isoformat(sep=" ", timespec="minutes").removesuffix("+00:00") + " UTC"
+    return instant(us).isoformat(sep=" ", timespec="minutes").removesuffix("+00:00") + " UTC"

@@ -15,11 +15,6 @@ BROKER_ALARM = "service/broker"
 FOREVER_US = 1 << 62
 
 
-def silent_alarm(sensor: str) -> str:
-    """Id of a sensor's silence alarm."""
-    return f"sensor/{sensor}/silent"
-
-
 @dataclass(slots=True)
 class RoomState:
     """A room's occupancy state as people have stated it; the schedule is in the plan."""

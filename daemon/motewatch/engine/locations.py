@@ -16,11 +16,11 @@ from typing import Any
 from motewatch.alarms.bounds import BoundWatch, Change
 from motewatch.engine import texts
 from motewatch.engine.agenda import Due
-from motewatch.engine.alarm_book import Subject
 from motewatch.engine.codec import sample_from_plain, sample_to_plain
-from motewatch.engine.desk import BROKER_ALARM, FOREVER_US, Desk, silent_alarm
+from motewatch.engine.desk import BROKER_ALARM, FOREVER_US, Desk
 from motewatch.engine.plan import PRIORITY, ClimateBound, CountLevel, Grade, LocationPlan
 from motewatch.engine.records import Priority, SampleTaken
+from motewatch.engine.subject import Subject, count_alarm, insufficient_alarm, location_alarm, sensor_alarm
 from motewatch.engine.suspicion import SuspicionState, look_at, suspicion_alarms
 from motewatch.engine.trend_plan import TrendPlan
 from motewatch.engine.trends import TrendState, TrendWatch, trends_from_state
@@ -117,10 +117,10 @@ class LocationDesk:
 
     def alarms(self) -> list[str]:
         """Ids of all alarms that this location can raise."""
-        counts = [self._count_alarm(size, grade) for size in self.plan.rules for grade in Grade]
-        climate = [f"location/{self.plan.id}/{key}" for key in self._bounds]
+        counts = [count_alarm(self.plan.id, size, grade.value) for size in self.plan.rules for grade in Grade]
+        climate = [location_alarm(self.plan.id, key) for key in self._bounds]
         doubts = () if self.state.suspicion is None else suspicion_alarms(self.state.suspicion.sensor)
-        return [*counts, *climate, *self._trends.alarms(), *doubts, f"location/{self.plan.id}/insufficient-sampling"]
+        return [*counts, *climate, *self._trends.alarms(), *doubts, insufficient_alarm(self.plan.id)]
 
     # Sample periods
 
@@ -295,7 +295,7 @@ class LocationDesk:
                         )
                     )
             else:
-                alarm = self._count_alarm(level.size_nm, level.grade)
+                alarm = count_alarm(self.plan.id, level.size_nm, level.grade.value)
                 if desk.book.active(alarm):
                     text = texts.recovery(self.plan, level, judgement)
                     desk.say(desk.book.returns(alarm, head.end_us, desk.time_us, text, judgement.per_m3))
@@ -306,7 +306,7 @@ class LocationDesk:
         in_force = {(level.size_nm, level.grade) for level in levels}
         for size in self.plan.rules:
             for grade in Grade:
-                alarm = self._count_alarm(size, grade)
+                alarm = count_alarm(self.plan.id, size, grade.value)
                 if (size, grade) not in in_force and self._desk.book.active(alarm):
                     text = texts.no_level(self.plan, size, grade.value, head.occupancy)
                     self._desk.say(self._desk.book.returns(alarm, head.end_us, self._desk.time_us, text))
@@ -333,21 +333,19 @@ class LocationDesk:
     def _judge_coverage(self, sample: Sample) -> None:
         """Too little air, sample after sample, is an alarm of its own, unless its cause has one already."""
         desk, plan, state = self._desk, self.plan, self.state
-        alarm = f"location/{plan.id}/insufficient-sampling"
+        alarm = insufficient_alarm(plan.id)
         if not sample.quality & INSUFFICIENT:
             state.short = 0
             desk.say(desk.book.returns(alarm, sample.end_us, desk.time_us, f"{plan.name}: enough air is sampled again"))
             return
         explained = desk.book.active(BROKER_ALARM) or (
-            plan.sensor is not None and desk.book.active(silent_alarm(plan.sensor))
+            plan.sensor is not None and desk.book.active(sensor_alarm(plan.sensor, "silent"))
         )
         if explained:
             return
         state.short += 1
         if state.short >= plan.insufficient_after:
-            subject = Subject(
-                alarm, "insufficient-sampling", Priority.MEDIUM, plan.id, plan.sensor, plan.room, plan.area
-            )
+            subject = plan.subject(alarm, "insufficient-sampling", Priority.MEDIUM)
             share = sample.coverage
             if plan.required_ul:
                 share = min(
@@ -358,20 +356,9 @@ class LocationDesk:
                 desk.book.starts(subject, sample.end_us, desk.time_us, text, 100 * share, 100 * plan.min_coverage, "%")
             )
 
-    def _count_alarm(self, size_nm: int, grade: Grade) -> str:
-        return f"location/{self.plan.id}/{size_nm / 1000:g}um/{grade.value}"
-
     def _count_subject(self, size_nm: int, grade: Grade) -> Subject:
-        plan = self.plan
-        return Subject(
-            self._count_alarm(size_nm, grade),
-            f"count-{grade.value}",
-            PRIORITY[grade],
-            plan.id,
-            plan.sensor,
-            plan.room,
-            plan.area,
-        )
+        alarm = count_alarm(self.plan.id, size_nm, grade.value)
+        return self.plan.subject(alarm, f"count-{grade.value}", PRIORITY[grade])
 
     # Climate
 
@@ -418,7 +405,7 @@ class LocationDesk:
 
     def _bound_changed(self, bound: ClimateBound, change: Change, late: bool) -> None:
         desk, plan = self._desk, self.plan
-        alarm = f"location/{plan.id}/{bound.key}"
+        alarm = location_alarm(plan.id, bound.key)
         value = change.value / 1000
         if late:
             # A stretch that is over: it starts and returns at once, unless the alarm is active anyway.
@@ -440,9 +427,7 @@ class LocationDesk:
             desk.say(desk.book.returns(alarm, change.at_us, desk.time_us, text, value))
 
     def _climate_subject(self, alarm: str, bound: ClimateBound) -> Subject:
-        plan = self.plan
-        kind = f"{bound.quantity}-{bound.grade.value}"
-        return Subject(alarm, kind, PRIORITY[bound.grade], plan.id, plan.sensor, plan.room, plan.area)
+        return self.plan.subject(alarm, f"{bound.quantity}-{bound.grade.value}", PRIORITY[bound.grade])
 
 
 def new_state(plan: LocationPlan, now_us: int) -> LocationState:

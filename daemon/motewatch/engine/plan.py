@@ -16,6 +16,7 @@ from motewatch.alarms.bounds import Bound, Side
 from motewatch.alarms.rationalisation import Advisor
 from motewatch.engine.alarm_rules import AlarmRules
 from motewatch.engine.records import Priority
+from motewatch.engine.subject import Subject
 from motewatch.engine.suspicion_plan import SuspicionPlan, suspicion_of
 from motewatch.engine.trend_plan import TrendPlan, trends_of
 from motewatch.limits.judging import look_back
@@ -112,6 +113,10 @@ class LocationPlan:
     """How many samples the rule of each size may look back over, the newest included."""
     gap_us: int
     """Samples further apart than this are not consecutive: between them nobody measured."""
+
+    def subject(self, alarm: str, kind: str, priority: Priority) -> Subject:
+        """The subject of an alarm of this location."""
+        return Subject(alarm, kind, priority, self.id, self.sensor, self.room, self.area)
 
 
 @dataclass(frozen=True, slots=True)

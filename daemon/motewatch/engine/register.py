@@ -15,12 +15,11 @@ from motewatch.alarms.bounds import Side
 from motewatch.alarms.rationalisation import Advice
 from motewatch.callout.test_calls import ways_of
 from motewatch.engine.alarm_rules import PLAIN, Treatment
-from motewatch.engine.desk import silent_alarm
 from motewatch.engine.plan import Grade, LocationPlan, Plan, compile_plan
 from motewatch.engine.service_alarms import SERVICE_ALARMS
-from motewatch.engine.subject import Subject
+from motewatch.engine.subject import Subject, count_alarm, insufficient_alarm, location_alarm, sensor_alarm, trial_alarm
 from motewatch.engine.suspicion import SUSPICION_KINDS, suspicion_alarms
-from motewatch.engine.trial_desk import alarm_of
+from motewatch.site.basics import size_text
 from motewatch.site.models import Confidence, KOfN, RollingVolume, Rule, Site
 from motewatch.wire.records import SECOND_US
 
@@ -77,7 +76,7 @@ def alarm_register(site: Site) -> list[RegisterRow]:
     if site.callout.test_calls is not None:
         for way in ways_of(site):
             what = f"a test call to {way.person} over {way.channel} failed"
-            rows.append(_row(plan, alarm_of(way), "callout-test", what))
+            rows.append(_row(plan, trial_alarm(way.person, way.channel), "callout-test", what))
     return rows
 
 
@@ -139,9 +138,9 @@ def _location(plan: Plan, where: LocationPlan) -> Iterator[RegisterRow]:
         )
         yield _row(
             plan,
-            f"location/{where.id}/{size_nm / 1000:g}um/{grade.value}",
+            count_alarm(where.id, size_nm, grade.value),
             f"count-{grade.value}",
-            f"particles >= {size_nm / 1000:g} um above the {grade.value} level",
+            f"particles >= {size_text(size_nm)} above the {grade.value} level",
             f"{rule_words(where.rules[size_nm])}, {_period(where)}",
             limits,
             where=where,
@@ -152,7 +151,7 @@ def _location(plan: Plan, where: LocationPlan) -> Iterator[RegisterRow]:
         limit = RegisterLimit((), bound.bound.value / 1000, bound.unit, f"the site's own {bound.grade.value} bound")
         yield _row(
             plan,
-            f"location/{where.id}/{bound.key}",
+            location_alarm(where.id, bound.key),
             f"{bound.quantity}-{bound.grade.value}",
             f"{bound.quantity.replace('-', ' ')} {side} its {bound.grade.value} bound",
             "",
@@ -172,7 +171,7 @@ def _location(plan: Plan, where: LocationPlan) -> Iterator[RegisterRow]:
         )
         yield _row(
             plan,
-            f"location/{where.id}/{trend.key}",
+            location_alarm(where.id, trend.key),
             "trend",
             f"particles >= {table.size_um:g} um rise slowly",
             f"{table.method} about {usual}, {_period(where)}",
@@ -181,7 +180,7 @@ def _location(plan: Plan, where: LocationPlan) -> Iterator[RegisterRow]:
         )
     yield _row(
         plan,
-        f"location/{where.id}/insufficient-sampling",
+        insufficient_alarm(where.id),
         "insufficient-sampling",
         "too little air sampled",
         f"{where.insufficient_after} samples in a row, {_period(where)}",
@@ -215,7 +214,7 @@ def _sensor(plan: Plan, ident: str) -> Iterator[RegisterRow]:
     for word in SENSOR_WORDS:
         if word == "silent" and where is None:
             continue
-        alarm = silent_alarm(ident) if word == "silent" else f"sensor/{ident}/{word}"
+        alarm = sensor_alarm(ident, word)
         yield _row(
             plan, alarm, f"sensor-{word}", _SENSOR_WHAT[word], limits=limits.get(word, ()), where=where, sensor=ident
         )

@@ -9,12 +9,12 @@ from __future__ import annotations
 from typing import Any, Final
 
 from motewatch.engine.agenda import Due
-from motewatch.engine.alarm_book import Subject
-from motewatch.engine.desk import BROKER_ALARM, Desk, silent_alarm
+from motewatch.engine.desk import BROKER_ALARM, Desk
 from motewatch.engine.plan import SensorPlan
 from motewatch.engine.records import Priority, Repeated
 from motewatch.engine.sensors import BOOTS_KEPT, FUTURE_LIMIT_US, Ranges, SensorState, clock_suspect, quality_of
 from motewatch.engine.service_alarms import ServiceAlarms
+from motewatch.engine.subject import Subject, sensor_alarm
 from motewatch.measure.samples import Quality
 from motewatch.wire.records import SECOND_US, Presence, Reading, Refusal, RefusalReason
 
@@ -73,7 +73,7 @@ class SensorWatch:
         self._faults(plan, state, reading, quality)
         if reading.end_us >= state.last_end_us or reading.boot != state.last_boot:
             state.last_end_us, state.last_boot, state.last_seq = reading.end_us, reading.boot, reading.seq
-        alarm = silent_alarm(reading.sensor)
+        alarm = sensor_alarm(reading.sensor, "silent")
         if desk.book.active(alarm):
             at_us = state.heard_us
             desk.say(desk.book.returns(alarm, at_us, desk.time_us, f"{reading.sensor}: heard again"))
@@ -189,7 +189,7 @@ class SensorWatch:
         location = desk.plan.sensors[sensor].location
         where = desk.plan.locations.get(location) if location is not None else None
         return Subject(
-            f"sensor/{sensor}/{word}",
+            sensor_alarm(sensor, word),
             f"sensor-{word}",
             priority,
             location,
@@ -245,7 +245,7 @@ class SensorWatch:
 
     def _watch_calibration(self, sensor: str, plan: SensorPlan) -> None:
         desk = self._desk
-        alarm = f"sensor/{sensor}/calibration"
+        alarm = sensor_alarm(sensor, "calibration")
         if plan.calibration_due_us is None or plan.calibration_due_us > desk.time_us:
             text = f"{sensor}: calibration is in order again"
             desk.say(desk.book.returns(alarm, desk.time_us, desk.time_us, text))

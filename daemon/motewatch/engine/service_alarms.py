@@ -9,7 +9,6 @@ from collections import deque
 from typing import Final
 
 from motewatch.engine.agenda import Due
-from motewatch.engine.alarm_book import Subject
 from motewatch.engine.desk import BROKER_ALARM, Desk
 from motewatch.engine.records import (
     Audited,
@@ -22,6 +21,7 @@ from motewatch.engine.records import (
     SessionLost,
     Turned,
 )
+from motewatch.engine.subject import Subject
 from motewatch.wire.records import SECOND_US, Refusal
 
 _TIME_SERIES_ALARM: Final = "service/time-series"

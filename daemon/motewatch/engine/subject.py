@@ -1,4 +1,4 @@
-"""What an alarm is about."""
+"""What an alarm is about, and how its id is written: the only place that knows the form of an id."""
 
 from __future__ import annotations
 
@@ -18,3 +18,28 @@ class Subject:
     sensor: str | None = None
     room: str | None = None
     area: str | None = None
+
+
+def location_alarm(location: str, rest: str) -> str:
+    """Id of an alarm of a sampling location; `rest` is unique there, such as a bound's key."""
+    return f"location/{location}/{rest}"
+
+
+def count_alarm(location: str, size_nm: int, grade: str) -> str:
+    """Id of the alarm of one level of one size."""
+    return location_alarm(location, f"{size_nm / 1000:g}um/{grade}")
+
+
+def insufficient_alarm(location: str) -> str:
+    """Id of the alarm that too little air is sampled."""
+    return location_alarm(location, "insufficient-sampling")
+
+
+def sensor_alarm(sensor: str, word: str) -> str:
+    """Id of an alarm of a sensor: `silent`, `flow`, `laser` and so on."""
+    return f"sensor/{sensor}/{word}"
+
+
+def trial_alarm(person: str, channel: str) -> str:
+    """Id of the alarm that test calls fail: one for all addresses of a person on a channel."""
+    return f"callout/test/{person}/{channel}"

@@ -15,7 +15,7 @@ from motewatch.engine.agenda import Due
 from motewatch.engine.alarm_book import Entry, Why
 from motewatch.engine.alarm_rules import Hiding
 from motewatch.engine.desk import Desk
-from motewatch.engine.subject import Subject
+from motewatch.engine.subject import Subject, sensor_alarm
 
 
 class Suppressions:
@@ -97,9 +97,11 @@ class Suppressions:
                 if hiding.upstream.holds(entries[alarm].subject) and self._explains(alarm, subject.alarm):
                     return alarm
             return None
+        if subject.sensor is None:
+            return None
         for word in hiding.sensor:
-            alarm = f"sensor/{subject.sensor}/{word}"
-            if subject.sensor is not None and self._explains(alarm, subject.alarm):
+            alarm = sensor_alarm(subject.sensor, word)
+            if self._explains(alarm, subject.alarm):
                 return alarm
         return None
 

@@ -24,10 +24,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from motewatch.engine.alarm_book import Subject
 from motewatch.engine.desk import Desk
 from motewatch.engine.plan import LocationPlan
 from motewatch.engine.records import Priority
+from motewatch.engine.subject import Subject, sensor_alarm
 from motewatch.engine.suspicion_plan import SuspicionPlan
 from motewatch.measure.samples import SUSPECT, UL_PER_M3, Quality
 from motewatch.measure.statistics import poisson_lower
@@ -103,7 +103,7 @@ SUSPICION_KINDS: Final = ("sensor-stuck", "sensor-all-zero")
 
 def suspicion_alarms(sensor: str) -> tuple[str, str]:
     """Ids of a sensor's two alarms: stuck, all zero."""
-    return f"sensor/{sensor}/stuck", f"sensor/{sensor}/all-zero"
+    return sensor_alarm(sensor, "stuck"), sensor_alarm(sensor, "all-zero")
 
 
 def look_at(desk: Desk, where: LocationPlan, state: SuspicionState, reading: Reading, quality: Quality) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from motewatch.engine.plan import ClimateBound, CountLevel, LocationPlan
 from motewatch.engine.trend_charts import Found
 from motewatch.limits.judging import Judgement
+from motewatch.site.basics import size_text
 
 
 def figure(value: float) -> str:
@@ -14,17 +15,12 @@ def figure(value: float) -> str:
     return f"{value:.1f}"
 
 
-def size(size_nm: int) -> str:
-    """A size as the trade writes it: `0.5 um`."""
-    return f"{size_nm / 1000:g} um"
-
-
 def excursion(location: LocationPlan, level: CountLevel, judgement: Judgement, late: bool) -> str:
     """A count is above its level."""
     value = judgement.per_m3
     shown = "too many" if value is None else figure(value)
     text = (
-        f"{location.name}: {shown} particles/m3 >= {size(level.size_nm)}, above the {level.grade.value} level of "
+        f"{location.name}: {shown} particles/m3 >= {size_text(level.size_nm)}, above the {level.grade.value} level of "
         f"{figure(level.per_m3)} ({level.source})"
     )
     return f"{text}; found late" if late else text
@@ -35,14 +31,14 @@ def recovery(location: LocationPlan, level: CountLevel, judgement: Judgement) ->
     value = judgement.per_m3
     shown = "" if value is None else f"{figure(value)} "
     return (
-        f"{location.name}: {shown}particles/m3 >= {size(level.size_nm)}, back within the {level.grade.value} level of "
-        f"{figure(level.per_m3)}"
+        f"{location.name}: {shown}particles/m3 >= {size_text(level.size_nm)}, back within the {level.grade.value} "
+        f"level of {figure(level.per_m3)}"
     )
 
 
 def no_level(location: LocationPlan, size_nm: int, grade: str, occupancy: str) -> str:
     """A level does not hold in the present occupancy state."""
-    return f"{location.name}: no {grade} level for >= {size(size_nm)} in the {occupancy} state"
+    return f"{location.name}: no {grade} level for >= {size_text(size_nm)} in the {occupancy} state"
 
 
 def outside(location: LocationPlan, bound: ClimateBound, value: int, late: bool) -> str:
@@ -71,14 +67,14 @@ def usual(per_m3: float, samples: int) -> str:
 def trend(location: LocationPlan, size_nm: int, method: str, found: Found, per_m3: float, mean: str) -> str:
     """Counts have risen against what is usual."""
     return (
-        f"{location.name}: adverse trend of particles >= {size(size_nm)} by {method}: {found.value:.3g} {found.unit}, "
-        f"limit {found.limit:.3g} ({found.rule}); now {figure(per_m3)}/m3, usual mean {mean}"
+        f"{location.name}: adverse trend of particles >= {size_text(size_nm)} by {method}: {found.value:.3g} "
+        f"{found.unit}, limit {found.limit:.3g} ({found.rule}); now {figure(per_m3)}/m3, usual mean {mean}"
     )
 
 
 def trend_over(location: LocationPlan, size_nm: int, method: str, samples: int, per_m3: float, mean: str) -> str:
     """They are back to it."""
     return (
-        f"{location.name}: no adverse trend of particles >= {size(size_nm)} by {method} in {samples} samples in a row; "
-        f"now {figure(per_m3)}/m3, usual mean {mean}"
+        f"{location.name}: no adverse trend of particles >= {size_text(size_nm)} by {method} in {samples} samples in a "
+        f"row; now {figure(per_m3)}/m3, usual mean {mean}"
     )

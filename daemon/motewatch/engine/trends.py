@@ -22,10 +22,10 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from motewatch.engine import texts
-from motewatch.engine.alarm_book import Subject
 from motewatch.engine.desk import Desk
 from motewatch.engine.plan import LocationPlan
 from motewatch.engine.records import Priority
+from motewatch.engine.subject import location_alarm
 from motewatch.engine.trend_charts import Found, TrendChart, chart_of
 from motewatch.engine.trend_plan import TrendPlan
 from motewatch.measure.samples import INSUFFICIENT, SUSPECT, UL_PER_M3, Sample
@@ -136,7 +136,7 @@ class TrendWatch:
         usual = texts.usual(state.per_m3 or 0.0, state.samples)
         if found.above:
             text = texts.trend(plan, trend.size_nm, table.method, found, per_m3, usual)
-            subject = Subject(alarm, "trend", Priority.LOW, plan.id, plan.sensor, plan.room, plan.area)
+            subject = plan.subject(alarm, "trend", Priority.LOW)
             said = desk.book.starts(subject, end_us, desk.time_us, text, found.value, found.limit, found.unit)
         else:
             text = texts.trend_over(plan, trend.size_nm, table.method, state.calm, per_m3, usual)
@@ -144,7 +144,7 @@ class TrendWatch:
         desk.say(list(said))
 
     def _alarm(self, trend: TrendPlan) -> str:
-        return f"location/{self._plan.id}/{trend.key}"
+        return location_alarm(self._plan.id, trend.key)
 
 
 def trends_from_state(state: dict[str, Any], plans: tuple[TrendPlan, ...]) -> dict[str, TrendState]:

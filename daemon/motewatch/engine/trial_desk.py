@@ -8,20 +8,18 @@ the test unconfirmed when it is back; the link in the late call still ends the a
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any
 
 from motewatch.callout.answers import TEST
 from motewatch.callout.records import Cause, Delivered, Outcome, Told
 from motewatch.callout.test_calls import Stage, Trial, Trials, Verdict, Way, next_trial_us, ways_of
 from motewatch.engine.agenda import Due
-from motewatch.engine.alarm_book import Subject
 from motewatch.engine.desk import Desk
 from motewatch.engine.records import Priority
+from motewatch.engine.subject import Subject, trial_alarm
 from motewatch.site.models import Site
 from motewatch.site.people import TestCalls
 from motewatch.wire.records import HOUR_US
-
-ALARM: Final = "callout/test/"
 
 
 class TrialDesk:
@@ -50,7 +48,7 @@ class TrialDesk:
 
     def holds(self, alarm: str) -> bool:
         """Is this the alarm of a way that the configuration still has?"""
-        return any(alarm_of(way) == alarm for way in self._ways)
+        return any(trial_alarm(way.person, way.channel) == alarm for way in self._ways)
 
     def trial_due(self, at_us: int) -> None:
         """It is time for the weekly test, unless another time has been configured since."""
@@ -84,12 +82,14 @@ class TrialDesk:
         verdict, trial = self._trials.confirm(test, self._person(by), now_us)
         if trial is None:
             return False, f"no test call '{test}' is known, or a later one has taken its place"
-        name = self._names.get(trial.way.person, trial.way.person)
+        way = trial.way
+        name = self._names.get(way.person, way.person)
         if verdict is Verdict.OTHER_PERSON:
             return False, f"this test call went to {name}, and only {name} can confirm it"
-        text = f"the test call to {name} over {trial.way.channel} is confirmed"
-        if verdict is Verdict.TAKEN and self._trials.in_order(trial.way.person, trial.way.channel):
-            self._desk.say(self._desk.book.returns(alarm_of(trial.way), now_us, now_us, f"{text}: this way works"))
+        text = f"the test call to {name} over {way.channel} is confirmed"
+        if verdict is Verdict.TAKEN and self._trials.in_order(way.person, way.channel):
+            alarm = trial_alarm(way.person, way.channel)
+            self._desk.say(self._desk.book.returns(alarm, now_us, now_us, f"{text}: this way works"))
         return True, text
 
     def _fails(self, trial: Trial, at_us: int, detail: str = "") -> None:
@@ -97,7 +97,7 @@ class TrialDesk:
         name = self._names.get(way.person, way.person)
         what = "could not be delivered" if trial.stage is Stage.NOT_DELIVERED else "was not confirmed in time"
         text = f"{name} may not be reached over {way.channel}: the test call {what}"
-        subject = Subject(alarm_of(way), "callout-test", Priority.MEDIUM)
+        subject = Subject(trial_alarm(way.person, way.channel), "callout-test", Priority.MEDIUM)
         self._desk.say(
             self._desk.book.starts(subject, at_us, self._desk.time_us, f"{text}: {detail}" if detail else text)
         )
@@ -114,11 +114,6 @@ class TrialDesk:
     def from_state(self, state: list[list[Any]]) -> None:
         """Take back what `to_state` took apart."""
         self._trials = Trials.from_state(state)
-
-
-def alarm_of(way: Way) -> str:
-    """Id of the alarm of a way: one for all addresses of a person on a channel."""
-    return f"{ALARM}{way.person}/{way.channel}"
 
 
 def _told(trial: Trial, found_us: int) -> Told:

@@ -32,6 +32,7 @@ from motewatch.limits.standards.verdict import CellVerdict, verdict
 from motewatch.limits.tables import Row, rows, rows_of
 from motewatch.limits.upper_confidence import StudentT, UpperLimit
 from motewatch.measure.samples import UL_PER_L
+from motewatch.site.basics import size_text
 from motewatch.site.models import Occupancy
 from motewatch.wire.records import MINUTE_US
 
@@ -165,7 +166,7 @@ class Classification:
         if self.outcome is not Outcome.PASS:
             return None
         if self.target.iso_class is None:
-            sizes = ", ".join(f"{size / 1000:g} um" for size in self.applicable_nm)
+            sizes = ", ".join(size_text(size) for size in self.applicable_nm)
             return f"{self.target.name}; {self.target.state.value}; {sizes}"
         return str(Designation(self.target.iso_class, (self.target.state,), self.applicable_nm))
 
@@ -184,7 +185,7 @@ class Classification:
             row = self.target.limit(size_nm)
             if row is not None and row.cell is Blank.MACROPARTICLE_ONLY:
                 return (
-                    f"For {size_nm / 1000:g} um beside {self.target.name} state the M descriptor, "
+                    f"For {size_text(size_nm)} beside {self.target.name} state the M descriptor, "
                     f"such as {Macroparticles(29, size_nm)}; the number is for the parties to agree."
                 )
         return None
@@ -214,13 +215,13 @@ def considered_sizes(sizes_nm: Iterable[int], target: Target) -> tuple[int, ...]
     for size in sizes:
         if target.limit(size) is None:
             known = ", ".join(f"{each / 1000:g}" for each in target.sizes_nm)
-            raise OutOfRangeError("size", f"{size / 1000:g} um", f"sizes that {target.name} has: {known} um")
+            raise OutOfRangeError("size", size_text(size), f"sizes that {target.name} has: {known} um")
     for smaller, larger in pairwise(sizes):
         if larger < SIZE_RATIO * smaller:
             raise OutOfRangeError(
                 "sizes",
-                f"{smaller / 1000:g} and {larger / 1000:g} um",
-                f"sizes each at least 1.5 times the next smaller: after {smaller / 1000:g} um at least "
+                f"{smaller / 1000:g} and {size_text(larger)}",
+                f"sizes each at least 1.5 times the next smaller: after {size_text(smaller)} at least "
                 f"{float(SIZE_RATIO * smaller) / 1000:g} um",
             )
     return sizes
@@ -364,7 +365,7 @@ def _of_sample(
     for size in sizes:
         channel = sample.channel(size)
         if channel is None:
-            yield Lack.SIZE, f"{size / 1000:g} um was not counted", where
+            yield Lack.SIZE, f"{size_text(size)} was not counted", where
         else:
             air.append(channel.volume_ul)
     if sample.suspect:

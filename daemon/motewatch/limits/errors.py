@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from motewatch.site.basics import size_text
 from motewatch.site.findings import did_you_mean
 from motewatch.site.problems import Problem
 
@@ -59,7 +60,7 @@ class UnknownSizeError(LimitsError):
     def __init__(self, size_nm: int, known_nm: Iterable[int], where: str) -> None:
         self.size_nm = size_nm
         sizes = ", ".join(f"{known / 1000:g}" for known in sorted(known_nm))
-        super().__init__(f"{where} has no limits at {size_nm / 1000:g} um: its sizes are {sizes} um")
+        super().__init__(f"{where} has no limits at {size_text(size_nm)}: its sizes are {sizes} um")
 
 
 class OutOfRangeError(LimitsError):

@@ -13,6 +13,7 @@ from itertools import pairwise
 
 from motewatch.limits.errors import OutOfRangeError
 from motewatch.measure.samples import SUSPECT, UL_PER_M3, Channel, Sample
+from motewatch.site.basics import size_text
 from motewatch.site.models import Occupancy
 
 
@@ -48,9 +49,9 @@ class SingleSample:
                 raise OutOfRangeError("size_nm", larger.size_nm, "rising sizes, each once")
             if smaller.volume_ul == larger.volume_ul and smaller.count < larger.count:
                 raise OutOfRangeError(
-                    f"count at {larger.size_nm / 1000:g} um",
+                    f"count at {size_text(larger.size_nm)}",
                     larger.count,
-                    f"cumulative counts, not more than the {smaller.count} at {smaller.size_nm / 1000:g} um",
+                    f"cumulative counts, not more than the {smaller.count} at {size_text(smaller.size_nm)}",
                 )
 
     def channel(self, size_nm: int) -> Channel | None:

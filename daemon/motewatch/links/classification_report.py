@@ -14,9 +14,10 @@ from motewatch.limits.classification import Classification, Edition, Lack, Locat
 from motewatch.limits.standards.model import Blank
 from motewatch.limits.standards.verdict import CellVerdict
 from motewatch.links import report_page
-from motewatch.links.figures import concentration, grouped, limit_text, microns
+from motewatch.links.figures import concentration, grouped, limit_text
 from motewatch.links.floor_plan import Spot, floor_plan
 from motewatch.measure.samples import UL_PER_L
+from motewatch.site.basics import size_text
 
 _WORDS = {
     CellVerdict.WITHIN: "within",
@@ -52,7 +53,7 @@ def headline(result: Classification) -> tuple[str, str, list[str]]:
         bad = [place.location for place in result.locations if place.verdict is CellVerdict.EXCEEDS]
         why = [f"Above a limit at {len(bad)} of {places(count)}: {', '.join(bad)}."] if bad else []
         why += [
-            f"The upper confidence limit at {microns(upper.size_nm)} is above the class limit."
+            f"The upper confidence limit at {size_text(upper.size_nm)} is above the class limit."
             for upper in result.upper_limits
             if upper.verdict is CellVerdict.EXCEEDS
         ]
@@ -81,7 +82,7 @@ def remarks(result: Classification, best: Classification | None) -> list[str]:
     for size in result.sizes_nm:
         row = result.target.limit(size)
         if row is not None and isinstance(row.cell, Blank):
-            found.append(f"{microns(size)}: no verdict, {row.cell.word}. {row.reason}")
+            found.append(f"{size_text(size)}: no verdict, {row.cell.word}. {row.reason}")
     hint = result.macroparticle_hint
     if hint is not None:
         highest = result.highest(5000)
@@ -129,7 +130,7 @@ def classification_report(result: Classification, given: Given, best: Classifica
 def _results(result: Classification) -> str:
     limits = {size: result.target.limit(size) for size in result.sizes_nm}
     titles = ["location", "x, m", "y, m", "samples", "air, L"]
-    titles += [f">= {microns(size)}, per m3" for size in result.sizes_nm]
+    titles += [f">= {size_text(size)}, per m3" for size in result.sizes_nm]
     titles.append("verdict")
     first = ["limit", "", "", "", ""]
     first += [limit_text(row.cell) if row is not None else "" for row in limits.values()]
@@ -170,7 +171,7 @@ def _upper(result: Classification) -> str:
         assert row is not None, "an upper limit is held against a limit"
         rows.append(
             [
-                report_page.typeset(f">= {microns(upper.size_nm)}"),
+                report_page.typeset(f">= {size_text(upper.size_nm)}"),
                 concentration(upper.upper.mean),
                 grouped(upper.upper.deviation, 1),
                 f"{upper.upper.t:.4g}",
@@ -195,7 +196,7 @@ def _plan(result: Classification) -> str:
         assert place.y_m is not None
         spots.append(Spot(place.location, place.x_m, place.y_m, place.verdict, tuple(averages(place, result))))
     caption = (
-        f"Averages per m3 at or above {', '.join(microns(size) for size in result.sizes_nm)}; ! marks one above its "
+        f"Averages per m3 at or above {', '.join(size_text(size) for size in result.sizes_nm)}; ! marks one above its "
         "limit. To scale, without walls."
     )
     if len(placed) < len(result.locations):
@@ -259,7 +260,7 @@ def _facts(result: Classification, given: Given, standard: str) -> str:
             ("limits", "; ".join(sources)),
             ("class or grade asked for", result.target.name),
             ("occupancy state", result.target.state.value),
-            ("considered sizes", report_page.typeset(", ".join(microns(size) for size in result.sizes_nm))),
+            ("considered sizes", report_page.typeset(", ".join(size_text(size) for size in result.sizes_nm))),
             ("area", f"{result.area_m2:g} m²"),
             ("counter's flow", None if result.flow_l_min is None else f"{result.flow_l_min:g} L/min"),
             ("samples from", given.source),

@@ -29,8 +29,3 @@ def concentration(value: float | Fraction, limit: Cell | None = None) -> str:
 def limit_text(cell: Cell) -> str:
     """A limit as it is printed, or the word for a blank cell."""
     return cell.word if isinstance(cell, Blank) else f"{cell:,.10g}".replace(",", " ")
-
-
-def microns(size_nm: int) -> str:
-    """`0.5 um`."""
-    return f"{size_nm / 1000:g} um"

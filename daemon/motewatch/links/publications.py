@@ -17,7 +17,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from typing import Any, Final
 
@@ -49,7 +48,6 @@ _QUALITY_WORDS: Final = tuple(
         (Quality.SEVERAL_SENSORS, "several-sensors"),
     )
 )
-_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,7 +226,7 @@ def presence_of(site: str) -> Callable[[bool, int], bytes]:
 @lru_cache(maxsize=4_096)
 def iso(us: int) -> str:
     """An instant as the wire writes it: ISO 8601, UTC, `Z`, with a fraction only where there is one."""
-    return (_EPOCH + timedelta(microseconds=us)).isoformat().replace("+00:00", "Z")
+    return instant(us).isoformat().replace("+00:00", "Z")
 
 
 @lru_cache(maxsize=256)

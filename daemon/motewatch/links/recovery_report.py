@@ -16,7 +16,8 @@ from motewatch.limits.recovery import (
 )
 from motewatch.links import report_page
 from motewatch.links.decay_plot import decay_plot
-from motewatch.links.figures import concentration, grouped, microns
+from motewatch.links.figures import concentration, grouped
+from motewatch.site.basics import size_text
 from motewatch.wire.records import MINUTE_US
 
 
@@ -101,7 +102,7 @@ def recovery_report(stream: Sequence[DecaySample], found: Recovery, given: Recov
     title = "Recovery test"
     place = f"location {given.location}" if given.location else None
     sub = " · ".join(
-        t for t in (given.where, place, report_page.typeset(f">= {microns(given.size_nm)}"), given.tested_on) if t
+        t for t in (given.where, place, report_page.typeset(f">= {size_text(given.size_nm)}"), given.tested_on) if t
     )
     word = f"100:1 in {found.hundredth_min:.1f} min"
     rate = f"Cleanliness recovery rate {found.rate_per_min:.3f} per minute, {60 * found.rate_per_min:.1f} per hour."
@@ -151,7 +152,7 @@ def _facts(given: RecoveryGiven) -> str:
             ("tested on", given.tested_on),
             ("tested by", given.by),
             ("counter and its calibration", given.counter),
-            ("size", report_page.typeset(f"at or above {microns(given.size_nm)}")),
+            ("size", report_page.typeset(f"at or above {size_text(given.size_nm)}")),
             ("supply", None if supply is None else f"{supply:g} air changes per hour"),
             ("target", None if given.target_per_m3 is None else f"{concentration(given.target_per_m3)} per m³"),
             ("samples from", given.source),

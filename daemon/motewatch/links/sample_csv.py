@@ -28,6 +28,7 @@ from motewatch.limits.recovery import DecaySample
 from motewatch.limits.single_samples import SingleSample
 from motewatch.links.errors import LinkError
 from motewatch.measure.samples import UL_PER_L, Channel
+from motewatch.site.basics import size_text
 from motewatch.site.findings import did_you_mean
 from motewatch.site.problems import Problem, quoted
 from motewatch.wire.records import MINUTE_US, SECOND_US
@@ -176,7 +177,7 @@ def stream_of(lines: Iterable[str], size_nm: int, file: str = "") -> Iterator[tu
         sheet = _sheet(text, file, _STREAM_COLUMNS, ("volume_l",))
         if size_nm not in sheet.sizes_nm:
             sizes = ", ".join(f"{size / 1000:g}" for size in sheet.sizes_nm)
-            missing = f"no column counts {size_nm / 1000:g} um"
+            missing = f"no column counts {size_text(size_nm)}"
             sheet.problem(f"line {before + 1}", "", missing, f"The file has {sizes} um.")
             sheet.finish()
         (found,) = sheet.lines or (None,)

@@ -29,6 +29,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from motewatch.measure.errors import BadInputError
 from motewatch.measure.statistics import Interval, poisson_interval
+from motewatch.site.basics import size_text
 
 ISO_SLOPE: Final = 2.08
 PLAUSIBLE_SLOPES: Final = (0.3, 6.0)
@@ -51,13 +52,13 @@ def checked_counts(sizes_nm: Sequence[int], counts: Sequence[int]) -> tuple[int,
         if size <= 0:
             raise BadInputError("size_nm", size, "a size above 0")
         if isinstance(count, float) or count < 0:
-            raise BadInputError(f"count at {size / 1000:g} um", count, "a whole number from 0")
+            raise BadInputError(f"count at {size_text(size)}", count, "a whole number from 0")
     for (small, more), (large, fewer) in pairwise(zip(sizes_nm, counts, strict=True)):
         if large <= small:
             raise BadInputError("size_nm", large, f"a size above {small}, the one before it")
         if fewer > more:
             raise BadInputError(
-                f"count at {large / 1000:g} um", fewer, f"at most {more}, the cumulative count at {small / 1000:g} um"
+                f"count at {size_text(large)}", fewer, f"at most {more}, the cumulative count at {size_text(small)}"
             )
     return tuple(counts)
 

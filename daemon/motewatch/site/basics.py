@@ -36,6 +36,11 @@ def size_nm(size_um: float) -> int:
     return round(size_um * 1000)
 
 
+def size_text(size_nm: int) -> str:
+    """A size as the trade writes it: `0.5 um`."""
+    return f"{size_nm / 1000:g} um"
+
+
 def mistake(key: str, message: str, mend: str) -> PydanticCustomError:
     """An error of a table as a whole that belongs to one of its keys (empty: to the table itself)."""
     return PydanticCustomError("mistake", "{message}", {"key": key, "message": message, "mend": mend})

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from urllib.parse import urlsplit
-
 from motewatch.site.findings import Findings
+from motewatch.site.hosts import on_this_machine, url_parts
 from motewatch.site.people import AnswerPage
 
 
@@ -18,7 +17,7 @@ def check_answer_page(findings: Findings) -> None:
     if (page.cert_file is None) != (page.cert_key_file is None):
         there, missing = ("cert_file", "cert_key_file") if page.cert_file else ("cert_key_file", "cert_file")
         findings.error((*path, there), getattr(page, there), f"{there} is given without {missing}", f"Add {missing}.")
-    elif page.cert_file is None and not _this_machine(page.host):
+    elif page.cert_file is None and not on_this_machine(page.host):
         findings.warning(
             (*path, "host"),
             page.host,
@@ -29,13 +28,8 @@ def check_answer_page(findings: Findings) -> None:
 
 def _address(findings: Findings, page: AnswerPage) -> None:
     path = ("callout", "answer_page", "public_url")
-    try:
-        parts = urlsplit(page.public_url)
-        host = parts.hostname
-        _ = parts.port
-    except ValueError:
-        host = None
-    if not host:
+    parts = url_parts(page.public_url)
+    if parts is None:
         findings.error(
             path, page.public_url, "the URL names no host, or no valid port", 'Write "https://air.example.org/a".'
         )
@@ -46,14 +40,10 @@ def _address(findings: Findings, page: AnswerPage) -> None:
             "a link is this URL with a token behind it, so it cannot have a user, a query or a fragment",
             'Write only host and path, such as "https://air.example.org/a".',
         )
-    elif parts.scheme == "http" and not _this_machine(host):
+    elif parts.scheme == "http" and not on_this_machine(parts.hostname):
         findings.warning(
             path,
             page.public_url,
-            f"the links would travel to {host} unencrypted and could be used by others",
+            f"the links would travel to {parts.hostname} unencrypted and could be used by others",
             "Use https://.",
         )
-
-
-def _this_machine(host: str) -> bool:
-    return host in ("localhost", "::1") or host.startswith("127.")

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date
-from urllib.parse import urlsplit
 from zoneinfo import available_timezones
 
 from motewatch.site.check_alarm_rules import check_alarm_rules
@@ -21,6 +20,7 @@ from motewatch.site.check_rooms import check_rooms
 from motewatch.site.check_sampling import check_sampling
 from motewatch.site.check_trends import check_trends
 from motewatch.site.findings import NOTHING, Findings, Lost, did_you_mean
+from motewatch.site.hosts import on_this_machine, url_parts
 from motewatch.site.models import Site
 from motewatch.site.problems import Problem
 from motewatch.site.schedule import ScheduleError, zone
@@ -107,10 +107,6 @@ def _time_zone(findings: Findings) -> None:
         findings.error(("site", "time_zone"), name, "no such time zone is known", mend)
 
 
-def _on_this_machine(host: str | None) -> bool:
-    return host in ("localhost", "::1") or (host or "").startswith("127.")
-
-
 def _broker(findings: Findings) -> None:
     broker = findings.site.service.broker
     path = ("service", "broker")
@@ -126,7 +122,7 @@ def _broker(findings: Findings) -> None:
         findings.warning(
             (*path, there), getattr(broker, there), f"{there} is given without {missing}", f"Add {missing}."
         )
-    if broker.password_file is not None and not broker.tls and not _on_this_machine(broker.host):
+    if broker.password_file is not None and not broker.tls and not on_this_machine(broker.host):
         findings.warning(
             (*path, "tls"),
             broker.tls,
@@ -140,20 +136,15 @@ def _time_series(findings: Findings) -> None:
     if server is None:
         return
     path = ("service", "time_series", "url")
-    try:
-        parts = urlsplit(server.url)
-        host = parts.hostname
-        _ = parts.port
-    except ValueError:
-        host = None
-    if not host:
+    parts = url_parts(server.url)
+    if parts is None:
         findings.error(path, server.url, "the URL names no host, or no valid port", 'Write "http://127.0.0.1:8086".')
     elif parts.username is not None:
         findings.error(
             path, server.url, "the URL holds a user name or password", "Put the token into a file: token_file."
         )
-    elif parts.scheme == "http" and server.token_file is not None and not _on_this_machine(host):
-        findings.warning(path, server.url, f"the token would travel to {host} unencrypted", "Use https://.")
+    elif parts.scheme == "http" and server.token_file is not None and not on_this_machine(parts.hostname):
+        findings.warning(path, server.url, f"the token would travel to {parts.hostname} unencrypted", "Use https://.")
 
 
 def _unused(findings: Findings) -> None:

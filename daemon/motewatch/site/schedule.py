@@ -16,16 +16,16 @@ import re
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from motewatch.site.instants import instant_us
 
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 DAY_MIN = 24 * 60
 WEEK_MIN = 7 * DAY_MIN
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _EPOCH_DAY = date(1970, 1, 1)
-_MICROSECOND = timedelta(microseconds=1)
 _BLOCK_DAYS = 7
 _BLOCK_US = _BLOCK_DAYS * 86_400_000_000
 _KEPT_BLOCKS = 16
@@ -194,4 +194,4 @@ class WeeklyWindows:
         day += timedelta(days=minute // DAY_MIN)
         hour, minute = divmod(minute % DAY_MIN, 60)
         local = datetime.combine(day, time(hour, minute), tzinfo=self._zone)
-        return (local - _EPOCH) // _MICROSECOND
+        return instant_us(local)

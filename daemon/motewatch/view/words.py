@@ -12,7 +12,8 @@ from datetime import datetime
 from enum import Enum
 from zoneinfo import ZoneInfo
 
-from motewatch.wire.outgoing import AlarmEventMessage, AlarmMessage, instant
+from motewatch.site.instants import instant
+from motewatch.wire.outgoing import AlarmEventMessage, AlarmMessage
 from motewatch.wire.records import SECOND_US
 from motewatch.wire.wording import plain
 

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
 from motewatch.alarms.lifecycle import Event, State
 from motewatch.engine.records import AlarmChanged
+from motewatch.site.instants import instant
 
-_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 NARROW: Final = "\u202f"
 """Narrow space that does not break: between groups of digits, and between a number and its unit."""
 MINUS: Final = "\u2212"
@@ -35,7 +35,7 @@ def with_unit(value: float, unit: str) -> str:
 
 def local(us: int, zone: ZoneInfo) -> datetime:
     """The site's wall clock at an instant."""
-    return (_EPOCH + timedelta(microseconds=us)).astimezone(zone)
+    return instant(us).astimezone(zone)
 
 
 def at(us: int, zone: ZoneInfo, now_us: int) -> str:

@@ -10,15 +10,15 @@ from __future__ import annotations
 
 import json
 import re
-from datetime import datetime, timedelta
 from functools import lru_cache
 from itertools import accumulate
 from typing import Final
 
 from pydantic import ValidationError
 
+from motewatch.site.instants import instant_us
 from motewatch.site.models import IDENTIFIER_PATTERN
-from motewatch.wire.incoming import COMMAND_KEYS, EPOCH, CommandMessage, CountMessage, Counts, Incoming, PresenceMessage
+from motewatch.wire.incoming import COMMAND_KEYS, CommandMessage, CountMessage, Counts, Incoming, PresenceMessage
 from motewatch.wire.records import (
     Acknowledge,
     Command,
@@ -42,7 +42,6 @@ MAX_PAYLOAD: Final = 64 * 1024
 """Bytes. A count message with all 64 channels has about 2 500."""
 
 _HEALTH: Final = {health.value: health for health in Health}
-_MICROSECOND: Final = timedelta(microseconds=1)
 
 _PLAIN_COMMANDS: Final[dict[str, type[Acknowledge | Unshelve | Reset | ReturnToService]]] = {
     "acknowledge": Acknowledge,
@@ -106,7 +105,7 @@ def _reading(message: CountMessage, level: str) -> Reading:
         level,
         message.boot,
         message.seq,
-        _microseconds(message.start),
+        instant_us(message.start),
         round(message.duration_s * 1_000_000),
         round(message.volume_l * 1_000_000),
         _sizes_nm(counts.sizes_um),
@@ -124,7 +123,7 @@ def _reading(message: CountMessage, level: str) -> Reading:
 def _presence(message: PresenceMessage, level: str) -> Presence:
     if message.sensor != level:
         raise _foreign(message.sensor, level)
-    return Presence(level, message.online, message.boot, _microseconds(message.at))
+    return Presence(level, message.online, message.boot, instant_us(message.at))
 
 
 def _command(message: CommandMessage) -> Command:
@@ -147,7 +146,7 @@ def _command(message: CommandMessage) -> Command:
         if message.until is None:
             raise _missing("until", "the instant at which the alarm comes back by itself")
         comment = _present("comment", comment or None, "the reason for which the alarm is shelved")
-        return Shelve(id_, by, alarm, _microseconds(message.until), comment)
+        return Shelve(id_, by, alarm, instant_us(message.until), comment)
     if message.command == "remove-from-service":
         permit = _present("permit", message.permit, "the permit under which the alarm is taken out of service")
         return RemoveFromService(id_, by, alarm, permit, comment)
@@ -164,10 +163,6 @@ def _named_id(payload: bytes) -> str | None:
         return None
     id_ = named.get("id") if isinstance(named, dict) else None
     return id_ if isinstance(id_, str) and re.fullmatch(IDENTIFIER_PATTERN, id_) else None
-
-
-def _microseconds(moment: datetime) -> int:
-    return (moment - EPOCH) // _MICROSECOND
 
 
 @lru_cache(maxsize=1024)

@@ -22,6 +22,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
+from motewatch.site.instants import EPOCH
 from motewatch.site.models import LABEL_PATTERN, Identifier
 
 MAX_CHANNELS: Final = 64
@@ -30,7 +31,6 @@ MAX_SEQUENCE: Final = 2**53 - 1
 """The largest whole number that every JSON reader keeps exactly (RFC 8259, section 6)."""
 
 COMMENT_PATTERN: Final = r"^[^\x00-\x1f\x7f-\x9f]*$"
-EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 END_OF_TIME: Final = datetime(2200, 1, 1, tzinfo=UTC)
 
 

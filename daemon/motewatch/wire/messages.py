@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from motewatch.site.instants import instant
 from motewatch.wire.incoming import CommandMessage, CountMessage, Counts, Incoming, PresenceMessage, Status
 from motewatch.wire.outgoing import (
     AlarmEventMessage,
@@ -14,7 +15,6 @@ from motewatch.wire.outgoing import (
     SampleMessage,
     ServiceMessage,
     Span,
-    instant,
 )
 
 __all__ = [

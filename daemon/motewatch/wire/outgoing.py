@@ -8,13 +8,12 @@ later packages (quality, alarm states) stand here once more as a promise to stra
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import Annotated, Final
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, WithJsonSchema
 
 from motewatch.site.models import Identifier, Occupancy
-from motewatch.wire.incoming import EPOCH
 
 QUALITY_WORDS: Final = (
     "partial",
@@ -38,11 +37,6 @@ STATE_WORDS: Final = (
     "out-of-service",
 )
 PRIORITY_WORDS: Final = ("low", "medium", "high")
-
-
-def instant(us: int) -> datetime:
-    """The UTC datetime of an instant in microseconds since 1970, exactly."""
-    return EPOCH + timedelta(microseconds=us)
 
 
 def _utc(value: datetime) -> datetime:
