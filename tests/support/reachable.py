@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
 from typing import Any
 
 from support.facility import site_dict
@@ -29,8 +30,8 @@ def reachable(test_at: str = "Tue 10:00", within_h: float = 24, **changes: Any) 
             {"id": "prep-1", "name": "Bench", "room": "prep", "programme": "direct"},
             {"id": "prep-2", "name": "Door side", "room": "prep", "programme": "direct"},
         ],
-        "channels": CHANNELS,
-        "persons": PERSONS,
+        "channels": deepcopy(CHANNELS),
+        "persons": deepcopy(PERSONS),
         "escalations": [
             {
                 "id": "worst",
