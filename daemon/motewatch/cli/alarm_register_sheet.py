@@ -8,7 +8,7 @@ from typing import Any
 import typer
 
 from motewatch.cli import sheets
-from motewatch.cli.options import Format
+from motewatch.cli.options import Format, known_location
 from motewatch.cli.printing import Listing
 from motewatch.engine.register import RegisterRow, alarm_register
 from motewatch.links.register_report import (
@@ -37,11 +37,7 @@ def print_register(path: Path, form: Format, report: Path | None, location: str 
     site = load_site(path)
     rows = alarm_register(site)
     if location is not None:
-        known = sorted(item.id for item in site.locations)
-        if location not in known:
-            raise typer.BadParameter(
-                f"no location '{location}' in this site; there are {', '.join(known)}", param_hint="--location"
-            )
+        known_location(location, sorted(item.id for item in site.locations))
         rows = [row for row in rows if row.location == location]
     if report is not None:
         sheets.write_report(report, register_report(site, rows, sheets.software(), sheets.now_text()))

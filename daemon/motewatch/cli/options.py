@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -62,3 +63,15 @@ Comment = Annotated[str, typer.Option("--comment", metavar="TEXT", help="Why; go
 Wait = Annotated[
     float, typer.Option("--wait", min=0.1, max=600, metavar="SECONDS", help="How long to wait for the answer.")
 ]
+
+
+def known_location(location: str | None, known: Iterable[str]) -> str:
+    """The location, if the site has it; else a sentence that names those it has."""
+    if location is None:
+        raise typer.BadParameter(f"which location? One of {', '.join(known)}", param_hint="--location")
+    ids = list(known)
+    if location not in ids:
+        raise typer.BadParameter(
+            f"no location '{location}' in this site; there are {', '.join(ids)}", param_hint="--location"
+        )
+    return location

@@ -12,11 +12,9 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from motewatch.cli.options import Limit, SitePath
-from motewatch.cli.record import open_journal
-from motewatch.cli.times import TimeTextError, parse_time
+from motewatch.cli.options import Limit, SitePath, known_location
+from motewatch.cli.record import open_journal, span
 from motewatch.engine.plan import Grade, LocationPlan, compile_plan
-from motewatch.links.clock import Clock
 from motewatch.links.site_file import load_site
 from motewatch.measure.level_proposals import Cap, LevelKind, LevelMethod
 from motewatch.measure.percentiles import PercentileMethod
@@ -89,9 +87,7 @@ def propose_levels(
 
     facility = load_site(site)
     plan = compile_plan(facility, "")
-    if location not in plan.locations:
-        known = ", ".join(sorted(plan.locations))
-        raise typer.BadParameter(f"no location '{location}' in this site; there are {known}", param_hint="--location")
+    known_location(location, sorted(plan.locations))
     if action_alarms > alert_alarms:
         raise typer.BadParameter("an action level must not have more false alarms than the alert level")
     place = plan.locations[location]
@@ -134,15 +130,9 @@ def _plain(answers: list[Answer], wanted: Wanted) -> object:
 
 
 def _samples(path: Path, facility: Site, location: str, since: str, until: str | None, limit: int) -> list[Sample]:
-    now_us, zone = Clock().now_us(), ZoneInfo(facility.site.time_zone)
-    ends = []
-    for name, text in (("--since", since), ("--until", until)):
-        try:
-            ends.append(None if text is None else parse_time(text, now_us, zone))
-        except TimeTextError as error:
-            raise typer.BadParameter(str(error), param_hint=name) from None
+    first_us, last_us = span(facility, since, until)
     with open_journal(facility, path) as journal:
-        return journal.query_samples(location, ends[0], ends[1], False, limit)
+        return journal.query_samples(location, first_us, last_us, False, limit)
 
 
 def _sizes(samples: list[Sample], location: str, size_um: float | None, since: str) -> list[int]:

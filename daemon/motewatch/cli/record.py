@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import typer
 
 from motewatch.cli import listings
-from motewatch.cli.options import Format, FormatOption, Limit, Since, SitePath, Until
+from motewatch.cli.options import Format, FormatOption, Limit, Since, SitePath, Until, known_location
 from motewatch.cli.printing import Listing
 from motewatch.cli.times import TimeTextError, parse_time
 from motewatch.links.clock import Clock
@@ -53,9 +53,8 @@ def samples(
     motewatch samples site.toml --since 2026-03-02 --until 2026-03-03 --limit 100000 --format csv > day.csv
     """
     facility = load_site(site)
-    if location is not None and location not in {item.id for item in facility.locations}:
-        known = ", ".join(sorted(item.id for item in facility.locations))
-        raise typer.BadParameter(f"no location '{location}' in this site; there are {known}", param_hint="--location")
+    if location is not None:
+        known_location(location, sorted(item.id for item in facility.locations))
     with open_journal(facility, site) as journal:
         found = journal.query_samples(location, *span(facility, since, until), revisions, limit)
     _print(listings.samples(found, facility), form, limit)

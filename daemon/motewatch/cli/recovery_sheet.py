@@ -12,6 +12,7 @@ from typing import Any
 import typer
 
 from motewatch.cli import sheets
+from motewatch.cli.options import known_location
 from motewatch.cli.record import open_journal, span
 from motewatch.limits import well_mixed
 from motewatch.limits.errors import LimitsError
@@ -107,13 +108,10 @@ def _from_file(asked: Asked) -> _Found:
 
 def _from_journal(asked: Asked) -> _Found:
     assert asked.site is not None
-    location, size_nm = asked.location, asked.size_nm
+    size_nm = asked.size_nm
     facility = load_site(asked.site)
     asked_for = sheets.span_text(asked.since, asked.until)
-    known = [place.id for place in facility.locations]
-    if location is None or location not in known:
-        problem = "which location?" if location is None else f"no location '{location}' in this site."
-        raise typer.BadParameter(f"{problem} One of {', '.join(known)}", param_hint="--location")
+    location = known_location(asked.location, [place.id for place in facility.locations])
     first_us, last_us = span(facility, asked.since, asked.until)
     with open_journal(facility, asked.site) as journal:
         recorded = journal.query_samples(location, first_us, last_us, limit=sheets.MOST_SAMPLES)

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from motewatch.cli.options import SitePath
+from motewatch.cli.options import SitePath, known_location
 from motewatch.cli.record import open_journal
 from motewatch.cli.times import TimeTextError, parse_time
 from motewatch.engine.plan import CountLevel, Grade, LocationPlan, SensorPlan, compile_plan
@@ -94,9 +94,7 @@ def rule_power(
 
     facility = load_site(site)
     plan = compile_plan(facility, "")
-    if location not in plan.locations:
-        known = ", ".join(sorted(plan.locations))
-        raise typer.BadParameter(f"no location '{location}' in this site; there are {known}", param_hint="--location")
+    known_location(location, sorted(plan.locations))
     if usual is not None and from_journal:
         raise typer.BadParameter("give one of --usual and --usual-from-journal")
     place = plan.locations[location]

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from motewatch.cli import sheets
-from motewatch.cli.options import Since
+from motewatch.cli.options import Since, known_location
 
 if TYPE_CHECKING:
     from motewatch.journal.journal import Journal
@@ -136,10 +136,7 @@ def _journal_readings(
     from motewatch.links.site_file import load_site
 
     facility = load_site(path)
-    known = [each.id for each in facility.locations]
-    if location not in known:
-        said = "which location?" if location is None else f"no location '{location}' in this site;"
-        raise typer.BadParameter(f"{said} There are {', '.join(sorted(known))}", param_hint="--location")
+    location = known_location(location, sorted(each.id for each in facility.locations))
     after_us = Clock().now_us() if since is None else (span(facility, since, None)[0] or 0) - 1
     journal = stack.enter_context(open_journal(facility, path))
     waiting = Event()

@@ -14,9 +14,8 @@ from typing import Final
 from motewatch.alarms.performance import Figures
 from motewatch.alarms.priority import Priority
 from motewatch.journal.journal import Journal
-from motewatch.journal.rows import OutboxRow
 from motewatch.links.alarm_figures import figures_since
-from motewatch.links.outbox import FIRST_IN_LINE, MQTT, TIME_SERIES
+from motewatch.links.outbox import MQTT, TIME_SERIES, fresh_row
 from motewatch.links.time_series import tag
 from motewatch.site.alarm_figures import AlarmFigures
 from motewatch.wire.messages import FiguresMessage, FiguresWindow, instant
@@ -40,10 +39,10 @@ def publish_figures(
     message = FiguresMessage(
         site=topics.site, at=instant(end_us), windows=[window_of(name, found) for name, found in windows]
     )
-    rows = [_row(MQTT, key, topics.figures, message.to_payload(), now_us, retain=True)]
+    rows = [fresh_row(MQTT, key, topics.figures, message.to_payload(), True, now_us)]
     if time_series:
         lines = "\n".join(figures_line(found, topics.site, name, end_us) for name, found in windows)
-        rows.append(_row(TIME_SERIES, key, "", lines.encode(), now_us, retain=False))
+        rows.append(fresh_row(TIME_SERIES, key, "", lines.encode(), False, now_us))
     return journal.enqueue(rows)
 
 
@@ -79,7 +78,3 @@ def figures_line(found: Figures, site: str, window: str, at_us: int) -> str:
         f"{name}={value}i" if isinstance(value, int) else f"{name}={value!r}" for name, value in values.items()
     )
     return f"alarm_figures,site={tag(site)},window={window} {fields} {at_us}"
-
-
-def _row(sink: str, key: str, topic: str, payload: bytes, now_us: int, *, retain: bool) -> OutboxRow:
-    return OutboxRow(0, sink, key, topic, payload, retain, now_us, 0, FIRST_IN_LINE)

@@ -61,6 +61,13 @@ class Outcome:
     away: LinkError | None = None
 
 
+def fresh_row(
+    sink: str, key: str, topic: str, payload: bytes, retain: bool, now_us: int, expiry_s: int | None = None
+) -> OutboxRow:
+    """A row that has not been tried yet."""
+    return OutboxRow(0, sink, key, topic, payload, retain, now_us, 0, FIRST_IN_LINE, expiry_s)
+
+
 def pause_s(attempts: int) -> float:
     """How long to wait after so many failed attempts of the first row: half a second, doubling, up to half a minute."""
     return min(LONGEST_PAUSE_S, FIRST_PAUSE_S * 2.0 ** min(attempts, 16))

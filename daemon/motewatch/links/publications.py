@@ -24,7 +24,7 @@ from pydantic_core import to_json
 
 from motewatch.engine.records import AlarmChanged, Output, Replied, SampleTaken
 from motewatch.journal.rows import OutboxRow
-from motewatch.links.outbox import FIRST_IN_LINE, MQTT, MQTT_ALARMS, TIME_SERIES
+from motewatch.links.outbox import MQTT, MQTT_ALARMS, TIME_SERIES, fresh_row
 from motewatch.links.time_series import alarm_line, sample_lines
 from motewatch.measure.samples import UL_PER_L, Quality, Sample, Spread
 from motewatch.measure.statistics import concentration_interval
@@ -105,10 +105,10 @@ class Publications:
             self._newest_us[location] = sample.end_us
         key = f"sample/{location}/{sample.end_us}/{sample.revision}"
         body = sample_payload(sample, room)
-        rows.append(_row(MQTT, key, self._topics.sample(location), body, latest, now_us))
+        rows.append(fresh_row(MQTT, key, self._topics.sample(location), body, latest, now_us))
         if self._time_series:
             lines = sample_lines(sample, self._topics.site, room).encode()
-            rows.append(_row(TIME_SERIES, key, "", lines, False, now_us))
+            rows.append(fresh_row(TIME_SERIES, key, "", lines, False, now_us))
 
     def states(self, changes: Iterable[AlarmChanged], now_us: int) -> list[OutboxRow]:
         """The retained states of these alarms once more: a broker that died may have lost what it acknowledged."""
@@ -116,7 +116,7 @@ class Publications:
         for change in changes:
             key = self._key(f"alarm-again/{change.alarm}", now_us)
             state = AlarmMessage(**self._common(change)).to_payload()
-            rows.append(_row(MQTT_ALARMS, key, self._topics.alarm(change.alarm), state, True, now_us))
+            rows.append(fresh_row(MQTT_ALARMS, key, self._topics.alarm(change.alarm), state, True, now_us))
         return rows
 
     def _alarm(self, change: AlarmChanged, now_us: int, rows: list[OutboxRow]) -> None:
@@ -126,11 +126,11 @@ class Publications:
         event = AlarmEventMessage(
             **common, event=change.event.value, before=change.before.value, after=change.after.value, id=key
         ).to_payload()
-        rows.append(_row(MQTT_ALARMS, f"alarm/{key}", self._topics.alarm(change.alarm), state, True, now_us))
-        rows.append(_row(MQTT_ALARMS, f"event/{key}", self._topics.event, event, False, now_us))
+        rows.append(fresh_row(MQTT_ALARMS, f"alarm/{key}", self._topics.alarm(change.alarm), state, True, now_us))
+        rows.append(fresh_row(MQTT_ALARMS, f"event/{key}", self._topics.event, event, False, now_us))
         if self._time_series:
             line = alarm_line(change, self._topics.site).encode()
-            rows.append(_row(TIME_SERIES, f"alarm/{key}", "", line, False, now_us))
+            rows.append(fresh_row(TIME_SERIES, f"alarm/{key}", "", line, False, now_us))
 
     def _common(self, change: AlarmChanged) -> dict[str, Any]:
         """What the state and the event of an alarm both say."""
@@ -167,7 +167,7 @@ class Publications:
         for topic in dict.fromkeys((self._topics.reply(reply.command_id), response_topics.get(reply.command_id))):
             if topic is not None:
                 key = self._key(f"reply/{reply.command_id}", now_us)
-                rows.append(_row(MQTT_ALARMS, key, topic, body, False, now_us, REPLY_EXPIRY_S))
+                rows.append(fresh_row(MQTT_ALARMS, key, topic, body, False, now_us, REPLY_EXPIRY_S))
 
     def _key(self, base: str, now_us: int) -> str:
         self._serial += 1
@@ -237,9 +237,3 @@ def quality_words(quality: int) -> tuple[str, ...]:
 
 def _span(spread: Spread) -> dict[str, float]:
     return {"mean": spread.mean, "low": spread.low / 1000, "high": spread.high / 1000}
-
-
-def _row(
-    sink: str, key: str, topic: str, payload: bytes, retain: bool, now_us: int, expiry_s: int | None = None
-) -> OutboxRow:
-    return OutboxRow(0, sink, key, topic, payload, retain, now_us, 0, FIRST_IN_LINE, expiry_s)
