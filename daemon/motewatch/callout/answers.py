@@ -23,6 +23,7 @@ from typing import Final
 
 from motewatch.callout.records import Told
 from motewatch.site.people import AnswerPage, TestCalls
+from motewatch.wire.records import SECOND_US
 
 KEY_BYTES: Final = 32
 """A key must have at least so many bytes (RFC 2104, section 3: the length of the hash)."""
@@ -38,7 +39,6 @@ _KEY_ID: Final = 2
 _EXPIRY: Final = 4
 _MAC: Final = 16
 _HEAD: Final = 1 + _KEY_ID + _EXPIRY
-_SECOND_US: Final = 1_000_000
 
 
 class AnswerKeyError(ValueError):
@@ -110,7 +110,7 @@ class Keys:
 
 def sign(key: bytes, told: str, person: str, answer: str, expires_us: int) -> str:
     """The token for one call. The expiry is cut to the second, so it never lasts longer than asked for."""
-    expires_s = expires_us // _SECOND_US
+    expires_s = expires_us // SECOND_US
     head = bytes([_VERSION]) + _key_id(key) + expires_s.to_bytes(_EXPIRY, "big")
     token = head + told.encode()
     return urlsafe_b64encode(token + _mac(key, head, told, person, answer)).rstrip(b"=").decode()
@@ -139,7 +139,7 @@ def read(keys: Keys, token: str, now_us: int, call_of: CallOf) -> Answer | Reaso
         return Reason.UNKNOWN_CALL
     if not genuine or not subject:
         return Reason.WRONG_SIGNATURE
-    expires_us = int.from_bytes(head[1 + _KEY_ID :], "big") * _SECOND_US
+    expires_us = int.from_bytes(head[1 + _KEY_ID :], "big") * SECOND_US
     if now_us >= expires_us:
         return Reason.EXPIRED
     return Answer(told, person, subject, expires_us)
@@ -162,8 +162,8 @@ class LinkSigner:
     @classmethod
     def of(cls, keys: Keys, page: AnswerPage, tests: TestCalls | None) -> LinkSigner:
         """From the site file."""
-        valid_us = round(page.valid_min * 60 * _SECOND_US)
-        within_us = 0 if tests is None else round(tests.confirm_within_h * 3600 * _SECOND_US)
+        valid_us = round(page.valid_min * 60 * SECOND_US)
+        within_us = 0 if tests is None else round(tests.confirm_within_h * 3600 * SECOND_US)
         return cls(keys, page.public_url, valid_us, max(valid_us, within_us))
 
     def link_for(self, told: Told, now_us: int) -> str | None:

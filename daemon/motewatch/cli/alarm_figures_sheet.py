@@ -18,7 +18,7 @@ from motewatch.links.clock import Clock
 from motewatch.links.site_file import load_site
 from motewatch.site.models import Site
 from motewatch.view.words import lasting
-from motewatch.wire.records import DAY_US
+from motewatch.wire.records import DAY_US, SECOND_US
 
 _CHATTERING = {
     Chattering.THREE_IN_A_MINUTE: "3 or more starts in 1 min",
@@ -50,8 +50,8 @@ def text(found: Figures, site: Site) -> str:
     zone = ZoneInfo(site.site.time_zone)
     days = found.period.length_us / DAY_US
     lines = [
-        f"{local_text(found.period.start_us // 1_000_000 * 1_000_000, zone)} to "
-        f"{local_text(found.period.end_us // 1_000_000 * 1_000_000, zone)} ({days:.3g} d), "
+        f"{local_text(found.period.start_us // SECOND_US * SECOND_US, zone)} to "
+        f"{local_text(found.period.end_us // SECOND_US * SECOND_US, zone)} ({days:.3g} d), "
         f"operators: {found.operators}, alarms presented to them: {found.annunciated}",
         "",
         *table(

@@ -11,6 +11,7 @@ from motewatch.site.alarm_kinds import ALARM_KINDS
 from motewatch.site.findings import NOTHING, Findings, Lost
 from motewatch.site.models import Site
 from motewatch.site.problems import Problem
+from motewatch.wire.records import MINUTE_US
 
 ACTION_KINDS = frozenset(kind for kind in ALARM_KINDS if kind.endswith("-action") or kind == "cascade")
 """What EU GMP Annex 1 (2022) asks a response to at once: action levels, and air flowing the wrong way."""
@@ -48,4 +49,4 @@ def check_priorities(site: Site, file: str = "", lost: Lost = NOTHING) -> list[P
 
 
 def _why(advice: Advice) -> str:
-    return f"{advice.severity.value}, with {advice.respond_within_us / 60_000_000:g} min to respond"
+    return f"{advice.severity.value}, with {advice.respond_within_us / MINUTE_US:g} min to respond"

@@ -39,6 +39,7 @@ from motewatch.measure.percentiles import (
 )
 from motewatch.measure.samples import UL_PER_M3
 from motewatch.measure.statistics import smallest_exceeding_count
+from motewatch.wire.records import DAY_US
 
 LEAST_SAMPLES: Final = 100
 LEAST_EFFECTIVE: Final = 20
@@ -46,7 +47,7 @@ LEAST_EFFECTIVE: Final = 20
 LEAST_PARTICLES: Final = 20
 """For methods that need the mean: 20 counts fix it to 61 to 154 %, as in ISO 14644-1 for a sample."""
 CONFIDENCE: Final = 0.95
-MONTH_US: Final = 30 * 86_400_000_000
+MONTH_US: Final = 30 * DAY_US
 
 
 MOST_CUSUM_MEAN: Final = 20.0

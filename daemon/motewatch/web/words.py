@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 from motewatch.alarms.lifecycle import Event, State
 from motewatch.engine.records import AlarmChanged
 from motewatch.site.instants import instant
+from motewatch.wire.records import MINUTE_US
 
 NARROW: Final = "\u202f"
 """Narrow space that does not break: between groups of digits, and between a number and its unit."""
@@ -49,7 +50,7 @@ def at(us: int, zone: ZoneInfo, now_us: int) -> str:
 
 def ago(us: int, now_us: int) -> str:
     """`22 minutes ago`, and nothing of a future."""
-    minutes = max(0, now_us - us) // 60_000_000
+    minutes = max(0, now_us - us) // MINUTE_US
     if minutes < 1:
         return "just now"
     if minutes < 120:
