@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from motewatch.engine.records import AlarmChanged, Audited, Output, Repeated, Replied, SampleTaken, Turned
+from motewatch.engine.records import AlarmChanged, Audited, Output, Repeated, Replied, SampleTaken, Told, Turned
 from motewatch.wire.records import SECOND_US
 from support.facility import T0
 
@@ -37,6 +37,8 @@ def line(output: Output) -> str:
         return f"turned {output.refusal.reason.value}"
     if isinstance(output, Repeated):
         return f"repeated {output.sensor} {output.boot} {output.seq}"
+    if isinstance(output, Told):
+        return f"told {output.id} {output.cause.value} {output.person} over {output.channel}"
     assert isinstance(output, Audited)
     return f"audit {output.action} {output.subject} by {output.by}"
 

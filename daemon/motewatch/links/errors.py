@@ -7,8 +7,11 @@
     |   +-- BrokerAwayError       no connection, or no answer: try again
     |   +-- PublicationRefusedError   the broker answered no; final where trying again cannot help
     +-- TimeSeriesError
-        +-- TimeSeriesAwayError   no connection, no answer, or 'later, please': try again
-        +-- PointsRefusedError    these points are wrong, says the server or our own check before it (final)
+    |   +-- TimeSeriesAwayError   no connection, no answer, or 'later, please': try again
+    |   +-- PointsRefusedError    these points are wrong, says the server or our own check before it (final)
+    +-- ChannelError              a call could not be delivered
+        +-- ChannelAwayError      no connection, no answer, or 'later, please': try again
+        +-- ChannelRefusedError   this call will never be taken (final)
 
 Rules: the link says whether a failure is final, the one loop in `outbox` does the retrying. No secret in any text.
 """
@@ -69,3 +72,24 @@ class PointsRefusedError(TimeSeriesError):
         self.status = status
         by = f"the time-series server answered {status}" if status else "malformed line"
         super().__init__(f"{by}: {detail}")
+
+
+class ChannelError(LinkError):
+    """Something between us and whoever delivers calls. `may_have_arrived`: the call was sent, the answer is missing."""
+
+    may_have_arrived = False
+
+
+class ChannelAwayError(ChannelError):
+    """No connection, no answer in time, or a request to come later, after `retry_after_s` where that was said."""
+
+    def __init__(self, text: str, *, retry_after_s: float | None = None, may_have_arrived: bool = False) -> None:
+        self.retry_after_s = retry_after_s
+        self.may_have_arrived = may_have_arrived
+        super().__init__(text)
+
+
+class ChannelRefusedError(ChannelError):
+    """The same call over the same way will be refused again: wrong address, wrong credentials, wrong certificate."""
+
+    final = True

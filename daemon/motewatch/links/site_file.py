@@ -2,8 +2,6 @@
 
     LinkError (links.errors)
     +-- SiteFileError             the site file cannot be used; `problems` holds every mistake
-    +-- LinkSettingsError
-        +-- SecretFileError       a file with a password or token cannot be used
 
 Rules: broken tables are told and left out, and the rest is still checked, so that one run shows all there is to mend.
 What is a mistake is decided in `site`; here are only files, bytes and TOML. A secret is never part of a message.
@@ -13,17 +11,17 @@ from __future__ import annotations
 
 import logging
 import re
-import stat
 import tomllib
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 
-from motewatch.links.errors import LinkError, LinkSettingsError
+from motewatch.links.errors import LinkError
+from motewatch.links.secret_checks import check_secret_files
+from motewatch.links.secrets import Secret, SecretFileError, read_secret
 from motewatch.links.site_limits import check_limits
 from motewatch.links.site_priorities import check_priorities
 from motewatch.links.standard_files import embed
@@ -32,7 +30,7 @@ from motewatch.site.crosscheck import crosscheck
 from motewatch.site.explain import explain
 from motewatch.site.findings import NOTHING
 from motewatch.site.models import Site
-from motewatch.site.problems import STARS, Problem, Severity, errors, is_secret, printable, value_text
+from motewatch.site.problems import STARS, Problem, errors, is_secret, printable
 from motewatch.site.salvage import salvage
 
 __all__ = [
@@ -52,7 +50,6 @@ log = logging.getLogger(__name__)
 MAX_BYTES = 16 * 1024 * 1024
 """A site of thousands of sensors has well under one megabyte."""
 
-MAX_SECRET_BYTES = 64 * 1024
 _POSITION = re.compile(r"\s*\(at (?:line (\d+), column (\d+)|end of document)\)$")
 
 
@@ -64,10 +61,6 @@ class SiteFileError(LinkError):
     def __init__(self, problems: list[Problem]) -> None:
         self.problems = problems
         super().__init__("\n".join(str(problem) for problem in problems))
-
-
-class SecretFileError(LinkSettingsError):
-    """A file with a secret cannot be used. The text names the file, never its content."""
 
 
 class _UnreadableError(Exception):
@@ -115,7 +108,7 @@ def _examine(path: Path, today: date | None) -> tuple[Site | None, list[Problem]
     problems += (
         crosscheck(site, file, lost, today) + check_limits(site, file, lost) + check_priorities(site, file, lost)
     )
-    return site, problems + _secret_files(site, path)
+    return site, problems + check_secret_files(site, path)
 
 
 def _standard(path: Path) -> dict[str, Any] | Problem:
@@ -203,70 +196,3 @@ def _hint(message: str, line: str) -> str:
     if ":" in line and "=" not in line:
         return "Write key = value."
     return "Correct the line, or the end of the one before it."
-
-
-@dataclass(frozen=True, slots=True, repr=False)
-class Secret:
-    """A password or token. Prints as stars; only `reveal` gives it away, so every use can be found."""
-
-    _text: str
-
-    def reveal(self) -> str:
-        """The secret itself, for the one call that needs it."""
-        return self._text
-
-    def __repr__(self) -> str:
-        return "*****"
-
-    __str__ = __repr__
-
-
-def read_secret(path: str | Path, base_dir: Path, warn: Callable[[str], None] = log.warning) -> Secret:
-    """The secret in a file; a relative path is from `base_dir` (the folder of the site file).
-
-    The line break at the end is not part of it. Raises SecretFileError. A file that everyone on the machine may read
-    is used, and told to `warn`.
-    """
-    file = base_dir / path
-    try:
-        content = file.read_bytes()
-        mode = file.stat().st_mode
-    except OSError as error:
-        raise SecretFileError(
-            str(file), f"the file with the secret cannot be read: {error.strerror}", "create it for the service's user"
-        ) from None
-    try:
-        text = content.decode("utf-8").rstrip("\r\n")
-    except UnicodeDecodeError:
-        raise SecretFileError(str(file), "the file with the secret is not UTF-8 text", "save it as UTF-8") from None
-    if not text or len(content) > MAX_SECRET_BYTES:
-        raise SecretFileError(
-            str(file), "the file with the secret is empty or far too long", "write the secret into it, on one line"
-        )
-    if "\n" in text or "\r" in text:
-        raise SecretFileError(str(file), "the file with the secret has several lines", "leave one line in it")
-    if mode & stat.S_IROTH:
-        warn(f"{file} holds a secret and everyone on this machine may read it; run: chmod o-r {file}")
-    return Secret(text)
-
-
-def _secret_files(site: Site, path: Path) -> list[Problem]:
-    """Secrets are looked for but not wanted: `check` also runs on machines that must not have them."""
-    service = site.service
-    named = [(("service", "broker", "password_file"), service.broker.password_file)]
-    if service.time_series is not None:
-        named.append((("service", "time_series", "token_file"), service.time_series.token_file))
-    if site.callout.answer_page is not None:
-        named.append((("callout", "answer_page", "key_file"), site.callout.answer_page.key_file))
-    return [
-        Problem(
-            str(path),
-            ".".join(key),
-            value_text(name),
-            "this file is not there now; the service will need it",
-            "Create it, readable for the service's user only, with the secret on one line.",
-            Severity.WARNING,
-        )
-        for key, name in named
-        if name is not None and not (path.parent / name).is_file()
-    ]
