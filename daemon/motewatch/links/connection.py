@@ -40,6 +40,9 @@ READS_PER_TURN: Final = 64
 
 CONNECT_TIMEOUT_S: Final = 3.0
 
+NO_SUBSCRIBER: Final = 0x10
+"""MQTT 5, PUBACK: taken, but no matching subscribers."""
+
 FINAL_REFUSALS: Final = frozenset({0x87, 0x90, 0x99})
 """Not authorised, topic name invalid, payload format invalid (MQTT 5, 3.4.2.1): the same again gets the same answer."""
 
@@ -65,10 +68,12 @@ class Terms:
 class Publication:
     """A message on its way out. Settled once: acknowledged, refused, or lost with its connection."""
 
-    __slots__ = ("_error", "_settled", "topic")
+    __slots__ = ("_error", "_settled", "heard", "topic")
 
     def __init__(self, topic: str) -> None:
         self.topic = topic
+        self.heard = True
+        """False: the broker took it and says that nobody subscribes to the topic."""
         self._settled = threading.Event()
         self._error: BrokerError | None = None
 
@@ -82,9 +87,10 @@ class Publication:
         """Why it failed; None while it is under way and when the broker has taken it."""
         return self._error
 
-    def settle(self, error: BrokerError | None) -> None:
+    def settle(self, error: BrokerError | None, *, heard: bool = True) -> None:
         """State the outcome. Only the first one counts."""
         if not self._settled.is_set():
+            self.heard = heard
             self._error = error
             self._settled.set()
 
@@ -274,7 +280,8 @@ class Connection:
         # tables, never held while calling the library, which holds its own lock when it calls `_published`.
         with self._lock:
             if info.mid in self._early:
-                publication.settle(_refusal(topic, self._early.pop(info.mid)))
+                reason = self._early.pop(info.mid)
+                publication.settle(_refusal(topic, reason), heard=reason.value != NO_SUBSCRIBER)
             elif self.end_detail is not None:
                 publication.settle(BrokerAwayError(f"the connection ended before '{topic}' was acknowledged"))
             else:
@@ -316,7 +323,7 @@ class Connection:
             if publication is None:
                 self._early[mid] = reason
                 return
-        publication.settle(_refusal(publication.topic, reason))
+        publication.settle(_refusal(publication.topic, reason), heard=reason.value != NO_SUBSCRIBER)
 
     def _disconnected(
         self, client: mqtt.Client, userdata: Any, flags: mqtt.DisconnectFlags, reason: ReasonCode, properties: Any

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import isfinite
 
-from motewatch.web.words import figure, with_unit
+from motewatch.callout.words import against, with_unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,19 +45,5 @@ def bar(value: float | None, limit: float | None, unit: str) -> Bar | None:
         above=value > limit,
         value=with_unit(value, unit),
         limit=with_unit(limit, unit),
-        words=_words(value, limit),
+        words=against(value, limit),
     )
-
-
-def _words(value: float, limit: float) -> str:
-    if value == limit:
-        return "at the limit"
-    word = "above" if value > limit else "below"
-    if limit <= 0 or value < 0:
-        return f"{word} the limit"
-    ratio = value / limit
-    if ratio >= 2:
-        return f"{figure(float(f'{ratio:.2g}'))} times the limit"
-    percent = abs(ratio - 1) * 100
-    shown = "less than 1" if percent < 1 else f"{percent:.0f}"
-    return f"{shown} % {word} the limit"

@@ -1,4 +1,4 @@
-"""How the answer page says things: figures, instants, who, and where an alarm stands.
+"""How the answer page says things: instants, who, and where an alarm stands (figures: `callout.words`).
 
 Rules: short sentences that are understood at 3 a.m.; a state is always said in words; times are local to the site, with
 the day where it is not today's. Pure. Must not know HTML.
@@ -9,29 +9,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
 from zoneinfo import ZoneInfo
 
 from motewatch.alarms.lifecycle import Event, State
 from motewatch.engine.records import AlarmChanged
 from motewatch.site.instants import instant
 from motewatch.wire.records import MINUTE_US
-
-NARROW: Final = "\u202f"
-"""Narrow space that does not break: between groups of digits, and between a number and its unit."""
-MINUS: Final = "\u2212"
-
-
-def figure(value: float) -> str:
-    """A number as a person writes it: `3 520`, `35.3`, `0.05`."""
-    text = f"{value:,.0f}" if value == 0 or abs(value) >= 100 else f"{value:.3g}"
-    return text.replace(",", NARROW).replace("-", MINUS)
-
-
-def with_unit(value: float, unit: str) -> str:
-    """`3 534 /m³`, `12 %`; the unit as the trade writes it."""
-    shown = unit.replace("m3", "m³").replace("um", "µm")
-    return f"{figure(value)}{NARROW}{shown}" if shown else figure(value)
 
 
 def local(us: int, zone: ZoneInfo) -> datetime:

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from motewatch.alarms.lifecycle import HIDDEN, TABLE, Event, State
+from motewatch.callout.words import figure, with_unit
 from motewatch.web import words
 from motewatch.web.bar import bar
 from support.answering import MINUTE_US, T0, step
@@ -88,13 +89,13 @@ def test_when_it_was_over_is_told_although_steps_came_after_it() -> None:
     ],
 )
 def test_figures(value: float, text: str) -> None:
-    assert words.figure(value) == text.replace(" ", "\u202f")
+    assert figure(value) == text.replace(" ", "\u202f")
 
 
 def test_units_are_those_of_the_trade() -> None:
-    assert words.with_unit(3520, "/m3") == "3\u202f520\u202f/m³"
-    assert words.with_unit(12.5, "Pa") == "12.5\u202fPa"
-    assert words.with_unit(12.5, "") == "12.5"
+    assert with_unit(3520, "/m3") == "3\u202f520\u202f/m³"
+    assert with_unit(12.5, "Pa") == "12.5\u202fPa"
+    assert with_unit(12.5, "") == "12.5"
 
 
 @pytest.mark.parametrize(
