@@ -1,17 +1,76 @@
 """What a call says: subject, text, mail and short form, from what the engine told.
 
 Rules: pure; the link, the zone and whether it may be a repeat are handed in, because they are known at delivery only.
-Sentences that are understood at 3 a.m.; times are the site's, with its zone; no figure without its limit.
+Sentences that are understood at 3 a.m.: what, where, how bad, since when, how it stands, what to do, how to answer
+with the link and without it. Times are the site's, with the zone's name, since the person may be elsewhere. Whatever
+people wrote (names, comments) is put on one line first and cannot end up as a line, header or tag of ours. All alarms
+of a call are in it, also of a flood. Must not know channels.
 """
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Final
 from zoneinfo import ZoneInfo
 
-from motewatch.callout.records import Fact, Told
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from motewatch.alarms.lifecycle import State
+from motewatch.callout.answers import TEST
+from motewatch.callout.records import Cause, Fact, Told
+from motewatch.callout.words import against, figure, with_unit
+from motewatch.links.call_short import short_form
+from motewatch.site.instants import instant
 from motewatch.site.models import Site
+
+LONGEST_WORDS: Final = 300
+LONGEST_NOTE: Final = 2_000
+_BIDI: Final = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f\u061c")
+"""Marks that turn the reading order: they could make a message read as what it does not say."""
+
+_KICKERS: Final = {
+    Cause.RAISED: "",
+    Cause.CLIMBED: "Nobody has taken this alarm yet",
+    Cause.REPEATED: "Still nobody has taken this alarm",
+    Cause.OTHER_WAY: "",
+    Cause.RETURNED: "It is over",
+    Cause.TAKEN: "Somebody has taken it",
+    Cause.HANDED_OVER: "Your shift begins, and this is open",
+    Cause.MANY: "Many alarms at once",
+    Cause.NOBODY_REACHED: "Nobody could be reached",
+    Cause.TEST: "Test call",
+}
+_SUBJECTS: Final = {
+    Cause.RAISED: "",
+    Cause.CLIMBED: "Not taken yet: ",
+    Cause.REPEATED: "Still not taken: ",
+    Cause.OTHER_WAY: "",
+    Cause.RETURNED: "Over: ",
+    Cause.TAKEN: "Taken: ",
+    Cause.HANDED_OVER: "Your shift: ",
+    Cause.MANY: "",
+    Cause.NOBODY_REACHED: "Nobody reached: ",
+    Cause.TEST: "",
+}
+_STATES: Final = {
+    State.NORMAL: "It is over.",
+    State.UNACKNOWLEDGED: "Nobody has taken it yet.",
+    State.ACKNOWLEDGED: "It is taken, and the condition still holds.",
+    State.RETURNED_UNACKNOWLEDGED: "The condition is over, but nobody has taken note.",
+    State.LATCHED_UNACKNOWLEDGED: "The condition is over, but nobody has taken note. It stays until it is reset.",
+    State.LATCHED_ACKNOWLEDGED: "It is taken and the condition is over. It stays until it is reset.",
+    State.SHELVED: "It is shelved, and comes back by itself.",
+    State.SUPPRESSED_BY_DESIGN: "It is suppressed by design.",
+    State.OUT_OF_SERVICE: "It is out of service.",
+}
+_NEWS: Final = frozenset({Cause.RETURNED, Cause.TAKEN})
+"""Told for information: nothing is asked of the person."""
+NOTHING_TO_DO: Final = "You need not do anything."
+MAYBE_REPEAT: Final = "You may have had this call before: it is not certain that it arrived."
+MANY: Final = "many/"
+"""What is answered by a link for several alarms begins so; the rest is the id of the call."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +96,7 @@ class CallMessage:
     id: str
     person: str
     name: str
-    """Of the person."""
+    """Of the person, on one line."""
     address: str
     subject: str
     """One line."""
@@ -48,34 +107,229 @@ class CallMessage:
     urgent: bool
     maybe_repeat: bool
     """It may have been delivered before: a crash or a lost answer lies between."""
-    link: str | None
+    link: str | None = field(repr=False)
+    """It answers in the person's name, so it is not shown by accident."""
     at_us: int
     """The nominal instant of the step that asked for it."""
     site: str = ""
     """Id of the site."""
+    site_name: str = ""
     cause: str = ""
     note: str = ""
     facts: tuple[Fact, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """One alarm in words."""
+
+    alarm: str
+    what: str
+    where: str
+    value: str
+    """The value against its limit; empty where there is none."""
+    since: str
+    stands: str
+    action: str
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """Everything a call says, in the order in which it is said: for the text and for the mail."""
+
+    kicker: str
+    urgent: bool
+    facts: tuple[Shown, ...]
+    note: str
+    repeat: str
+    answer_title: str
+    link: str | None
+    link_for: str
+    otherwise: tuple[str, ...]
+    """How to answer without the link."""
+    nothing_to_do: str
+    foot: str
+
+
 def render(told: Told, names: Names, link: str | None, zone: ZoneInfo, maybe_repeat: bool = False) -> CallMessage:
     """The call in words. `link` is the signed link where there is an answer page."""
-    what = "; ".join(fact.what for fact in told.facts) or told.note
+    name = one_line(names.persons.get(told.person, told.person))
+    facts = tuple(_shown(fact, told, zone) for fact in told.facts)
+    note = one_line(told.note, LONGEST_NOTE)
+    title, otherwise = _answering(told)
+    words = Words(
+        kicker=_kicker(told),
+        urgent=told.urgent,
+        facts=facts,
+        note=note,
+        repeat=MAYBE_REPEAT if maybe_repeat else "",
+        answer_title=title,
+        link=link if title else None,
+        link_for=f"This link is for {name} alone and works once.",
+        otherwise=otherwise,
+        nothing_to_do=NOTHING_TO_DO if told.cause in _NEWS else "",
+        foot=f"{one_line(names.name)}, called at {moment(told.at_us, told.at_us, zone, full=True)}, call {told.id}",
+    )
     return CallMessage(
         id=told.id,
         person=told.person,
-        name=names.persons.get(told.person, told.person),
+        name=name,
         address=told.address,
-        subject=what,
-        text=what,
-        html=None,
-        short=what[:160],
+        subject=_subject(told, facts, note, one_line(names.name)),
+        text=_text(words),
+        html=_PAGE.render(words=words),
+        short=short_form(_short(told, facts, note, zone, one_line(names.name)), words.link),
         urgent=told.urgent,
         maybe_repeat=maybe_repeat,
-        link=link,
+        link=words.link,
         at_us=told.at_us,
         site=names.site,
+        site_name=one_line(names.name),
         cause=told.cause.value,
-        note=told.note,
+        note=note,
         facts=told.facts,
     )
+
+
+def one_line(text: str, longest: int = LONGEST_WORDS) -> str:
+    """The text on one line, without what does not print or turns the reading order, and not longer than `longest`."""
+    kept = (" " if unicodedata.category(char) in ("Cc", "Zl", "Zp", "Zs") and char not in _SPACES else char
+            for char in text if unicodedata.category(char) != "Cs" and char not in _BIDI)  # fmt: skip
+    line = " ".join("".join(kept).split(" ")).strip()
+    while "  " in line:
+        line = line.replace("  ", " ")
+    return line if len(line) <= longest else f"{line[: longest - 3].rstrip()}..."
+
+
+_SPACES: Final = frozenset("\u202f\u00a0\u2009")
+"""Spaces that were put there on purpose, within figures."""
+
+
+def moment(us: int, at_us: int, zone: ZoneInfo, *, full: bool = False) -> str:
+    """The site's wall clock with the name of its zone; with the day where that is not the day of `at_us`, or `full`."""
+    when, call = instant(us).astimezone(zone), instant(at_us).astimezone(zone)
+    abbreviation = when.strftime("%Z")
+    named = f"UTC{abbreviation}" if abbreviation[:1] in "+-" else abbreviation
+    if full:
+        day = f"{when:%a} {when.day} {when:%b %Y} "
+    elif when.date() == call.date():
+        day = ""
+    else:
+        day = f"{when:%a} {when.day} {when:%b}" + (" " if when.year == call.year else f" {when.year} ")
+    return f"{day}{when:%H:%M} {named}"
+
+
+def _shown(fact: Fact, told: Told, zone: ZoneInfo) -> Shown:
+    stands = _STATES.get(State(fact.state), "") if fact.state in set(State) else one_line(fact.state)
+    priority = f"{fact.priority.capitalize()} priority. " if fact.priority else ""
+    began = "Began" if told.cause is Cause.RETURNED else "Since"
+    return Shown(
+        alarm=fact.alarm,
+        what=one_line(fact.what),
+        where=one_line(fact.where),
+        value=_value(fact),
+        since=f"{began} {moment(fact.since_us, told.at_us, zone)}",
+        stands=f"{priority}{stands}",
+        action="" if told.cause in _NEWS else one_line(fact.action, LONGEST_NOTE),
+    )
+
+
+def _value(fact: Fact) -> str:
+    if fact.value is None:
+        return "" if fact.limit is None else f"limit {with_unit(fact.limit, fact.unit)}"
+    value = with_unit(fact.value, fact.unit)
+    if fact.limit is None:
+        return value
+    words = against(fact.value, fact.limit)
+    return f"{value}, {words} ({with_unit(fact.limit, fact.unit)})" if words else value
+
+
+def _kicker(told: Told) -> str:
+    kicker = _KICKERS[told.cause]
+    if len(told.facts) > 1 and told.cause in (Cause.CLIMBED, Cause.REPEATED):
+        return kicker.replace("this alarm", "these alarms")
+    return kicker
+
+
+def _subject(told: Told, facts: tuple[Shown, ...], note: str, site: str) -> str:
+    if told.cause is Cause.TEST:
+        return f"Test call from {site}"
+    if not facts:
+        return one_line(f"{_SUBJECTS[told.cause]}{note or site}", 150)
+    first = facts[0]
+    place = f"{first.where}: {first.what}" if first.where else first.what
+    if len(facts) > 1:
+        core = f"{len(facts)} alarms, the first {place}"
+    elif told.cause in _NEWS or not told.facts[0].priority:
+        core = place
+    else:
+        core = f"{told.facts[0].priority.capitalize()} alarm, {place}"
+    return one_line(_SUBJECTS[told.cause] + core, 150)
+
+
+def _short(told: Told, facts: tuple[Shown, ...], note: str, zone: ZoneInfo, site: str) -> str:
+    """What matters most comes first, since the end may be cut: how bad, where, the figures."""
+    if told.cause is Cause.TEST:
+        return f"Test call, please confirm it. From {site}" if told.answer else f"Test call from {site}. {note}"
+    head = _SUBJECTS[told.cause]
+    if not facts:
+        return f"{head}{note or site}"
+    first, fact = facts[0], told.facts[0]
+    place = f"{first.where}: " if first.where else ""
+    if told.cause in _NEWS:
+        return f"{head}{place}{first.what}. {note}".rstrip()
+    if len(facts) > 1:
+        head += f"{len(facts)} alarms, first "
+    elif fact.priority:
+        head += f"{fact.priority.upper()} alarm, "
+    figures = "" if fact.value is None else f"{with_unit(fact.value, fact.unit)}, "
+    if fact.value is not None and fact.limit is not None:
+        figures = f"{with_unit(fact.value, fact.unit)} (limit {figure(fact.limit)}), "
+    return f"{head}{place}{figures}{first.what}, {moment(fact.since_us, told.at_us, zone)}"
+
+
+def _answering(told: Told) -> tuple[str, tuple[str, ...]]:
+    """The title over the link (empty where there is nothing to answer), and how it is done without the link."""
+    if not told.answer:
+        return "", ()
+    if told.answer.startswith(TEST):
+        command = f"motewatch confirm-test SITE {told.answer.removeprefix(TEST)} --by {told.person}"
+        return "Confirm that this call reached you", ("On a computer of the site:", command)
+    at_station = "At the monitoring station, or on a computer of the site:"
+    if told.answer.startswith(MANY):
+        lines = tuple(f"motewatch acknowledge SITE {fact.alarm} --by {told.person}" for fact in told.facts[:1])
+        return "Take them", (at_station, *lines, "and so on for the others, by their ids above.")
+    return "Take it, or shelve it", (at_station, f"motewatch acknowledge SITE {told.answer} --by {told.person}")
+
+
+def _text(words: Words) -> str:
+    parts: list[list[str]] = [[words.kicker.upper()]]
+    for fact in words.facts[:1]:
+        parts += [[fact.what, fact.where], [fact.value, fact.since, fact.stands]]
+        parts.append(["WHAT TO DO", fact.action] if fact.action else [])
+    parts += [[words.note], [words.repeat], [words.nothing_to_do]]
+    if words.link:
+        parts.append([words.answer_title.upper(), words.link, words.link_for])
+    if len(words.facts) > 1:
+        parts.append([f"IN THE SAME CALL ({len(words.facts) - 1} MORE)"])
+        for fact in words.facts[1:]:
+            parts.append([f"- {fact.what}", *(f"  {each}" for each in _rest(fact) if each)])
+    if words.otherwise:
+        parts.append(["WITHOUT THE LINK" if words.link else words.answer_title.upper(), *words.otherwise])
+    parts.append([words.foot])
+    blocks = ["\n".join(line for line in part if line) for part in parts]
+    return "\n\n".join(block for block in blocks if block) + "\n"
+
+
+def _rest(fact: Shown) -> tuple[str, ...]:
+    """What is said of an alarm that is not the first, in lines."""
+    return fact.where, fact.value, f"{fact.since}. {fact.stands}", fact.alarm
+
+
+_PAGE: Final = Environment(
+    loader=PackageLoader("motewatch.links", "templates"),
+    autoescape=True,
+    undefined=StrictUndefined,
+    trim_blocks=True,
+    lstrip_blocks=True,
+).get_template("call.html")
