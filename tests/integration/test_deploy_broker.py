@@ -206,6 +206,16 @@ def test_the_daemon_is_heard_and_commanded(example: Example) -> None:
         assert [topic for topic, _ in display.heard] == spoken
 
 
+def test_a_person_hears_the_own_calls_alone(example: Example) -> None:
+    port = example.server.port
+    with peer(port, "motewatch") as daemon, peer(port, "pc-2", "#") as person, peer(port, "pc-1") as other:
+        assert daemon.publish(TOPICS.call("pc-1")) == 0
+        assert other.publish(TOPICS.call("pc-2")) == NOT_AUTHORIZED
+        assert daemon.publish(TOPICS.call("pc-2"), b"call") == 0
+        wait_until(lambda: person.heard, "the call")
+        assert person.heard == [(TOPICS.call("pc-2"), b"call")]
+
+
 def test_nobody_enters_without_a_password(example: Example) -> None:
     with peer(example.server.port, None) as stranger:
         assert stranger.connected[0] == NOT_AUTHORIZED

@@ -22,6 +22,8 @@ BINDING_VERSION: Final = "0.2.0"
 QOS: Final = 1
 REPLY_EXPIRY_S: Final = 3600
 """How long the broker keeps an answer for a client that is away, in seconds."""
+CALL_EXPIRY_S: Final = 86_400
+"""How long the broker keeps a call for a client that is away, in seconds."""
 
 
 class Described(Protocol):
@@ -136,6 +138,19 @@ CHANNELS: Final = (
         summary="The daemon publishes every step in the life of every alarm.",
     ),
     Channel(
+        "call",
+        _NAMES.call("{person}"),
+        "call",
+        receives=False,
+        retain=False,
+        title="Calls to one person",
+        summary="The daemon calls a person here who is reached over a channel of the kind `mqtt`. A call that nobody "
+        "subscribes to counts as not delivered. Only the person's own client should be allowed to read it: the link in "
+        "it answers in the person's name.",
+        parameters=("person",),
+        expiry_s=CALL_EXPIRY_S,
+    ),
+    Channel(
         "figures",
         _NAMES.figures,
         "figures",
@@ -161,6 +176,7 @@ _PARAMETERS: Final[Mapping[str, dict[str, Any]]] = {
     "sensor": {"description": "Id of the sensor, as in the site file and in the payload.", "examples": ["counter-01"]},
     "command": {"description": "Id of the command, as its sender gave it.", "examples": ["cleaning-2026-03-02"]},
     "location": {"description": "Id of the sampling location.", "examples": ["filling-line-1"]},
+    "person": {"description": "Id of the person, as in the site file.", "examples": ["ada"]},
     "alarm": {
         "description": "Id of the alarm; has several topic levels.",
         "examples": ["location/filling-line-1/0.5um/action"],

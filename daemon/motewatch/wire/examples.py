@@ -174,6 +174,40 @@ EVENT: Final[list[dict[str, Any]]] = [
     }
 ]
 
+CALL: Final[list[dict[str, Any]]] = [
+    {
+        "v": 1,
+        "id": "call-1772439300-17",
+        "site": "demo",
+        "at": "2026-03-02T08:15:00Z",
+        "cause": "raised",
+        "person": "ada",
+        "name": "Ada Okafor",
+        "address": "+49 30 5550100",
+        "urgent": True,
+        "maybe_repeat": False,
+        "subject": "High alarm, Filling line 1: Particles >= 0.5 um above the action level",
+        "text": "Particles >= 0.5 um above the action level\nFilling line 1\n",
+        "short": "HIGH alarm, Filling line 1: 4841 /m3 (limit 3520), 09:15 CET",
+        "note": "",
+        "link": "https://air.example.org/a/AQabcdEfGhIjKlMnOpQrStUvWxYz",
+        "alarms": [
+            {
+                "alarm": "location/filling-line-1/0.5um/action",
+                "priority": "high",
+                "state": "unacknowledged",
+                "what": "Particles >= 0.5 um above the action level",
+                "where": "Filling line 1",
+                "since": "2026-03-02T08:15:00Z",
+                "value": 4841.0,
+                "limit": 3520.0,
+                "unit": "/m3",
+                "action": "Stop exposing product. Find the source.",
+            }
+        ],
+    }
+]
+
 FIGURES: Final[list[dict[str, Any]]] = [
     {
         "v": 1,

@@ -7,9 +7,11 @@ from motewatch.wire.incoming import CommandMessage, CountMessage, Counts, Incomi
 from motewatch.wire.outgoing import (
     AlarmEventMessage,
     AlarmMessage,
+    CalledAlarm,
     FiguresMessage,
     FiguresWindow,
     Outgoing,
+    PersonCallMessage,
     ReplyMessage,
     SampleChannel,
     SampleMessage,
@@ -20,6 +22,7 @@ from motewatch.wire.outgoing import (
 __all__ = [
     "AlarmEventMessage",
     "AlarmMessage",
+    "CalledAlarm",
     "CommandMessage",
     "CountMessage",
     "Counts",
@@ -27,6 +30,7 @@ __all__ = [
     "FiguresWindow",
     "Incoming",
     "Outgoing",
+    "PersonCallMessage",
     "PresenceMessage",
     "ReplyMessage",
     "SampleChannel",

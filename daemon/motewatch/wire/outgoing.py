@@ -37,6 +37,18 @@ STATE_WORDS: Final = (
     "out-of-service",
 )
 PRIORITY_WORDS: Final = ("low", "medium", "high")
+CAUSE_WORDS: Final = (
+    "raised",
+    "climbed",
+    "repeated",
+    "other-way",
+    "returned",
+    "taken",
+    "handed-over",
+    "many",
+    "nobody-reached",
+    "test",
+)
 
 
 def _utc(value: datetime) -> datetime:
@@ -65,6 +77,7 @@ StateWord = Annotated[str, AfterValidator(_one_of(STATE_WORDS)), Field(json_sche
 PriorityWord = Annotated[
     str, AfterValidator(_one_of(PRIORITY_WORDS)), Field(json_schema_extra={"enum": [*PRIORITY_WORDS]})
 ]
+CauseWord = Annotated[str, AfterValidator(_one_of(CAUSE_WORDS)), Field(json_schema_extra={"enum": [*CAUSE_WORDS]})]
 
 
 class Outgoing(BaseModel):
@@ -173,6 +186,44 @@ class ServiceMessage(Outgoing):
     site: Annotated[Identifier, Field(description="Id of the site.")]
     online: Annotated[bool, Field(description="true: the service is there; false: it went.")]
     at: Annotated[Instant, Field(description="When this was written, UTC.")]
+
+
+class CalledAlarm(Outgoing):
+    """One alarm of a call."""
+
+    alarm: Annotated[str, Field(description="Id of the alarm.")]
+    priority: Annotated[PriorityWord, Field(description="Priority, after the three levels of IEC 62682.")]
+    state: Annotated[StateWord, Field(description="Where it stood when the call was decided.")]
+    what: Annotated[str, Field(description="What it is, for people.")]
+    where: Annotated[str, Field(description="Where it is, for people.")]
+    since: Annotated[Instant, Field(description="Since when, UTC.")]
+    value: Annotated[float | None, Field(description="What was measured, in `unit`.")] = None
+    limit: Annotated[float | None, Field(description="What it was judged by, in `unit`.")] = None
+    unit: Annotated[str, Field(description="Unit of `value` and `limit`; empty where there are none.")] = ""
+    action: Annotated[str, Field(description="What to do; empty where nothing is given.")] = ""
+
+
+class PersonCallMessage(Outgoing):
+    """A call to one person: over the broker, and as the body that a webhook receives. The same `id` may come again."""
+
+    v: Version = 1
+    id: Annotated[str, Field(description="Id of the call; the same however often it is sent.")]
+    site: Annotated[Identifier, Field(description="Id of the site.")]
+    at: Annotated[Instant, Field(description="The moment for which the call was decided, UTC.")]
+    cause: Annotated[CauseWord, Field(description="Why the person is called.")]
+    person: Annotated[Identifier, Field(description="Id of the person.")]
+    name: Annotated[str, Field(description="Name of the person.")]
+    address: Annotated[str, Field(description="The person's address on this channel, from the site file.")]
+    urgent: Annotated[bool, Field(description="true: an alarm of high priority is among them.")]
+    maybe_repeat: Annotated[bool, Field(description="true: it may have been delivered before.")]
+    subject: Annotated[str, Field(description="One line for people.")]
+    text: Annotated[str, Field(description="The whole call for people, in lines.")]
+    short: Annotated[str, Field(description="The same on one line of at most 160 places, for SMS and speech.")]
+    note: Annotated[str, Field(description="One sentence beside the alarms, such as who took them; often empty.")] = ""
+    link: Annotated[
+        str | None, Field(description="Page on which this person can answer, once. Keep it secret: it needs no login.")
+    ] = None
+    alarms: Annotated[list[CalledAlarm], Field(description="The alarms, the first cause first. None in a test call.")]
 
 
 class FiguresWindow(Outgoing):

@@ -24,6 +24,7 @@ from motewatch.wire.outgoing import (
     AlarmMessage,
     FiguresMessage,
     Outgoing,
+    PersonCallMessage,
     ReplyMessage,
     SampleMessage,
     ServiceMessage,
@@ -56,6 +57,7 @@ DOCUMENTS: Final = (
     Document("sample", "Sample", SampleMessage, examples.SAMPLE),
     Document("alarm", "Alarm state", AlarmMessage, examples.ALARM),
     Document("alarm-event", "Alarm event", AlarmEventMessage, examples.EVENT),
+    Document("call", "Call to a person", PersonCallMessage, examples.CALL),
     Document("figures", "Figures of alarm performance", FiguresMessage, examples.FIGURES),
     Document("service", "Service presence", ServiceMessage, examples.SERVICE),
 )

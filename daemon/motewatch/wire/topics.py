@@ -74,6 +74,10 @@ class Topics:
         """Where every step of every alarm is published."""
         return f"{self._base}/event"
 
+    def call(self, person: str) -> str:
+        """Where a person is called over the broker."""
+        return f"{self._base}/call/{person}"
+
     @property
     def figures(self) -> str:
         """Where the figures of alarm performance stand, retained."""

@@ -9,6 +9,7 @@ import pytest
 from pydantic import ValidationError
 
 from motewatch.alarms.lifecycle import State
+from motewatch.callout.records import Cause
 from motewatch.engine.records import Priority
 from motewatch.measure.samples import Quality
 from motewatch.site.models import Occupancy
@@ -127,6 +128,7 @@ def test_the_words_are_those_of_the_packages_that_mean_them() -> None:
     assert words == outgoing.QUALITY_WORDS
     assert tuple(state.value for state in State) == outgoing.STATE_WORDS
     assert tuple(priority.value for priority in Priority) == outgoing.PRIORITY_WORDS
+    assert tuple(cause.value for cause in Cause) == outgoing.CAUSE_WORDS
     occupancy = CommandMessage.model_json_schema()["properties"]["occupancy"]["anyOf"][0]["enum"]
     assert occupancy == [state.value for state in Occupancy]
 

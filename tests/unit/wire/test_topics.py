@@ -16,6 +16,7 @@ def test_each_topic_has_its_place() -> None:
     assert TOPICS.reply("c1") == "motewatch/v1/demo/reply/c1"
     assert TOPICS.sample("line-1") == "motewatch/v1/demo/sample/line-1"
     assert TOPICS.alarm("location/line-1/0.5um/action") == "motewatch/v1/demo/alarm/location/line-1/0.5um/action"
+    assert TOPICS.call("ada") == "motewatch/v1/demo/call/ada"
     assert TOPICS.event == "motewatch/v1/demo/event"
     assert TOPICS.service == "motewatch/v1/demo/service"
     assert TOPICS.marker("motewatch-demo") == "motewatch/v1/demo/marker/motewatch-demo"
