@@ -37,6 +37,20 @@ class Due(IntEnum):
     """The time to confirm a test call is over. Before `TRIAL`, which lets the next one take its place."""
     TRIAL = 41
     """The weekly test calls are to be made."""
+    ROTA = 50
+    """Who is on call in a rota changes. Before the steps of the same instant, which ask who is."""
+    CALL_STEP = 51
+    """A step of an escalation."""
+    CALL_REPEAT = 52
+    """Everyone who was called is called again."""
+    CALL_NOBODY = 53
+    """The time to answer after the last step is over."""
+    QUIET_OVER = 54
+    """A person's quiet hours end."""
+    CALL_FLUSH = 60
+    """What was gathered for a person is told: after all that may add to it at this instant."""
+    TELL_NOBODY = 61
+    """Everybody is told that nobody was reached."""
 
 
 Deadline = tuple[int, int, str]

@@ -62,6 +62,8 @@ class Entry:
     """Of a hidden alarm that latches: it was active, so it must be reset once it is seen again."""
     since_us: int = 0
     """The engine's time of the last step."""
+    began_us: int = 0
+    """When the condition began, last."""
     why: Why = field(default_factory=lambda: NOTHING)
     """Of a hidden alarm: why."""
 
@@ -108,6 +110,7 @@ class AlarmBook:
             return []
         entry.subject = self._prioritised(subject)
         entry.text, entry.value, entry.limit, entry.unit = text, value, limit, unit
+        entry.began_us = at_us
         said = []
         if entry.state in (State.NORMAL, State.RETURNED_UNACKNOWLEDGED):
             why = self.explains(entry.subject)
@@ -277,6 +280,7 @@ class AlarmBook:
                 e.condition,
                 e.held,
                 e.since_us,
+                e.began_us,
                 None if e.why is NOTHING else list(astuple(e.why)),
             ]
             for _, e in sorted(self.entries.items())
@@ -286,7 +290,7 @@ class AlarmBook:
     def from_state(cls, state: list[Any]) -> AlarmBook:
         """The book that `to_state` took apart."""
         book = cls()
-        for about, said, why in ((plain[:7], plain[7:15], plain[15]) for plain in state):
+        for about, said, why in ((plain[:7], plain[7:16], plain[16]) for plain in state):
             alarm, kind, priority, *place = about
             where, *rest = said
             entry = Entry(Subject(alarm, kind, Priority(priority), *place), State(where), *rest)

@@ -28,6 +28,7 @@ from motewatch.engine.records import (
     Repeated,
     ReplayDiffered,
     Replied,
+    Resumed,
     SampleTaken,
     SessionLost,
     Turned,
@@ -46,12 +47,23 @@ OUTPUT_KINDS: Final[dict[type[Any], str]] = {
 }
 _OUTPUTS: Final = {kind: cls for cls, kind in OUTPUT_KINDS.items()}
 
-Internal = LinkChanged | SessionLost | ClockStepped | ReplayDiffered | Configured | Answered | LinksGuessed | Delivered
+Internal = (
+    LinkChanged
+    | SessionLost
+    | Resumed
+    | ClockStepped
+    | ReplayDiffered
+    | Configured
+    | Answered
+    | LinksGuessed
+    | Delivered
+)
 """Inputs that the service makes itself; the others are kept as the bytes that arrived."""
 
 INTERNAL_KINDS: Final[dict[type[Any], str]] = {
     LinkChanged: "link-changed",
     SessionLost: "session-lost",
+    Resumed: "resumed",
     ClockStepped: "clock-stepped",
     ReplayDiffered: "replay-differed",
     Configured: "configured",
@@ -166,7 +178,10 @@ def decode_internal(kind: str, payload: bytes) -> Internal:
     cls = _INTERNALS.get(kind)
     if cls is None:
         raise ValueError(f"no internal input is called '{kind}'; known: {', '.join(sorted(_INTERNALS))}")
-    what: Internal = cls(**_enums(json.loads(payload)))
+    plain = json.loads(payload)
+    if cls is Answered:
+        plain["others"] = tuple(plain.get("others", ()))
+    what: Internal = cls(**_enums(plain))
     return what
 
 

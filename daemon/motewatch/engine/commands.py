@@ -6,6 +6,7 @@ bring one twice. A refusal says in a sentence why, and leaves everything as it w
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, Final
 
 from motewatch.alarms.lifecycle import RefusedError, State
@@ -65,12 +66,7 @@ class Commands:
 
     def commanded(self, command: Command) -> Replied:
         """Obey a command, once; says the reply and returns it."""
-        reply = self._answered.get(command.id)
-        if reply is None:
-            reply = self._obey(command)
-            self._answered[command.id] = reply
-            if len(self._answered) > COMMANDS_KEPT:
-                del self._answered[next(iter(self._answered))]
+        reply = self._once(command)
         self._desk.outputs.append(reply)
         return reply
 
@@ -81,10 +77,33 @@ class Commands:
         if refusal:
             self._desk.outputs.append(Replied(answered.id, False, refusal))
             return
-        reply = self.commanded(_command_of(answered, now_us))
+        reply = self._obey_answer(answered, now_us)
+        self._desk.outputs.append(reply)
         if reply.accepted:
             self.links.accepted(answered, reply.text, now_us)
             self._desk.outputs.append(Audited(now_us, answered.by, "answer-by-link", answered.told, answered.act.value))
+
+    def _obey_answer(self, answered: Answered, now_us: int) -> Replied:
+        """One command; of a call with several alarms one each, accepted where one of them is."""
+        first = _command_of(answered, now_us)
+        if not answered.others or not isinstance(first, Acknowledge):
+            return self._once(first)
+        each = [replace(first, alarm=alarm) for alarm in (first.alarm, *answered.others)]
+        replies = [self._obey(command) for command in each]
+        taken = [command.alarm for command, reply in zip(each, replies, strict=True) if reply.accepted]
+        if not taken:
+            return replies[0]
+        return Replied(answered.id, True, f"{len(taken)} of {len(each)} alarms are acknowledged: {', '.join(taken)}")
+
+    def _once(self, command: Command) -> Replied:
+        """The reply to a command, which is obeyed only the first time that its id is seen."""
+        reply = self._answered.get(command.id)
+        if reply is None:
+            reply = self._obey(command)
+            self._answered[command.id] = reply
+            if len(self._answered) > COMMANDS_KEPT:
+                del self._answered[next(iter(self._answered))]
+        return reply
 
     def _obey(self, command: Command) -> Replied:
         if isinstance(command, Confirm):

@@ -20,6 +20,7 @@ from motewatch.callout.records import Delivered
 from motewatch.engine.agenda import Agenda, Due
 from motewatch.engine.alarm_book import AlarmBook
 from motewatch.engine.answers import Answers
+from motewatch.engine.callout_desk import CalloutDesk
 from motewatch.engine.codec import decode_internal, encode_internal
 from motewatch.engine.commands import Commands
 from motewatch.engine.desk import Desk, RoomState
@@ -42,6 +43,7 @@ from motewatch.engine.records import (
     Refused,
     ReplayDiffered,
     Replied,
+    Resumed,
     Seen,
     SessionLost,
     What,
@@ -54,7 +56,7 @@ from motewatch.engine.trial_desk import TrialDesk
 from motewatch.site.models import Site
 from motewatch.wire.records import Reading, SetOccupancy
 
-STATE_VERSION: Final = 2
+STATE_VERSION: Final = 3
 """Version of the snapshot. Raised by one with each change of what it holds; older ones are put aside, since all
 inputs are on record and can be replayed."""
 
@@ -70,6 +72,15 @@ class _Parts:
         self.trials = TrialDesk(desk)
         self.commands = Commands(desk, self.trials)
         self.suppressions = Suppressions(desk)
+        self.callout = CalloutDesk(desk)
+
+    def settle(self) -> None:
+        """What follows from what was said: suppression first, so that nobody is called for what design logic hides."""
+        said = -1
+        while said != len(self.desk.outputs):
+            said = len(self.desk.outputs)
+            self.suppressions.settle()
+            self.callout.settle()
 
 
 class Engine:
@@ -102,6 +113,11 @@ class Engine:
         """Instant of the earliest deadline, or None."""
         return None if self._parts is None else self._parts.desk.agenda.next_us
 
+    @property
+    def calls_somebody(self) -> bool:
+        """Does the configuration in force call anybody?"""
+        return self._parts is not None and self._parts.callout.calls_somebody
+
     def standing(self) -> list[str]:
         """Ids of the standing alarms."""
         return [] if self._parts is None else self._parts.desk.book.standing()
@@ -124,8 +140,8 @@ class Engine:
             raise NotConfiguredError("the first input must be the site configuration")
         parts.desk.time_us = at_us
         self._take(parts, item.what, item.received_at_us)
-        parts.suppressions.settle()
-        return self._take_outputs(parts.desk)
+        parts.settle()
+        return self._take_outputs(parts)
 
     def advance(self, to_us: int) -> list[Output]:
         """Let time pass up to and including `to_us`. Going back is nothing: the engine's time stands still."""
@@ -139,7 +155,7 @@ class Engine:
         self._time_us = self._passed_us = to_us
         desk = self._parts.desk
         desk.time_us = to_us
-        return self._take_outputs(desk)
+        return self._take_outputs(self._parts)
 
     # Each input and each deadline to its part
 
@@ -160,6 +176,9 @@ class Engine:
             parts.commands.answered(what)
         elif isinstance(what, Delivered):
             parts.trials.delivered(what)
+            parts.callout.delivered(what)
+        elif isinstance(what, Resumed):
+            parts.callout.resumed(what)
         elif isinstance(what, LinksGuessed):
             parts.service.links_guessed(what)
         elif isinstance(what, LinkChanged):
@@ -189,7 +208,7 @@ class Engine:
             at_us, rank, key = deadline
             desk.time_us = max(at_us, self._time_us)
             self._due(parts, Due(rank), at_us, key)
-            parts.suppressions.settle()
+            parts.settle()
 
     @staticmethod
     def _due(parts: _Parts, due: Due, at_us: int, key: str) -> None:
@@ -209,6 +228,8 @@ class Engine:
             parts.trials.confirm_due(key, at_us)
         elif due is Due.TRIAL:
             parts.trials.trial_due(at_us)
+        elif due >= Due.ROTA:
+            Engine._call_due(parts.callout, due, at_us, key)
         else:
             id_, _, rest = key.partition("@")
             location = parts.locations.get(id_)
@@ -222,8 +243,26 @@ class Engine:
                 location.bound_due(rest, at_us)
 
     @staticmethod
-    def _take_outputs(desk: Desk) -> list[Output]:
-        outputs, desk.outputs = desk.outputs, []
+    def _call_due(callout: CalloutDesk, due: Due, at_us: int, key: str) -> None:
+        if due is Due.ROTA:
+            callout.rota_due(key, at_us)
+        elif due is Due.CALL_STEP:
+            callout.step_due(key, at_us)
+        elif due is Due.CALL_REPEAT:
+            callout.repeat_due(key, at_us)
+        elif due is Due.CALL_NOBODY:
+            callout.nobody_due(key, at_us)
+        elif due is Due.QUIET_OVER:
+            callout.quiet_due(key, at_us)
+        elif due is Due.CALL_FLUSH:
+            callout.flush_due(key, at_us)
+        elif due is Due.TELL_NOBODY:
+            callout.tell_nobody_due(at_us)
+
+    @staticmethod
+    def _take_outputs(parts: _Parts) -> list[Output]:
+        parts.callout.taken()
+        outputs, parts.desk.outputs = parts.desk.outputs, []
         return outputs
 
     # Configuration
@@ -246,9 +285,11 @@ class Engine:
         parts.sensors.configured()
         parts.trials.know(site)
         parts.trials.configured()
+        parts.callout.know(site)
         parts.commands.configured()
         parts.suppressions.configured()
         self._drop_alarms_without_subject(parts)
+        parts.callout.configured()
         desk.outputs.append(Audited(now_us, "service", "configuration", plan.site, configured.digest))
 
     @staticmethod
@@ -276,7 +317,8 @@ class Engine:
         possible = {alarm for location in parts.locations.values() for alarm in location.alarms()}
         for alarm, entry in sorted(desk.book.entries.items()):
             sensor = entry.subject.sensor
-            known = alarm in possible or alarm in SERVICE_ALARMS or parts.trials.holds(alarm)
+            known = alarm in possible or alarm in SERVICE_ALARMS
+            known = known or parts.trials.holds(alarm) or parts.callout.holds(alarm)
             if not known and alarm.startswith("sensor/"):
                 known = sensor in desk.plan.sensors and entry.subject.kind not in SUSPICION_KINDS
             if not known:
@@ -305,6 +347,7 @@ class Engine:
             "commands": parts.commands.to_state(),
             "links": parts.commands.links.to_state(),
             "trials": parts.trials.to_state(),
+            "callout": parts.callout.to_state(),
         }
 
     @classmethod
@@ -336,6 +379,8 @@ class Engine:
         parts.commands.links = Answers.from_state(state["links"])
         parts.trials.know(site)
         parts.trials.from_state(state["trials"])
+        parts.callout.know(site)
+        parts.callout.from_state(state["callout"])
         return engine
 
     def snapshot_text(self) -> str:

@@ -78,6 +78,13 @@ class ClockStepped:
 
 
 @dataclass(frozen=True, slots=True)
+class Resumed:
+    """Until this instant, which the engine has yet to reach, its time stood still, and nothing could be told."""
+
+    until_us: int
+
+
+@dataclass(frozen=True, slots=True)
 class ReplayDiffered:
     """A replay of the journal did not give the outputs on record: a defect, and it is said."""
 
@@ -118,6 +125,8 @@ class Answered:
     minutes: int = 0
     """How long to shelve."""
     comment: str = ""
+    others: tuple[str, ...] = ()
+    """Further alarms of the same call, acknowledged together with the first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +145,7 @@ What = (
     | Refused
     | LinkChanged
     | SessionLost
+    | Resumed
     | ClockStepped
     | ReplayDiffered
     | Configured

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from motewatch.alarms.priority import Priority
+
+NOBODY_ALARM: Final = "callout/nobody-reached"
+"""Id of the alarm that nobody was reached for another."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,3 +47,8 @@ def sensor_alarm(sensor: str, word: str) -> str:
 def trial_alarm(person: str, channel: str) -> str:
     """Id of the alarm that test calls fail: one for all addresses of a person on a channel."""
     return f"callout/test/{person}/{channel}"
+
+
+def gap_alarm(rota: str) -> str:
+    """Id of the alarm that nobody is on call in a rota."""
+    return f"callout/gap/{rota}"

@@ -30,6 +30,7 @@ from motewatch.engine.records import (
     Output,
     Refused,
     Repeated,
+    Resumed,
     SampleTaken,
     SessionLost,
     Turned,
@@ -42,7 +43,7 @@ from motewatch.links.broker import BrokerEvent, Delivery
 from motewatch.links.clock import StepWatch, TimeSource
 from motewatch.service.engine_clock import EngineClock
 from motewatch.service.replay import MESSAGE, REFUSED, encode_refusal, snapshot_row, what_of
-from motewatch.wire.records import MINUTE_US, Reading, Refusal
+from motewatch.wire.records import MINUTE_US, SECOND_US, Reading, Refusal
 from motewatch.wire.topics import Topics
 
 _log = logging.getLogger("motewatch.writer")
@@ -59,6 +60,8 @@ CATCH_UP_US = 10 * MINUTE_US
 
 SNAPSHOT_S = 300.0
 SNAPSHOT_INPUTS = 100_000
+STOOD_STILL_US = 5 * SECOND_US
+"""A shorter stop of the engine's time takes nothing from the time that people have to answer."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -380,7 +383,7 @@ class Writer:
             self._known_before = True
         elif event.kind == "drained":
             self._known_before = True
-            self._engine_clock.held = False
+            self._go_on(pending)
             self.drained.set()
             figures = self.figures
             _log.info("backlog drained", extra={"messages": figures.messages, "repeats": figures.repeats})
@@ -412,8 +415,16 @@ class Writer:
             # not after the engine's own time, which stood still when the service was away before the broker was.
             since_us = min(self._down_since_us, max(self._engine.passed_us, self._engine.time_us))
             self._apply_internal(pending, LinkChanged(Link.BROKER, False, since_us, self._down_detail))
-        self._engine_clock.held = False
+        self._go_on(pending)
         return True
+
+    def _go_on(self, pending: _Pending) -> None:
+        """The engine's time goes on. While it stood still nobody was called: an escalation does not count that time."""
+        now_us = self._clock.now_us()
+        stood_us = now_us - max(self._engine.passed_us, self._engine.time_us)
+        if self._engine_clock.held and self._engine.calls_somebody and stood_us > STOOD_STILL_US:
+            self._apply_internal(pending, Resumed(now_us))
+        self._engine_clock.held = False
 
 
 def _command_id(what: What) -> str | None:

@@ -216,6 +216,8 @@ class Callout(Table):
     flood_alarms: Annotated[Whole, Field(ge=2, le=1_000)] = 10
     """More than so many alarms within `flood_min` are told as one message per person, first cause first."""
     flood_min: Annotated[Number, Field(ge=1, le=60)] = 10.0
+    nobody_after_min: Annotated[Number, Field(ge=1, le=1_440)] = 15.0
+    """So long after the last step without acknowledgement, nobody was reached for an alarm of high priority."""
     answer_page: AnswerPage | None = None
     test_calls: TestCalls | None = None
     dead_man: DeadMan | None = None

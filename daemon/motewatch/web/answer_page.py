@@ -189,6 +189,7 @@ class AnswerPage:
             subject=answer.subject if answer.test is None else answer.test,
             minutes=minutes,
             comment=comment[:COMMENT_MAX],
+            others=self._others(answer) if act == Act.ACKNOWLEDGE else (),
         )
         replied = self._wait_for_reply(answered)
         if replied is None:
@@ -202,6 +203,12 @@ class AnswerPage:
         if replied.text.startswith(USED):
             return self._page(used_sheet(now, replied.text), 409)
         return self._page(refused_sheet(now, replied.text, comment, shelving=act == Act.SHELVE), 409)
+
+    def _others(self, answer: Answer) -> tuple[str, ...]:
+        """The further alarms of a call with several: whoever takes the call takes them all."""
+        told = self._record.told(answer.told)
+        facts = () if told is None else told.facts
+        return tuple(fact.alarm for fact in facts if fact.alarm != answer.subject)
 
     def _wait_for_reply(self, answered: Answered) -> Replied | None:
         replies: SimpleQueue[Replied] = SimpleQueue()

@@ -104,12 +104,16 @@ def alarm_sheet(told: Told, answer: Answer, steps: Sequence[AlarmChanged], place
         facts=shown,
         note=told.note,
         lines=() if shown else (f"Alarm {answer.subject}",),
-        button="I take it" if stands.acknowledge and "acknowledge" in may else "",
+        button=_take(len(facts)) if (stands.acknowledge or len(facts) > 1) and "acknowledge" in may else "",
         shelve=tuple(Choice(minutes, words.length(minutes)) for minutes in place.shelve_min)
         if stands.shelve and "shelve" in may
         else (),
         foot=_foot(answer, place, now_us),
     )
+
+
+def _take(alarms: int) -> str:
+    return f"I take all {alarms}" if alarms > 1 else "I take it"
 
 
 def trial_sheet(answer: Answer, place: Place, now_us: int) -> Sheet:
