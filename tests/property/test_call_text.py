@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from motewatch.callout.records import Cause, Fact, Told
 from motewatch.links.call_short import LONGEST, places
 from motewatch.links.call_text import Names, one_line, render
-from support.answering import CALL
+from support.calls import CALL
 
 LINK = "https://air.example.org/a/AQabcdEfGhIjKlMnOpQrStUvWxYz0123456789"
 # All of Unicode, half letters included, and what would break headers, lines and tags.

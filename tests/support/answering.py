@@ -13,44 +13,22 @@ import httpx
 
 from motewatch.alarms.lifecycle import Event, State
 from motewatch.callout.answers import Keys, sign
-from motewatch.callout.records import Cause, Fact, Told
+from motewatch.callout.records import Cause, Told
 from motewatch.engine.answers import Answers
 from motewatch.engine.records import AlarmChanged, Answered, Priority, Replied
 from motewatch.web.answer_page import AnswerPage
 from motewatch.web.server import PageServer
 from motewatch.web.sheet import Place
+from support import calls
 from support.links_fakes import FakeClock
 
 KEY = b"0123456789abcdef" * 2
-ALARM = "location/fill-1/0.5um/action"
-T0 = 1_780_000_020_000_000
-MINUTE_US = 60_000_000
+ALARM = calls.ALARM
+T0 = calls.T0
+MINUTE_US = calls.MINUTE_US
+FACT = calls.FACT
+CALL = calls.CALL
 FOUR_HOURS_US = 240 * MINUTE_US
-
-FACT = Fact(
-    alarm=ALARM,
-    priority="high",
-    state="unacknowledged",
-    what="Particles ≥ 0.5 µm above the action level",
-    where="Filling, needle side",
-    since_us=T0 - 22 * MINUTE_US,
-    value=14_210.0,
-    limit=3_520.0,
-    unit="/m3",
-    action="Stop filling and close the line.",
-)
-CALL = Told(
-    id="call-1",
-    at_us=T0,
-    found_us=T0,
-    cause=Cause.RAISED,
-    person="ada",
-    channel="sms",
-    address="+00 1",
-    urgent=True,
-    facts=(FACT,),
-    answer=ALARM,
-)
 TEST_CALL = replace(CALL, id="test-1", cause=Cause.TEST, facts=(), answer="test/k7m2qx4c")
 PLACE = Place(
     name="North works",

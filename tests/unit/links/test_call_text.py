@@ -12,7 +12,7 @@ from motewatch.callout.records import Cause, Told
 from motewatch.links.call_short import LONGEST, fit, places, spelled
 from motewatch.links.call_text import MAYBE_REPEAT, CallMessage, Names, moment, one_line, render
 from motewatch.site.instants import instant_us
-from support.answering import CALL, FACT, MINUTE_US
+from support.calls import CALL, FACT, MINUTE_US
 
 BERLIN = ZoneInfo("Europe/Berlin")
 NAMES = Names("hall-3", "Hall 3", {"ada": "Ada Okafor"})

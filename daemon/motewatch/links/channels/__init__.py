@@ -12,9 +12,11 @@ from pathlib import Path
 from typing import Protocol
 
 from motewatch.links.call_text import CallMessage
+from motewatch.links.channels.line import tls_context
 from motewatch.links.clock import TimeSource
 from motewatch.links.connection import Publication
-from motewatch.site.people import Channel as ChannelSettings
+from motewatch.links.secrets import read_secret
+from motewatch.site import people
 from motewatch.wire.topics import Topics
 
 __all__ = ["Channel", "Publisher", "open_channel"]
@@ -41,8 +43,27 @@ class Channel(Protocol):
 
 
 def open_channel(
-    settings: ChannelSettings, base_dir: Path, publisher: Publisher, clock: TimeSource, topics: Topics
+    settings: people.Channel, base_dir: Path, publisher: Publisher, clock: TimeSource, topics: Topics
 ) -> Channel:
     """The channel of one `[[channels]]` table. `base_dir` is the folder of the site file, from which its files are read
     now. Connects to nothing yet. Raises `LinkSettingsError`, such as for a secret that is not there."""
-    raise NotImplementedError(settings.kind)
+    table = f'channels "{settings.id}"'
+    # Imported where needed: most sites have one or two kinds, and one of the libraries is large.
+    if isinstance(settings, people.EmailChannel):
+        from motewatch.links.channels.email import EmailChannel
+
+        context = None if settings.tls == "none" else tls_context(settings.ca_file, base_dir, table)
+        password = None if settings.password_file is None else read_secret(settings.password_file, base_dir)
+        return EmailChannel(settings, context, password, clock)
+    if isinstance(settings, people.WebhookChannel):
+        from motewatch.links.channels.webhook import WebhookChannel
+
+        context = tls_context(settings.ca_file, base_dir, table)
+        return WebhookChannel(settings, context, read_secret(settings.key_file, base_dir), clock)
+    if isinstance(settings, people.MqttChannel):
+        from motewatch.links.channels.mqtt import MqttChannel
+
+        return MqttChannel(publisher, topics)
+    from motewatch.links.channels.service import ServiceChannel
+
+    return ServiceChannel(settings, read_secret(settings.url_file, base_dir))

@@ -1,0 +1,42 @@
+"""A call as JSON: what the broker carries and what a webhook receives. Pure."""
+
+from __future__ import annotations
+
+from motewatch.links.call_text import CallMessage
+from motewatch.site.instants import instant
+from motewatch.wire.outgoing import CalledAlarm, PersonCallMessage
+
+
+def payload_of(message: CallMessage) -> bytes:
+    """The bytes of a `PersonCallMessage`."""
+    return PersonCallMessage(
+        id=message.id,
+        site=message.site,
+        at=instant(message.at_us),
+        cause=message.cause,
+        person=message.person,
+        name=message.name,
+        address=message.address,
+        urgent=message.urgent,
+        maybe_repeat=message.maybe_repeat,
+        subject=message.subject,
+        text=message.text,
+        short=message.short,
+        note=message.note,
+        link=message.link,
+        alarms=[
+            CalledAlarm(
+                alarm=fact.alarm,
+                priority=fact.priority,
+                state=fact.state,
+                what=fact.what,
+                where=fact.where,
+                since=instant(fact.since_us),
+                value=fact.value,
+                limit=fact.limit,
+                unit=fact.unit,
+                action=fact.action,
+            )
+            for fact in message.facts
+        ],
+    ).to_payload()

@@ -1,0 +1,134 @@
+"""Calls over whatever else the notification library reaches (SMS, voice, chat), by a URL with `{address}` in it.
+
+Rules: one URL and one object of the library for each call: an object slows its own second message down for seconds,
+and a refusal of one recipient must not repeat the call to another. The library says only whether a service took the
+message, not why it did not, so each failure is worth another try until the channel gives up. Its work cannot be cut,
+so it is done in a thread that is left behind at the deadline; where too many hang, no further one is begun. Services
+that take short messages get the short form. The URL is a secret, and the library's log is kept quiet.
+"""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, field
+from typing import Any, Final
+from urllib.parse import quote
+
+import apprise
+
+from motewatch.links.call_text import CallMessage
+from motewatch.links.errors import ChannelAwayError, ChannelRefusedError, LinkSettingsError
+from motewatch.links.quiet_libraries import quieten
+from motewatch.links.secrets import Secret
+from motewatch.site import people
+
+PLACE: Final = "{address}"
+SHORT_BODY: Final = 500
+"""A service that takes no more characters than this sends SMS or speaks."""
+MOST_HANGING: Final = 4
+SPECIMEN: Final = "15550100"
+"""Stands for an address when the URL is looked at: a number is an address of every kind of service."""
+
+_ASSET: Final = apprise.AppriseAsset(
+    app_id="motewatch",
+    app_desc="motewatch",
+    app_url="",
+    async_mode=False,
+    secure_logging=True,
+    storage_mode=apprise.PersistentStoreMode.MEMORY,
+)
+
+
+class ServiceChannel:
+    """See the module. Raises `LinkSettingsError` for a URL that the library does not know."""
+
+    def __init__(self, settings: people.ServiceChannel, url: Secret) -> None:
+        quieten()
+        self._settings = settings
+        self._url = url
+        self._lock = threading.Lock()
+        self._hanging: list[threading.Thread] = []
+        key = f'channels "{settings.id}" url_file'
+        if PLACE not in url.reveal():
+            raise LinkSettingsError(
+                key, f"the URL in it has no {PLACE}", f"write {PLACE} where the person's number or name belongs"
+            )
+        self.kind = str(self._service(SPECIMEN, key).service_name)
+        """What the library calls the service."""
+
+    def send(self, message: CallMessage, deadline_s: float) -> None:
+        """See `links.channels.Channel`."""
+        with self._lock:
+            self._hanging = [each for each in self._hanging if each.is_alive()]
+            if len(self._hanging) >= MOST_HANGING:
+                raise ChannelAwayError(f"{self.kind} still holds {len(self._hanging)} earlier calls")
+        try:
+            service = self._service(message.address, "")
+        except LinkSettingsError:
+            raise ChannelRefusedError(
+                f"{self.kind} cannot reach the address '{message.address}'; correct it in the site file, under persons"
+            ) from None
+        service.socket_connect_timeout = service.socket_read_timeout = max(1.0, deadline_s / 2)
+        attempt = _Attempt(service, message)
+        thread = threading.Thread(target=attempt.run, name=f"call-{self._settings.id}", daemon=True)
+        thread.start()
+        if not attempt.done.wait(deadline_s):
+            with self._lock:
+                self._hanging.append(thread)
+            raise ChannelAwayError(f"{self.kind} did not answer within {deadline_s:g} s", may_have_arrived=True)
+        thread.join(deadline_s)
+        if not attempt.taken:
+            raise ChannelAwayError(
+                f"{self.kind} did not take the call, and the library does not tell why; check the URL in url_file, "
+                f"the address '{message.address}', the account there, and the way to the internet"
+            )
+
+    def close(self) -> None:
+        """Nothing is held open between calls; what hangs ends by its own time-outs."""
+
+    def _service(self, address: str, key: str) -> Any:
+        """The library's object for one address. Raises `LinkSettingsError`."""
+        url = self._url.reveal().replace(PLACE, quote(address, safe=""))
+        service = apprise.Apprise.instantiate(url, asset=_ASSET, suppress_exceptions=True)
+        if service is None:
+            raise LinkSettingsError(
+                key,
+                "the URL in it is none that the notification library knows",
+                "write it as the library's documentation says for the service, such as sms-service://KEY@SENDER/{address}",
+            )
+        return service
+
+
+@dataclass(slots=True)
+class _Attempt:
+    """One try, in a thread of its own."""
+
+    service: Any
+    message: CallMessage
+    done: threading.Event = field(default_factory=threading.Event)
+    taken: bool = False
+
+    def run(self) -> None:
+        """Send, and say when it is over. Whatever the library raises is a failure; its text may hold the URL."""
+        try:
+            self.taken = self._notify()
+        except Exception:
+            self.taken = False
+        finally:
+            self.done.set()
+
+    def _notify(self) -> bool:
+        message = self.message
+        brief = 0 < self.service.body_maxlen <= SHORT_BODY or len(message.text) > self.service.body_maxlen > 0
+        title = message.subject if self.service.title_maxlen > 0 and not brief else ""
+        pages = apprise.Apprise(asset=_ASSET)
+        pages.add(self.service)
+        kind = apprise.NotifyType.FAILURE if message.urgent else apprise.NotifyType.INFO
+        return bool(
+            pages.notify(
+                message.short if brief else message.text,
+                title=title,
+                notify_type=kind,
+                body_format=apprise.NotifyFormat.TEXT,
+            )
+        )
