@@ -14,8 +14,8 @@ import numpy as np
 
 from motewatch.site.models import Sensor, Site
 from motewatch_simulator import scenario as s
+from motewatch_simulator.air import Air
 from motewatch_simulator.counting import Channels, cumulative
-from motewatch_simulator.facility import Facility
 from motewatch_simulator.spectra import Array
 from motewatch_simulator.timeline import Active, Timeline, micros_of
 
@@ -110,7 +110,7 @@ class Simulation:
         self.sizes_um = tuple(sorted({size for sensor in site.sensors for size in sensor.sizes_um}))
         self._timeline = Timeline(scenario.incidents, start_us, scenario.scenario.repeat_s)
         shortest_us = min(micros_of(sensor.interval_s) for sensor in site.sensors)
-        self.facility = Facility(
+        self.air = Air(
             site,
             scenario,
             self.sizes_um,
@@ -122,7 +122,7 @@ class Simulation:
         )
         rooms = {location.id: location.room for location in site.locations}
         speaks = {counter.id: counter for counter in scenario.sensors}
-        columns = {location: i for i, location in enumerate(self.facility.locations)}
+        columns = {location: i for i, location in enumerate(self.air.locations)}
         self._counters = []
         for sensor, one in zip(site.sensors, counter_rng.spawn(len(site.sensors)), strict=True):
             own = speaks.get(sensor.id) or s.Counter(id=sensor.id)
@@ -152,7 +152,7 @@ class Simulation:
         yield from self._incidents()
         while True:
             to_us = min(self._boundaries())
-            seen = self.facility.advance(to_us)
+            seen = self.air.advance(to_us)
             self.now_us = to_us
             for counter in self._counters:
                 # Air before its first whole interval goes uncounted.
@@ -163,7 +163,7 @@ class Simulation:
             yield from self._incidents()
 
     def _boundaries(self) -> Iterator[int]:
-        edge = self.facility.next_edge_us()
+        edge = self.air.next_edge_us()
         if edge is not None:
             yield edge
         for counter in self._counters:
@@ -174,7 +174,7 @@ class Simulation:
         sensor, speaks = counter.sensor, counter.speaks
         flow_m3_s = sensor.flow_l_min / 60_000.0
         differential = counter.channels.draw(counter.air * (flow_m3_s * counter.flow_share), counter.rng)
-        climate = self.facility.climate(counter.room)
+        climate = self.air.climate(counter.room)
         pressure = climate.pressure_pa if "pressure-difference" in speaks.climate else None
         measurement = Measurement(
             sensor.id,

@@ -26,7 +26,7 @@ CRITICAL_FLOW_M3_S = 0.4
 """A net flow through a door that stops nearly all exchange (own choice: 0.2 m/s over a door of 2 m2)."""
 
 
-class Facility:
+class Air:
     """The state of all rooms at `now_us`."""
 
     def __init__(
