@@ -18,7 +18,7 @@ from motewatch.links.errors import ChannelAwayError, ChannelRefusedError, LinkSe
 from motewatch.links.logs import LineFormatter
 from motewatch.site.people import EmailChannel
 from motewatch.wire.topics import Topics
-from support.calls import NOBODY, message
+from support.calls import LINK, NOBODY, message
 from support.certificates import Certificates, make_certificates
 from support.mail import MailServer
 from support.rude import Rude, dripping, in_turn, silent
@@ -126,6 +126,13 @@ def test_a_refused_message(server: MailServer, folder: Path, answer: str, error:
         channel(server.port, folder).send(message(), ENOUGH_S)
     # An answer came: nothing is in doubt.
     assert not getattr(caught.value, "may_have_arrived", False)
+
+
+def test_a_server_that_names_the_link_does_not_get_it_onto_the_record(server: MailServer, folder: Path) -> None:
+    server.after_content = f"554 5.7.1 <{LINK}> is listed"
+    with pytest.raises(ChannelRefusedError) as caught:
+        channel(server.port, folder).send(message(), ENOUGH_S)
+    assert str(caught.value).endswith("refuses the message: 554 5.7.1 <*****> is listed")
 
 
 @pytest.mark.parametrize("tls", ["starttls", "tls"])

@@ -12,11 +12,12 @@ import contextlib
 import smtplib
 import ssl
 from base64 import b64encode
+from collections.abc import Sequence
 from typing import Any, Final
 
 from motewatch.links.call_text import CallMessage
 from motewatch.links.channels.letter import Letter, checked, compose
-from motewatch.links.channels.line import Line, too_late, trouble
+from motewatch.links.channels.line import Line, answers_of, too_late, trouble
 from motewatch.links.clock import TimeSource
 from motewatch.links.errors import ChannelAwayError, ChannelError, ChannelRefusedError
 from motewatch.links.secrets import Secret, scrub
@@ -56,7 +57,7 @@ class EmailChannel:
                 content_sent = talk is not None and talk.content_sent
                 if line.expired:
                     raise too_late(self._where, deadline_s, may_have_arrived=content_sent) from None
-                raise self._judge(error, letter, content_sent=content_sent) from None
+                raise self._judge(error, letter, message, content_sent=content_sent) from None
             finally:
                 if talk is not None:
                     talk.leave(line)
@@ -101,7 +102,7 @@ class EmailChannel:
         options = ["SMTPUTF8", "BODY=8BITMIME"] if letter.international else []
         talk.sendmail(letter.sender, [letter.to], letter.content, mail_options=options)
 
-    def _judge(self, error: Exception, letter: Letter, *, content_sent: bool) -> ChannelError:
+    def _judge(self, error: Exception, letter: Letter, message: CallMessage, *, content_sent: bool) -> ChannelError:
         """What the failure means."""
         if isinstance(error, smtplib.SMTPRecipientsRefused):
             code, answer = error.recipients[letter.to]
@@ -119,7 +120,8 @@ class EmailChannel:
             what = f"refuses the login of '{self._settings.username}'"
             return self._answered(error.smtp_code, error.smtp_error, what, "check username and password_file")
         if isinstance(error, smtplib.SMTPDataError):
-            return self._answered(error.smtp_code, error.smtp_error, "refuses the message", "")
+            # Some servers name the link that they dislike.
+            return self._answered(error.smtp_code, error.smtp_error, "refuses the message", "", answers_of(message))
         # Text instead of bytes: the library's own word for a line without end.
         if isinstance(error, smtplib.SMTPResponseException) and not isinstance(error.smtp_error, str):
             return self._answered(
@@ -134,9 +136,11 @@ class EmailChannel:
             return ChannelRefusedError(f"{self._where} offers no way to log in that we know; ask who runs it")
         return ChannelAwayError(f"{self._where} answers what is no SMTP; check host and port")
 
-    def _answered(self, code: int, answer: bytes | str, what: str, mend: str) -> ChannelError:
+    def _answered(
+        self, code: int, answer: bytes | str, what: str, mend: str, hidden: Sequence[str] = ()
+    ) -> ChannelError:
         text = answer.decode("utf-8", "replace") if isinstance(answer, bytes) else answer
-        said = scrub(text, self._secrets(), LONGEST_ANSWER)
+        said = scrub(text, [*self._secrets(), *hidden], LONGEST_ANSWER)
         sentence = f"{self._where} {what}: {code} {said}".rstrip()
         if code // 100 == 5:
             return ChannelRefusedError(f"{sentence}; {mend}" if mend else sentence)

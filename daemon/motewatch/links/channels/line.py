@@ -16,6 +16,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Final, Self
 
+from motewatch.links.call_text import CallMessage
 from motewatch.links.clock import TimeSource
 from motewatch.links.errors import ChannelAwayError, ChannelError, ChannelRefusedError, LinkSettingsError
 
@@ -110,6 +111,11 @@ def tls_context(ca_file: str | None, base_dir: Path, table: str) -> ssl.SSLConte
         raise LinkSettingsError(
             f"{table} ca_file", f"'{path}' cannot be used ({why})", "give a PEM file with the server's authority"
         ) from None
+
+
+def answers_of(message: CallMessage) -> list[str]:
+    """What of a call must not be kept when an answer repeats it: its link, and the token in that."""
+    return [] if message.link is None else [message.link, message.link.rsplit("/", 1)[-1]]
 
 
 def chain(error: BaseException) -> Iterator[BaseException]:

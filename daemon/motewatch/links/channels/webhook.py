@@ -19,7 +19,7 @@ import httpx
 
 from motewatch.links.call_text import CallMessage
 from motewatch.links.channels.body import payload_of
-from motewatch.links.channels.line import Line, too_late, trouble
+from motewatch.links.channels.line import Line, answers_of, too_late, trouble
 from motewatch.links.channels.signature import IDEMPOTENCY, SIGNATURE, TIMESTAMP, sign
 from motewatch.links.clock import TimeSource
 from motewatch.links.errors import ChannelAwayError, ChannelRefusedError
@@ -79,7 +79,7 @@ class WebhookChannel:
                 if line.expired:
                     raise too_late(self._where, deadline_s, may_have_arrived=track.sent) from None
                 raise trouble(error, self._where, may_have_arrived=track.sent) from None
-        self._judge(status, retry_after, said)
+        self._judge(status, retry_after, said, message)
 
     def close(self) -> None:
         """Nothing is held open between calls."""
@@ -103,10 +103,11 @@ class WebhookChannel:
                         break
             return response.status_code, response.headers.get("Retry-After"), said[:LONGEST_ANSWER]
 
-    def _judge(self, status: int, retry_after: str | None, said: bytes) -> None:
+    def _judge(self, status: int, retry_after: str | None, said: bytes, message: CallMessage) -> None:
         if 200 <= status < 300:
             return
-        words = scrub(said.decode("utf-8", "replace"), [self._key, self._settings.url], 100)
+        secrets = [self._key, self._settings.url, httpx.URL(self._settings.url).path, *answers_of(message)]
+        words = scrub(said.decode("utf-8", "replace"), secrets, 100)
         sentence = f"{self._where} answered {status}" + (f": {words}" if words else "")
         if status in AGAIN or status >= 500:
             wait_s = retry_after_s(retry_after, self._clock.now_us())
