@@ -106,7 +106,12 @@ class WebhookChannel:
     def _judge(self, status: int, retry_after: str | None, said: bytes, message: CallMessage) -> None:
         if 200 <= status < 300:
             return
-        secrets = [self._key, self._settings.url, httpx.URL(self._settings.url).path, *answers_of(message)]
+        secrets: list[Secret | str] = [
+            self._key,
+            self._settings.url,
+            httpx.URL(self._settings.url).path,
+            *answers_of(message),
+        ]
         words = scrub(said.decode("utf-8", "replace"), secrets, 100)
         sentence = f"{self._where} answered {status}" + (f": {words}" if words else "")
         if status in AGAIN or status >= 500:
