@@ -207,7 +207,8 @@ def dew_point_c(
     Raises `OutOfRangeError`; Hyland-Wexler refuses dew points below 0: ask for the frost point there.
     """
     vapour = vapour_pressure_hpa(temperature_c, humidity_pct, formula, pressure_hpa)
-    return saturation_temperature_c(vapour, Over.WATER, formula, pressure_hpa)
+    # At 100 % the last digit may lie above the temperature, and the way back would call that supersaturated.
+    return min(saturation_temperature_c(vapour, Over.WATER, formula, pressure_hpa), temperature_c)
 
 
 def frost_point_c(
@@ -230,9 +231,10 @@ def relative_humidity_pct(
     """
     saturation = saturation_pressure_hpa(temperature_c, Over.WATER, formula)
     vapour = saturation_pressure_hpa(point_c, over, formula)
-    if point_c > temperature_c or vapour > saturation:
+    # Two temperatures a last digit apart may come out of the exponential in the wrong order.
+    if point_c > temperature_c or vapour > saturation * (1 + 1e-12):
         raise SupersaturatedError(point_c, temperature_c)
-    return 100 * vapour / saturation
+    return 100 * min(1.0, vapour / saturation)
 
 
 def absolute_humidity_g_m3(
