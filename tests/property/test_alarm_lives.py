@@ -134,7 +134,7 @@ class Lives(RuleBasedStateMachine):
         snapshot = self.engines[0].snapshot()
         for alarm, about in ((entry[0], entry) for entry in snapshot["alarms"]):
             if about[7] == State.SHELVED.value:
-                until_us = about[15][3]
+                until_us = about[16][3]
                 assert until_us > self.engines[0].passed_us
                 assert [until_us, int(Due.UNSHELVE), alarm] in snapshot["agenda"]
 
@@ -148,14 +148,14 @@ class Lives(RuleBasedStateMachine):
             if state not in HIDDEN:
                 # Hidden and active comes back unacknowledged: seen, an alarm is active exactly if its condition holds.
                 assert (state in ACTIVE) == condition, (alarm, state)
-            assert (entry[15] is None) == (state not in HIDDEN)
+            assert (entry[16] is None) == (state not in HIDDEN)
 
     @invariant()
     def what_is_suppressed_is_explained(self) -> None:
         book = {entry[0]: entry for entry in self.engines[0].snapshot()["alarms"]}
         flow = book.get(FLOW)
         if flow is not None and flow[7] == State.SUPPRESSED_BY_DESIGN.value:
-            assert flow[15][0] == "Blind"
+            assert flow[16][0] == "Blind"
             assert State(book[LASER][7]) in ACTIVE
 
 
