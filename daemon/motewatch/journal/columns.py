@@ -1,4 +1,4 @@
-"""The searchable columns of an output: what `samples`, `alarm_events` and `audit` hold beside its text.
+"""The searchable columns of an output: what `samples`, `alarm_events`, `calls` and `audit` hold beside its text.
 
 Used where they are written and where `verify` compares them with the text again. Pure.
 """
@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from motewatch.engine.records import AlarmChanged, Audited, SampleTaken
+from motewatch.engine.records import AlarmChanged, Audited, Delivered, SampleTaken, Told
 
 Row = dict[str, Any]
 
@@ -40,6 +40,32 @@ def alarm_columns(output: AlarmChanged) -> Row:
         "location": output.location,
         "sensor": output.sensor,
         "room": output.room,
+    }
+
+
+def call_columns(output: Told) -> Row:
+    """What the `calls` table holds of a call, its outcome aside."""
+    return {
+        "person": output.person,
+        "channel": output.channel,
+        "address": output.address,
+        "cause": output.cause.value,
+        "at_us": output.at_us,
+    }
+
+
+def call_alarms(output: Told) -> list[str]:
+    """The alarms that a call is about, each once."""
+    return list(dict.fromkeys(fact.alarm for fact in output.facts))
+
+
+def outcome_columns(what: Delivered) -> Row:
+    """What the `calls` table holds of what became of a call."""
+    return {
+        "outcome": what.outcome.value,
+        "outcome_us": what.at_us,
+        "attempts": what.attempts,
+        "detail": what.detail,
     }
 
 

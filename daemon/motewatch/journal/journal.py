@@ -24,7 +24,7 @@ from motewatch.journal.errors import JournalDefectError, JournalError, OtherSite
 from motewatch.journal.outbox import Outbox
 from motewatch.journal.queries import Queries
 from motewatch.journal.recording import Recorder
-from motewatch.journal.rows import AuditRow, Batch, DeadLetter, InputRow, OutboxRow, SnapshotRow
+from motewatch.journal.rows import AuditRow, Batch, CallRow, DeadLetter, InputRow, OutboxRow, SnapshotRow
 from motewatch.journal.snapshots import Snapshots
 from motewatch.journal.store import Store
 from motewatch.journal.verify import verify
@@ -214,6 +214,17 @@ class Journal:
     ) -> list[AlarmChanged]:
         """The newest alarm events with `since_us <= at_us < until_us`, in the order they were found."""
         return self._queries.query_alarm_events(alarm, since_us, until_us, limit)
+
+    def query_calls(
+        self,
+        person: str | None = None,
+        alarm: str | None = None,
+        since_us: int | None = None,
+        until_us: int | None = None,
+        limit: int = 1000,
+    ) -> list[CallRow]:
+        """The newest calls with `since_us <= at_us < until_us` and what became of them, in the order they were told."""
+        return self._queries.query_calls(person, alarm, since_us, until_us, limit)
 
     def alarm_steps(self, since_us: int, until_us: int) -> list[AlarmStep]:
         """The steps found in that time and the last one before of each alarm; see `Queries.alarm_steps`."""

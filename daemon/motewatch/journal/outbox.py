@@ -119,6 +119,17 @@ class Outbox:
         with self._store.reading() as connection:
             return connection.execute(count).scalar_one()
 
+    def waiting(self, prefix: str) -> dict[str, list[int]]:
+        """Ids of the rows that wait, due or not, of every sink whose name begins so."""
+        rows = select(_c.sink, _c.id).where(
+            _c.delivered_us.is_(None), _c.sink >= prefix, _c.sink < prefix[:-1] + chr(ord(prefix[-1]) + 1)
+        )
+        found: dict[str, list[int]] = {}
+        with self._store.reading() as connection:
+            for sink, row_id in connection.execute(rows.order_by(_c.sink, _c.id)):
+                found.setdefault(sink, []).append(row_id)
+        return found
+
     def prune(self, delivered_before_us: int, page: int = 1000) -> int:
         """Remove rows delivered before that instant; returns how many.
 

@@ -15,11 +15,12 @@ from sqlalchemy import Select, and_, bindparam, func, or_, select
 from motewatch.alarms.annunciations import AlarmStep
 from motewatch.alarms.lifecycle import HIDDEN, STANDING, Event, State
 from motewatch.alarms.priority import Priority
+from motewatch.callout.records import Outcome
 from motewatch.engine.codec import output_from
-from motewatch.engine.records import AlarmChanged, SampleTaken
+from motewatch.engine.records import AlarmChanged, SampleTaken, Told
 from motewatch.journal import tables
 from motewatch.journal.prepared import Prepared, Values
-from motewatch.journal.rows import AuditRow, DeadLetter, InputRow
+from motewatch.journal.rows import AuditRow, CallRow, DeadLetter, InputRow
 from motewatch.journal.store import Store
 from motewatch.measure.samples import Sample
 
@@ -27,6 +28,8 @@ _inputs = tables.inputs.c
 _outputs = tables.outputs.c
 _samples = tables.samples.c
 _alarms = tables.alarm_events.c
+_calls = tables.calls.c
+_of_alarm = tables.call_alarms.c
 _audit = tables.audit.c
 _letters = tables.dead_letters.c
 _INPUT = [_inputs[name] for name in InputRow.__dataclass_fields__]
@@ -167,6 +170,24 @@ class Queries:
         query = _between(query, _alarms.at_us, since_us, until_us).order_by(_alarms.output_id.desc()).limit(limit)
         return [_alarm(row.body) for row in reversed(self._all(query))]
 
+    def query_calls(
+        self,
+        person: str | None = None,
+        alarm: str | None = None,
+        since_us: int | None = None,
+        until_us: int | None = None,
+        limit: int = 1000,
+    ) -> list[CallRow]:
+        """The newest calls with `since_us <= at_us < until_us`, in the order they were told."""
+        outcome = (_calls.outcome, _calls.outcome_us, _calls.attempts, _calls.detail)
+        query: Select[Any] = select(_outputs.body, *outcome).join_from(tables.calls, tables.outputs)
+        if person is not None:
+            query = query.where(_calls.person == person)
+        if alarm is not None:
+            query = query.where(_calls.output_id.in_(select(_of_alarm.output_id).where(_of_alarm.alarm == alarm)))
+        query = _between(query, _calls.at_us, since_us, until_us).order_by(_calls.output_id.desc()).limit(limit)
+        return [_call(*row) for row in reversed(self._all(query))]
+
     def standing_alarms(self) -> list[AlarmChanged]:
         """The last event of each alarm that still stands, oldest first."""
         return [change for change in self.last_alarm_events() if change.after in STANDING]
@@ -259,6 +280,12 @@ def _sample(text: str) -> Sample:
     output = output_from("sample", text)
     assert isinstance(output, SampleTaken)
     return output.sample
+
+
+def _call(text: str, outcome: str | None, outcome_us: int | None, attempts: int | None, detail: str | None) -> CallRow:
+    told = output_from("told", text)
+    assert isinstance(told, Told)
+    return CallRow(told, None if outcome is None else Outcome(outcome), outcome_us, attempts, detail)
 
 
 def _alarm(text: str) -> AlarmChanged:

@@ -8,17 +8,24 @@ batch that failed leaves no gap. It decides nothing; a batch that cannot be is a
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from sqlalchemy import Connection, Table, func, insert, select, update
+from sqlalchemy import Connection, Table, bindparam, func, insert, select, update
 
 from motewatch.callout.records import Told
-from motewatch.engine.codec import canonical, kind_of
-from motewatch.engine.records import AlarmChanged, Audited, Repeated, SampleTaken, Turned
+from motewatch.engine.codec import INTERNAL_KINDS, canonical, decode_internal, kind_of
+from motewatch.engine.records import AlarmChanged, Audited, Delivered, Repeated, SampleTaken, Turned
 from motewatch.journal import chain, defects, tables
-from motewatch.journal.columns import alarm_columns, audit_columns, sample_columns
+from motewatch.journal.columns import (
+    alarm_columns,
+    audit_columns,
+    call_alarms,
+    call_columns,
+    outcome_columns,
+    sample_columns,
+)
 from motewatch.journal.errors import JournalDefectError
 from motewatch.journal.prepared import Prepared, Values
 from motewatch.journal.rows import BY_TIME, Batch, OutboxRow
@@ -30,6 +37,8 @@ _INSERTS = [
         tables.inputs,
         tables.outputs,
         tables.call_ids,
+        tables.calls,
+        tables.call_alarms,
         tables.samples,
         tables.alarm_events,
         tables.audit,
@@ -37,6 +46,10 @@ _INSERTS = [
         tables.outbox,
     )
 ]
+_DELIVERED = INTERNAL_KINDS[Delivered]
+_OF_CALL = select(tables.call_ids.c.output_id).where(tables.call_ids.c.id == bindparam("told")).scalar_subquery()
+_SET_OUTCOME = update(tables.calls).where(tables.calls.c.output_id == _OF_CALL, tables.calls.c.outcome.is_(None))
+"""The first outcome counts, as in the engine; that of a call not on record has no row to go to."""
 _SET_TIME = update(tables.meta).where(tables.meta.c.id == 1)
 
 
@@ -86,6 +99,8 @@ class Recorder:
                 with self._store.writing() as connection:
                     for table, statement in _INSERTS:
                         statement.many(connection, rows.by_table[table])
+                    for told, outcome in _outcomes(batch):
+                        connection.execute(_SET_OUTCOME.values(outcome), {"told": told})
                     connection.execute(_SET_TIME, {"engine_us": batch.engine_us})
             except JournalDefectError as error:
                 raise self._explained(batch, error) from error
@@ -162,6 +177,9 @@ class Recorder:
                 rows.add(tables.alarm_events, alarm_columns(output) | {"output_id": output_id})
             elif isinstance(output, Told):
                 rows.add(tables.call_ids, {"id": output.id, "output_id": output_id})
+                rows.add(tables.calls, call_columns(output) | {"output_id": output_id})
+                for alarm in call_alarms(output):
+                    rows.add(tables.call_alarms, {"output_id": output_id, "alarm": alarm})
             elif isinstance(output, Audited):
                 row = chain.link(audit_id + 1, output, audit_hash)
                 audit_id, audit_hash = row.id, row.hash
@@ -232,6 +250,15 @@ def read_head(connection: Connection) -> Head:
         audit_id=audit_id,
         audit_hash=audit_hash or chain.FIRST,
     )
+
+
+def _outcomes(batch: Batch) -> Iterator[tuple[str, dict[str, Any]]]:
+    """What became of calls, as far as inputs of the batch say so: id of the call, and the columns."""
+    for row in batch.inputs:
+        if row.kind == _DELIVERED:
+            what = decode_internal(row.kind, row.payload)
+            if isinstance(what, Delivered):
+                yield what.told, outcome_columns(what)
 
 
 def _after(batch: Batch, ids: list[int], last_id: int) -> list[int]:

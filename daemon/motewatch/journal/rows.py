@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from motewatch.engine.records import Output
+from motewatch.callout.records import Outcome
+from motewatch.engine.records import Output, Told
 
 BY_TIME = -1
 """In `Batch.outputs`: the output belongs to no input; the passing of time (`advance`) made it."""
@@ -88,6 +89,17 @@ class AuditRow:
     detail: str
     previous_hash: str
     hash: str
+
+
+@dataclass(frozen=True, slots=True)
+class CallRow:
+    """A call and what became of it; without `outcome` that is not known yet."""
+
+    told: Told
+    outcome: Outcome | None = None
+    outcome_us: int | None = None
+    attempts: int | None = None
+    detail: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

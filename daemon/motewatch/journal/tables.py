@@ -1,8 +1,8 @@
 """The tables of the journal as SQLAlchemy Core sees them. One truth, no text kept twice.
 
 `inputs` and `outputs` are the record: what the engine was told and what it said, in its order. `samples`,
-`alarm_events` and `audit` hold the columns that people search by, each row pointing at its output; the full text is in
-`outputs.body` alone (`audit` repeats its few words, because its hash chain must stand by itself).
+`alarm_events`, `calls` and `audit` hold the columns that people search by, each row pointing at its output; the full
+text is in `outputs.body` alone (`audit` repeats its few words, because its hash chain must stand by itself).
 
 Rules: this describes the newest schema; how a file gets there is `migrations`, and a test compares the two. All ids
 are given by the writer, so no insert has to ask for them back. Instants end in `_us`. No dialect is named here except
@@ -104,6 +104,36 @@ call_ids = Table(
     Column("id", Text, primary_key=True, nullable=False),
     Column("output_id", Whole, ForeignKey("outputs.id"), nullable=False, unique=True),
 )
+
+calls = Table(
+    "calls",
+    metadata,
+    _output(),
+    Column("person", Text, nullable=False),
+    Column("channel", Text, nullable=False),
+    Column("address", Text, nullable=False),
+    Column("cause", Text, nullable=False),
+    Column("at_us", Whole, nullable=False),
+    # What became of it comes later, as an input; the first outcome counts.
+    Column("outcome", Text),
+    Column("outcome_us", Whole),
+    Column("attempts", Whole),
+    Column("detail", Text),
+    CheckConstraint(
+        "(outcome IS NULL AND outcome_us IS NULL AND attempts IS NULL AND detail IS NULL) OR "
+        "(outcome IS NOT NULL AND outcome_us IS NOT NULL AND attempts IS NOT NULL AND detail IS NOT NULL)"
+    ),
+)
+Index("ix_calls_at", calls.c.at_us)
+Index("ix_calls_person", calls.c.person, calls.c.output_id)
+
+call_alarms = Table(
+    "call_alarms",
+    metadata,
+    Column("output_id", Whole, ForeignKey("calls.output_id"), primary_key=True, autoincrement=False),
+    Column("alarm", Text, primary_key=True, nullable=False),
+)
+Index("ix_call_alarms_alarm", call_alarms.c.alarm, call_alarms.c.output_id)
 
 samples = Table(
     "samples",

@@ -12,10 +12,18 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, Select, and_, func, or_, select
 
-from motewatch.engine.codec import kind_of, output_from
-from motewatch.engine.records import AlarmChanged, Audited, Output, SampleTaken
+from motewatch.engine.codec import INTERNAL_KINDS, decode_internal, kind_of, output_from
+from motewatch.engine.records import AlarmChanged, Audited, Delivered, Output, SampleTaken, Told
 from motewatch.journal import chain, migrations, tables
-from motewatch.journal.columns import Row, alarm_columns, audit_columns, sample_columns
+from motewatch.journal.columns import (
+    Row,
+    alarm_columns,
+    audit_columns,
+    call_alarms,
+    call_columns,
+    outcome_columns,
+    sample_columns,
+)
 from motewatch.journal.errors import JournalError
 from motewatch.journal.queries import audit_rows
 from motewatch.journal.rows import AuditRow
@@ -26,10 +34,15 @@ FINDINGS: Final = 20
 
 PAGE: Final = 2000
 
+DELIVERED: Final = INTERNAL_KINDS[Delivered]
+OUTCOME: Final = ("outcome", "outcome_us", "attempts", "detail")
+
 _inputs = tables.inputs.c
 _outputs = tables.outputs.c
 _samples = tables.samples.c
 _outbox = tables.outbox.c
+_calls = tables.calls.c
+_of_alarm = tables.call_alarms.c
 
 
 def verify(store: Store) -> list[str]:
@@ -60,6 +73,7 @@ def _single_queries(store: Store) -> list[str]:
         _unknown_causes,
         _revisions,
         _missing_columns,
+        _outcomes,
         _outbox_keys,
     ):
         # One short transaction each: a long one would pin the write-ahead log.
@@ -125,7 +139,13 @@ def _revisions(connection: Connection) -> list[str]:
 
 def _missing_columns(connection: Connection) -> list[str]:
     found = []
-    for kind, table in (("sample", tables.samples), ("alarm", tables.alarm_events), ("audit", tables.audit)):
+    for kind, table in (
+        ("sample", tables.samples),
+        ("alarm", tables.alarm_events),
+        ("audit", tables.audit),
+        ("told", tables.call_ids),
+        ("told", tables.calls),
+    ):
         missing = (
             select(_outputs.id)
             .join_from(tables.outputs, table, table.c.output_id == _outputs.id, isouter=True)
@@ -147,6 +167,29 @@ def _missing_columns(connection: Connection) -> list[str]:
             for (row_id,) in connection.execute(strange.limit(FINDINGS))
         ]
     return found
+
+
+def _outcomes(connection: Connection) -> list[str]:
+    """What the calls' rows say became of them, against the inputs that said so: of each call the first counts."""
+    found: list[str] = []
+    said: dict[str, Row] = {}
+    inputs = select(_inputs.id, _inputs.payload).where(_inputs.kind == DELIVERED).order_by(_inputs.id)
+    for row_id, payload in connection.execute(inputs):
+        try:
+            what = decode_internal(DELIVERED, payload)
+        except (ValueError, KeyError, TypeError) as error:
+            found.append(f"inputs: input {row_id} cannot be read: {error}")
+            continue
+        if isinstance(what, Delivered):
+            said.setdefault(what.told, outcome_columns(what))
+    ids = tables.call_ids.c
+    kept = select(ids.id, *(_calls[name] for name in OUTCOME)).order_by(ids.output_id)
+    for told, *outcome in connection.execute(
+        kept.join_from(tables.calls, tables.call_ids, ids.output_id == _calls.output_id)
+    ):
+        if dict(zip(OUTCOME, outcome, strict=True)) != said.get(told, dict.fromkeys(OUTCOME)):
+            found.append(f"calls: the outcome of {told} is not the one that was reported")
+    return found[:FINDINGS]
 
 
 def _outbox_keys(connection: Connection) -> list[str]:
@@ -205,7 +248,7 @@ def _texts_and_columns(store: Store) -> list[str]:
 def _columns(store: Store, first_id: int, last_id: int) -> dict[int, Row]:
     columns: dict[int, Row] = {}
     with store.reading() as connection:
-        for table in (tables.samples, tables.alarm_events, tables.audit):
+        for table in (tables.samples, tables.alarm_events, tables.audit, tables.calls):
             query = select(table).where(table.c.output_id.between(first_id, last_id))
             for row in connection.execute(query).mappings():
                 plain = dict(row)
@@ -215,7 +258,14 @@ def _columns(store: Store, first_id: int, last_id: int) -> dict[int, Row]:
                 elif table is tables.audit:
                     for name in ("id", "previous_hash", "hash"):
                         del plain[name]
+                elif table is tables.calls:
+                    for name in OUTCOME:
+                        del plain[name]
+                    plain["alarms"] = set()
                 columns[output_id] = plain
+        alarms = select(_of_alarm.output_id, _of_alarm.alarm).where(_of_alarm.output_id.between(first_id, last_id))
+        for output_id, alarm in connection.execute(alarms):
+            columns.setdefault(output_id, {}).setdefault("alarms", set()).add(alarm)
     return columns
 
 
@@ -226,6 +276,8 @@ def _expected(output: Output) -> Row | None:
         return alarm_columns(output)
     if isinstance(output, Audited):
         return audit_columns(output)
+    if isinstance(output, Told):
+        return call_columns(output) | {"alarms": set(call_alarms(output))}
     return None
 
 

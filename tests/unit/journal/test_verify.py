@@ -9,10 +9,13 @@ from pathlib import Path
 
 import pytest
 
+from motewatch.callout.records import Delivered, Outcome
+from motewatch.engine.codec import encode_internal
 from motewatch.engine.records import Audited, Output
 from motewatch.journal import chain
 from motewatch.journal.journal import Journal
-from motewatch.journal.rows import BY_TIME, AuditRow, Batch
+from motewatch.journal.rows import BY_TIME, AuditRow, Batch, InputRow
+from support.calls import CALL
 from support.journal_records import alarm, fact, outbox_row, reading_row, taken
 
 
@@ -29,6 +32,10 @@ def path(tmp_path: Path) -> Path:
         ]
         outbox = [outbox_row("a"), outbox_row("b")]
         journal.commit(Batch([reading_row(2, at_us=20)], outputs, outbox=outbox, engine_us=20))
+        delivered = encode_internal(Delivered(CALL.id, Outcome.REFUSED, 25, 1, "no such number"))
+        row = InputRow(0, "delivered", 30, 30, "", delivered)
+        journal.commit(Batch(outputs=[(BY_TIME, CALL)], engine_us=20))
+        journal.commit(Batch([row], engine_us=30))
     return path
 
 
@@ -58,7 +65,7 @@ def test_a_journal_in_order_gives_no_findings(path: Path) -> None:
         ("DELETE FROM audit WHERE id = 2", "audit: row 2 is missing, row 3 stands in its place"),
         ("DELETE FROM audit WHERE id = 3", "audit: output 6 has no row here"),
         ("UPDATE outputs SET body = replace(body, 'two', 'ten') WHERE id = 5", "differ in action"),
-        ("DELETE FROM inputs WHERE id = 1", "inputs: ids run from 2 to 2, but there are 1 rows"),
+        ("DELETE FROM inputs WHERE id = 1", "inputs: ids run from 2 to 3, but there are 2 rows"),
         ("DELETE FROM inputs WHERE id = 1", "outputs: output 1 names input 1, which is not there"),
         ("UPDATE inputs SET applied_us = 5 WHERE id = 2", "inputs: the engine's time goes back at input 2"),
         ("UPDATE samples SET revision = 3 WHERE revision = 2", "2 revisions numbered from 1 to 3"),
@@ -66,6 +73,16 @@ def test_a_journal_in_order_gives_no_findings(path: Path) -> None:
         ("DELETE FROM samples WHERE revision = 1", "samples: output 1 has no row here"),
         ("UPDATE samples SET quality = 4 WHERE revision = 1", "output 1 (sample) and its columns differ in quality"),
         ("UPDATE alarm_events SET state_after = 'normal'", "output 4 (alarm) and its columns differ in state_after"),
+        ("DELETE FROM calls", "calls: output 7 has no row here"),
+        ("DELETE FROM call_ids", "call_ids: output 7 has no row here"),
+        ("UPDATE calls SET person = 'ben'", "output 7 (told) and its columns differ in person"),
+        ("DELETE FROM call_alarms", "output 7 (told) and its columns differ in alarms"),
+        ("UPDATE calls SET outcome = 'delivered'", "calls: the outcome of call-1 is not the one that was reported"),
+        (
+            "UPDATE calls SET outcome = NULL, outcome_us = NULL, attempts = NULL, detail = NULL",
+            "calls: the outcome of call-1 is not the one that was reported",
+        ),
+        ("UPDATE inputs SET payload = x'7b' WHERE id = 3", "inputs: input 3 cannot be read"),
         ("UPDATE outputs SET body = '{' WHERE id = 4", "outputs: output 4 cannot be read"),
         ("UPDATE outputs SET kind = 'reply' WHERE id = 4", "alarm_events: a row names output 4, which is not there or"),
         ("UPDATE outbox SET key = '' WHERE id = 1", "outbox: a row of 'mqtt' has no key"),
