@@ -16,6 +16,7 @@ from motewatch.cli import (
     alarm_commands,
     alarm_figures,
     alarm_register,
+    calls,
     classify,
     limits,
     people,
@@ -27,6 +28,7 @@ from motewatch.cli import (
     sequential,
     site,
     trial_calls,
+    try_channel,
 )
 from motewatch.journal.errors import JournalError
 from motewatch.limits.tables import LimitsError
@@ -118,7 +120,9 @@ classify.add_to(app)
 recovery.add_to(app)
 sampling_plan.add_to(app)
 sequential.add_to(app)
+calls.add_to(app)
 trial_calls.add_to(app)
+try_channel.add_to(app)
 
 
 def main() -> None:

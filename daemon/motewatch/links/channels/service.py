@@ -118,17 +118,16 @@ class _Attempt:
             self.done.set()
 
     def _notify(self) -> bool:
-        message = self.message
-        brief = 0 < self.service.body_maxlen <= SHORT_BODY or len(message.text) > self.service.body_maxlen > 0
-        title = message.subject if self.service.title_maxlen > 0 and not brief else ""
+        title, body = words_for(self.service, self.message)
         pages = apprise.Apprise(asset=_ASSET)
         pages.add(self.service)
-        kind = apprise.NotifyType.FAILURE if message.urgent else apprise.NotifyType.INFO
-        return bool(
-            pages.notify(
-                message.short if brief else message.text,
-                title=title,
-                notify_type=kind,
-                body_format=apprise.NotifyFormat.TEXT,
-            )
-        )
+        kind = apprise.NotifyType.FAILURE if self.message.urgent else apprise.NotifyType.INFO
+        return bool(pages.notify(body, title=title, notify_type=kind, body_format=apprise.NotifyFormat.TEXT))
+
+
+def words_for(service: Any, message: CallMessage) -> tuple[str, str]:
+    """Title and body for a service, by how much it takes."""
+    most = service.body_maxlen
+    if 0 < most <= SHORT_BODY or 0 < most < len(message.text):
+        return "", message.short
+    return message.subject if service.title_maxlen > 0 else "", message.text
