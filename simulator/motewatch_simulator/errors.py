@@ -3,6 +3,7 @@
 SimulatorError
 |-- ScenarioError      the scenario file: every mistake at once, in `problems`
 |-- StreamError        an output file, or a start instant, that cannot be used
+|-- TruthError         a line of a truth file that cannot be read
 `-- BrokerError        the broker: unreachable at the start, or it does not want us
 """
 
@@ -25,6 +26,15 @@ class ScenarioError(SimulatorError):
 
 class StreamError(SimulatorError):
     """An output file, or a start instant, that cannot be used."""
+
+
+class TruthError(SimulatorError):
+    """A line that is no truth; `line` holds it."""
+
+    def __init__(self, line: str, why: str) -> None:
+        self.line = line
+        shown = line if len(line) <= 80 else line[:77] + "..."
+        super().__init__(f"this is no line of a truth file: {why}. Write the file anew. The line: {shown}")
 
 
 class BrokerError(SimulatorError):
