@@ -57,7 +57,7 @@ def samples(
         known_location(location, sorted(item.id for item in facility.locations))
     with open_journal(facility, site) as journal:
         found = journal.query_samples(location, *span(facility, since, until), revisions, limit)
-    _print(listings.samples(found, facility), form, limit)
+    print_newest(listings.samples(found, facility), form, limit)
 
 
 def alarms(
@@ -92,16 +92,16 @@ def alarms(
             found = journal.standing_alarms()[-limit:]
             hidden = journal.hidden_alarms()
     if history:
-        _print(listings.alarms(found, facility, history=True), form, limit)
+        print_newest(listings.alarms(found, facility, history=True), form, limit)
         return
     if form is not Format.TABLE:
         # One list for machines; the state of each says which it is.
-        _print(listings.alarms([*found, *hidden][-limit:], facility, history=False), form, limit)
+        print_newest(listings.alarms([*found, *hidden][-limit:], facility, history=False), form, limit)
         return
-    _print(listings.alarms(found, facility, history=False), form, limit)
+    print_newest(listings.alarms(found, facility, history=False), form, limit)
     if hidden:
         typer.echo("\nNot annunciated, and evaluated all the same:")
-        _print(listings.hidden(hidden, facility), form, limit)
+        print_newest(listings.hidden(hidden, facility), form, limit)
 
 
 def dead_letters(site: SitePath, limit: Limit = 50, form: FormatOption = Format.TABLE) -> None:
@@ -115,7 +115,7 @@ def dead_letters(site: SitePath, limit: Limit = 50, form: FormatOption = Format.
     facility = load_site(site)
     with open_journal(facility, site) as journal:
         found = journal.query_dead_letters(limit)
-    _print(listings.dead_letters(found, facility), form, limit)
+    print_newest(listings.dead_letters(found, facility), form, limit)
 
 
 def audit(site: SitePath, limit: Limit = 100, form: FormatOption = Format.TABLE) -> None:
@@ -127,7 +127,7 @@ def audit(site: SitePath, limit: Limit = 100, form: FormatOption = Format.TABLE)
     facility = load_site(site)
     with open_journal(facility, site) as journal:
         found = journal.query_audit(limit)
-    _print(listings.audit(found, facility), form, limit)
+    print_newest(listings.audit(found, facility), form, limit)
 
 
 def verify(site: SitePath) -> None:
@@ -177,7 +177,7 @@ def span(facility: Site, since: str | None, until: str | None) -> tuple[int | No
     return found[0], found[1]
 
 
-def _print(listing: Listing, form: Format, limit: int) -> None:
+def print_newest(listing: Listing, form: Format, limit: int) -> None:
     typer.echo(listing.text(form), nl=False)
     if len(listing.records) == limit:
         typer.echo(f"These are the newest {limit}; there may be more: give a larger --limit.", err=True)

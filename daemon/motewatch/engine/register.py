@@ -13,11 +13,21 @@ from typing import Final
 
 from motewatch.alarms.bounds import Side
 from motewatch.alarms.rationalisation import Advice
+from motewatch.callout.ladders import Ladders
 from motewatch.callout.test_calls import ways_of
 from motewatch.engine.alarm_rules import PLAIN, Treatment
 from motewatch.engine.plan import Grade, LocationPlan, Plan, compile_plan
 from motewatch.engine.service_alarms import SERVICE_ALARMS
-from motewatch.engine.subject import Subject, count_alarm, insufficient_alarm, location_alarm, sensor_alarm, trial_alarm
+from motewatch.engine.subject import (
+    NOBODY_ALARM,
+    Subject,
+    count_alarm,
+    gap_alarm,
+    insufficient_alarm,
+    location_alarm,
+    sensor_alarm,
+    trial_alarm,
+)
 from motewatch.engine.suspicion import SUSPICION_KINDS, suspicion_alarms
 from motewatch.site.basics import size_text
 from motewatch.site.models import Confidence, KOfN, RollingVolume, Rule, Site
@@ -73,6 +83,10 @@ def alarm_register(site: Site) -> list[RegisterRow]:
     rows += [row for sensor in plan.sensors for row in _sensor(plan, sensor)]
     for subject in SERVICE_ALARMS.values():
         rows.append(_row(plan, subject.alarm, subject.kind, _SERVICE_WORDS[subject.kind]))
+    if site.escalations:
+        rows.append(_row(plan, NOBODY_ALARM, "callout-nobody-reached", "nobody could be reached for an alarm"))
+    for rota in Ladders.of(site).rotas:
+        rows.append(_row(plan, gap_alarm(rota), "callout-gap", f"nobody is on call in the rota {rota}"))
     if site.callout.test_calls is not None:
         for way in ways_of(site):
             what = f"a test call to {way.person} over {way.channel} failed"

@@ -32,6 +32,8 @@ MQTT_ALARMS: Final = "mqtt-alarms"
 """Alarms and answers to people have a queue of their own: thousands of samples that wait must not delay one. Order
 holds within a queue, and no topic is written from both."""
 TIME_SERIES: Final = "time-series"
+CALL: Final = "call/"
+"""The sink of the calls over a channel is this and the channel's id."""
 
 FIRST_PAUSE_S: Final = 0.5
 LONGEST_PAUSE_S: Final = 30.0

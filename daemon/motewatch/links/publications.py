@@ -1,4 +1,4 @@
-"""What the engine said, as outbox rows: messages for MQTT and points for the time-series server.
+"""What the engine said, as outbox rows: messages for MQTT, points for the time-series server, calls to persons.
 
 Rules:
 - Per sample, plain dictionaries and the models' own JSON encoder, without the model: validating what the engine made
@@ -10,6 +10,7 @@ Rules:
 - Keys are unique for ever, since the journal refuses a batch with a key it knows. A sample's key follows from the
   sample. Steps of alarms and replies add the moment of writing and a running number, because the engine's own times
   may stand still.
+- A call goes as the record has it; words, links and secrets are added when it is delivered. Its key is its own id.
 - No I/O and no clock here; the only state is which period is the latest of each location.
 """
 
@@ -22,9 +23,10 @@ from typing import Any, Final
 
 from pydantic_core import to_json
 
-from motewatch.engine.records import AlarmChanged, Output, Replied, SampleTaken
+from motewatch.engine.codec import canonical
+from motewatch.engine.records import AlarmChanged, Output, Replied, SampleTaken, Told
 from motewatch.journal.rows import OutboxRow
-from motewatch.links.outbox import MQTT, MQTT_ALARMS, TIME_SERIES, fresh_row
+from motewatch.links.outbox import CALL, MQTT, MQTT_ALARMS, TIME_SERIES, fresh_row
 from motewatch.links.time_series import alarm_line, sample_lines
 from motewatch.measure.samples import UL_PER_L, Quality, Sample, Spread
 from motewatch.measure.statistics import concentration_interval
@@ -93,6 +95,10 @@ class Publications:
                 self._alarm(output, now_us, rows)
             elif isinstance(output, Replied):
                 self._reply(output, now_us, rows, response_topics or {})
+            elif isinstance(output, Told):
+                rows.append(
+                    fresh_row(f"{CALL}{output.channel}", output.id, "", canonical(output).encode(), False, now_us)
+                )
         return rows
 
     def _sample(self, sample: Sample, now_us: int, rows: list[OutboxRow]) -> None:

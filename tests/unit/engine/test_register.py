@@ -120,13 +120,21 @@ def test_the_sites_own_words_and_priorities() -> None:
     assert rows["location/fill-1/0.5um/alert"].advice.priority.value == "low"
 
 
-def test_test_calls_are_in_it_once_they_are_made() -> None:
+def test_alarms_of_the_callout_are_in_it_once_there_is_something_to_fail() -> None:
     people = {
         "persons": [{"id": "p1", "name": "P. One", "reach": [{"channel": "m", "address": "x"}]}],
         "channels": [{"id": "m", "kind": "mqtt"}],
         "rotas": [{"id": "r", "name": "R", "rotation": {"members": ["p1"], "first": "2026-01-01"}}],
         "escalations": [{"id": "e", "steps": [{"after_min": 0, "tell": ["rota:r"]}]}],
     }
-    assert not any(alarm.startswith("callout/") for alarm in register(**people))
+    assert not any(alarm.startswith("callout/") for alarm in register(**(people | {"escalations": []})))
+    rows = register(**people)
+    found = [
+        (row.alarm, row.kind, row.advice.priority.value) for row in rows.values() if row.kind.startswith("callout")
+    ]
+    assert found == [
+        ("callout/nobody-reached", "callout-nobody-reached", "high"),
+        ("callout/gap/r", "callout-gap", "medium"),
+    ]
     rows = register(**people, callout={"test_calls": {"at": "Tue 10:00"}})
     assert rows["callout/test/p1/m"].kind == "callout-test"

@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from motewatch.alarms.lifecycle import Event, State
+from motewatch.engine.codec import output_from
 from motewatch.engine.records import AlarmChanged, Audited, Output, Priority, Repeated, Replied, SampleTaken, Turned
 from motewatch.links.publications import Directory, Publications, iso, presence_of, quality_words, sample_payload
 from motewatch.links.time_series import malformed
@@ -19,6 +20,7 @@ from motewatch.wire.messages import AlarmEventMessage, AlarmMessage, ReplyMessag
 from motewatch.wire.outgoing import QUALITY_WORDS
 from motewatch.wire.records import Refusal, RefusalReason
 from motewatch.wire.topics import Topics
+from support.calls import CALL
 from support.facility import site_dict
 
 TOPICS = Topics("motewatch/v1", "testing")
@@ -215,3 +217,11 @@ def test_states_are_said_again_under_keys_of_their_own() -> None:
     state = next(row for row in first if row.retain and row.sink == "mqtt-alarms")
     assert [(row.topic, row.payload, row.retain) for row in again] == [(state.topic, state.payload, True)]
     assert not {row.key for row in again} & {row.key for row in first}
+
+
+def test_a_call_waits_for_its_channel_under_its_own_id_as_the_record_has_it() -> None:
+    mail = replace(CALL, id="call-2", channel="mail", note="Überfüllt “x”")
+    first, second = publications().rows([CALL, mail], NOW_US)
+    assert (first.sink, first.key, first.topic, first.retain) == ("call/sms", "call-1", "", False)
+    assert (second.sink, second.key, second.expiry_s) == ("call/mail", "call-2", None)
+    assert [output_from("told", row.payload.decode()) for row in (first, second)] == [CALL, mail]
