@@ -31,7 +31,10 @@ CLOSE_S = 3.0
 class Progress:
     """Where a run stands."""
 
-    elapsed_s: float
+    stream_us: int
+    """How far the stream has come, on the sensors' clocks."""
+    stream_s: float
+    """The same since its start."""
     sent: int
     acknowledged: int
     refused: int
@@ -52,22 +55,30 @@ def play(
     *,
     start_us: int,
     seconds: float | None = None,
+    speed: float = 1.0,
     progress: Callable[[Progress], None] = lambda _: None,
 ) -> Progress:
-    """Send every emission when it is due, until `seconds` have passed or `stop` is set. Returns the final standing.
+    """Send every emission when it is due, until `seconds` of the stream have passed or `stop` is set. Returns the final
+    standing.
 
-    `start_us` is the start of the stream and counts as now. Raises `BrokerError` if the broker refuses us before any
-    connection came up; while it is only away, sensors keep their readings and wait.
+    `start_us` is the start of the stream and counts as now; the stream passes `speed` times as fast as time. Raises
+    `BrokerError` if the broker refuses us before any connection came up; while it is only away, sensors keep their
+    readings and wait.
     """
     origin_s = clock.monotonic_s()
     sent = 0
     told_s = origin_s
     coming = next(emissions)
 
+    def passed_s() -> float:
+        return (clock.monotonic_s() - origin_s) * speed
+
     def standing() -> Progress:
         tally = fleet.tally
+        at_s = passed_s()
         return Progress(
-            clock.monotonic_s() - origin_s,
+            start_us + int(at_s * 1_000_000),
+            at_s,
             sent,
             tally.acknowledged,
             tally.refused,
@@ -80,15 +91,15 @@ def play(
         )
 
     while not stop.is_set():
-        elapsed_s = clock.monotonic_s() - origin_s
-        if seconds is not None and elapsed_s >= seconds:
-            break
-        now_us = start_us + int(elapsed_s * 1_000_000)
+        at_s = passed_s()
+        now_us = start_us + int((at_s if seconds is None else min(at_s, seconds)) * 1_000_000)
         while coming.due_us <= now_us and not stop.is_set():
             fleet.take(coming)
             sent += isinstance(coming, Counted)
             coming = next(emissions)
         fleet.tend()
+        if seconds is not None and at_s >= seconds:
+            break
         refused = fleet.refused
         if refused and fleet.tally.connections == 0:
             fleet.close(0.0, stop.wait)
@@ -96,7 +107,7 @@ def play(
         if clock.monotonic_s() - told_s >= PROGRESS_S:
             told_s += PROGRESS_S
             progress(standing())
-        due_in_s = (coming.due_us - start_us) / 1_000_000 - (clock.monotonic_s() - origin_s)
+        due_in_s = ((coming.due_us - start_us) / 1_000_000 - passed_s()) / speed
         if due_in_s > 0:
             stop.wait(min(due_in_s, TICK_S))
     connected = fleet.connected

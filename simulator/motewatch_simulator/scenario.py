@@ -9,9 +9,10 @@ stream; everything else that takes time (air changes, activity, doors that fall 
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import AwareDatetime, Field
 
 from motewatch.site.models import Identifier, Label, Number, Table, Whole
 from motewatch_simulator.scenario_incidents import (
@@ -65,6 +66,12 @@ class Head(Table):
     """The scenario as a whole."""
 
     name: Label
+    site: Annotated[str, Field(min_length=1, max_length=500)] | None = None
+    """Site file that it plays on, from this file's folder; absent: it is named on the command line."""
+    start: AwareDatetime = datetime(2026, 1, 5, 6, tzinfo=UTC)
+    """Where a stream that is written, scored or told the truth of begins; a Monday morning (own choice)."""
+    length_s: Seconds | None = None
+    """How long it is, on the sensors' clocks; absent: it goes on until it is stopped."""
     seed: Annotated[Whole, Field(ge=0, le=2**63 - 1)] = 1
     """The same seed, start and scenario give the same stream, to the last count."""
     physics_speed: Annotated[Number, Field(gt=0, le=1000)] = 1.0
