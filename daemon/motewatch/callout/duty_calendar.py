@@ -4,7 +4,9 @@ Recurrence, exceptions (EXDATE) and moved instances (RECURRENCE-ID) are the libr
 safe: an instant is asked for by a window a day wider than needed and compared with begin and end ourselves (a narrow
 window misses events around the change of clocks); a TZID that nobody knows is refused, because the library would
 silently take the time as local; times without any zone, and whole days, are local times of the rota (RFC 5545,
-3.3.5, "floating"). Cancelled events do not count. A calendar is read once and expanded for a year from its first
+3.3.5, "floating"). Cancelled events do not count. A shift ends at its local time on the night of a change of clocks too,
+as calendar programs show it; by the letter of RFC 5545, 3.8.5.3, every instance would be as long as the first, and the
+next shift would begin an hour before or after this one ends. A calendar is read once and expanded for a year from its first
 event, so that what is broken in it is told when it is read and not in the night in which it is needed.
 
 Pure: the text is handed in.
@@ -22,7 +24,7 @@ from motewatch.callout.spans import Span
 from motewatch.site.instants import instant, instant_us
 
 MARGIN: Final = timedelta(days=1)
-YEAR: Final = timedelta(days=366)
+YEAR_US: Final = 366 * 86_400_000_000
 _TIMES: Final = ("DTSTART", "DTEND", "RECURRENCE-ID", "EXDATE", "RDATE")
 
 
@@ -62,13 +64,17 @@ class DutyCalendar:
         events: list[Any] = list(calendar.walk("VEVENT"))
         if not events:
             raise CalendarError("there is no event in it", "Add an event for each shift.")
-        for event in events:
-            _examine(event, persons)
-        made = cls(zone, persons, recurring_ical_events.of(calendar))
-        first = min(made._instant(event["DTSTART"].dt) for event in events)
         try:
-            list(made.spans(first, first + YEAR // timedelta(microseconds=1)))
-        except (ValueError, TypeError, KeyError, AttributeError, OverflowError) as error:
+            for event in events:
+                _examine(event, persons)
+            made = cls(zone, persons, recurring_ical_events.of(calendar))
+            first = min(made._instant(event["DTSTART"].dt) for event in events)
+            for _ in made.spans(first, first + YEAR_US):
+                pass
+        except CalendarError:
+            raise
+        except Exception as error:
+            # Whatever the libraries stumble over in a text from outside: it is the calendar that has to be mended.
             raise CalendarError(
                 f"an event cannot be read or repeated: {error}", "Look at its RRULE, DTSTART and DTEND."
             ) from None
