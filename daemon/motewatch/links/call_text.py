@@ -223,15 +223,24 @@ def _shown(fact: Fact, told: Told, zone: ZoneInfo) -> Shown:
     stands = _STATES.get(State(fact.state), "") if fact.state in set(State) else one_line(fact.state)
     priority = f"{fact.priority.capitalize()} priority. " if fact.priority else ""
     began = "Began" if told.cause is Cause.RETURNED else "Since"
+    where = one_line(fact.where)
     return Shown(
         alarm=fact.alarm,
-        what=one_line(fact.what),
-        where=one_line(fact.where),
+        what=_without_place(one_line(fact.what), where),
+        where=where,
         value=_value(fact),
         since=f"{began} {moment(fact.since_us, told.at_us, zone)}",
         stands=f"{priority}{stands}",
         action="" if told.cause in _NEWS else one_line(fact.action, LONGEST_NOTE),
     )
+
+
+def _without_place(what: str, where: str) -> str:
+    """An alarm's sentence begins with its place, which is said beside it."""
+    place, colon, rest = what.partition(": ")
+    if colon and rest and f"{where}, ".startswith(f"{place}, "):
+        return rest[:1].upper() + rest[1:]
+    return what
 
 
 def _value(fact: Fact) -> str:
@@ -282,10 +291,16 @@ def _short(told: Told, facts: tuple[Shown, ...], note: str, zone: ZoneInfo, site
         head += f"{len(facts)} alarms, first "
     elif fact.priority:
         head += f"{fact.priority.upper()} alarm, "
-    figures = "" if fact.value is None else f"{with_unit(fact.value, fact.unit)}, "
-    if fact.value is not None and fact.limit is not None:
-        figures = f"{with_unit(fact.value, fact.unit)} (limit {figure(fact.limit)}), "
+    figures = ""
+    if fact.value is not None and _joined(figure(fact.value)) not in _joined(first.what):
+        limit = "" if fact.limit is None else f" (limit {figure(fact.limit)})"
+        figures = f"{with_unit(fact.value, fact.unit)}{limit}, "
     return f"{head}{place}{figures}{first.what}, {moment(fact.since_us, told.at_us, zone)}"
+
+
+def _joined(text: str) -> str:
+    """Without blanks, so that figures compare however they are grouped."""
+    return "".join(text.split())
 
 
 def _answering(told: Told) -> tuple[str, tuple[str, ...]]:
@@ -299,7 +314,10 @@ def _answering(told: Told) -> tuple[str, tuple[str, ...]]:
     if told.answer.startswith(MANY):
         lines = tuple(f"motewatch acknowledge SITE {fact.alarm} --by {told.person}" for fact in told.facts[:1])
         return "Take them", (at_station, *lines, "and so on for the others, by their ids above.")
-    return "Take it, or shelve it", (at_station, f"motewatch acknowledge SITE {told.answer} --by {told.person}")
+    title = "Take it, or shelve it"
+    if len(told.facts) > 1:
+        title = "Take the first, or shelve it" if told.facts[0].alarm == told.answer else "Take an alarm of this call"
+    return title, (at_station, f"motewatch acknowledge SITE {told.answer} --by {told.person}")
 
 
 def _text(words: Words) -> str:

@@ -112,6 +112,35 @@ def test_all_alarms_of_a_flood_are_in_it_and_the_link_comes_before_the_list() ->
     assert message.short.startswith("41 alarms, first Filling, needle side: 14210 /m3")
 
 
+def test_a_place_is_said_once_and_so_is_a_figure() -> None:
+    fact = replace(
+        FACT,
+        what="Needle side: 14 210 particles/m3 >= 0.5 um, above the action level of 3 520 (ISO 5)",
+        where="Needle side, Filling",
+    )
+    message = said(replace(CALL, facts=(fact,)), link=None)
+    assert message.subject == (
+        "High alarm, Needle side, Filling: 14 210 particles/m3 >= 0.5 um, above the action level of 3 520 (ISO 5)"
+    )
+    assert message.text.startswith(
+        "14 210 particles/m3 >= 0.5 um, above the action level of 3 520 (ISO 5)\nNeedle side"
+    )
+    assert message.short == (
+        "HIGH alarm, Needle side, Filling: 14 210 particles/m3 >= 0.5 um, above the action level of 3 520 (ISO 5), "
+        "22:05 CEST"
+    )
+    # Only a place that is said beside it goes.
+    for what in ("Another side: humidity 61 %", "Needle: humidity", "Needle side: "):
+        assert said(replace(CALL, facts=(replace(fact, what=what),))).text.startswith(what.strip())
+
+
+def test_of_several_the_link_is_for_the_first() -> None:
+    assert "TAKE THE FIRST, OR SHELVE IT" in said(replace(CALL, facts=(FACT, PRESSURE))).text
+    other = said(replace(CALL, facts=(FACT, PRESSURE), answer=PRESSURE.alarm)).text
+    assert "TAKE AN ALARM OF THIS CALL" in other
+    assert f"motewatch acknowledge SITE {PRESSURE.alarm} --by ada" in other
+
+
 def test_a_call_without_an_answer_has_no_link() -> None:
     message = said(replace(CALL, answer="", cause=Cause.RETURNED))
     assert message.link is None
