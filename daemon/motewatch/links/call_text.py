@@ -100,15 +100,15 @@ class CallMessage:
     address: str
     subject: str
     """One line."""
-    text: str
-    html: str | None
-    short: str
+    text: str = field(repr=False)
+    html: str | None = field(repr=False)
+    short: str = field(repr=False)
     """At most 160 characters, for SMS and what is read aloud."""
     urgent: bool
     maybe_repeat: bool
     """It may have been delivered before: a crash or a lost answer lies between."""
     link: str | None = field(repr=False)
-    """It answers in the person's name, so it is not shown by accident."""
+    """It answers in the person's name, so neither it nor what it stands in is shown by accident."""
     at_us: int
     """The nominal instant of the step that asked for it."""
     site: str = ""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import isfinite
+
 from motewatch.links.call_text import CallMessage
 from motewatch.site.instants import instant
 from motewatch.wire.outgoing import CalledAlarm, PersonCallMessage
@@ -32,11 +34,16 @@ def payload_of(message: CallMessage) -> bytes:
                 what=fact.what,
                 where=fact.where,
                 since=instant(fact.since_us),
-                value=fact.value,
-                limit=fact.limit,
+                value=_number(fact.value),
+                limit=_number(fact.limit),
                 unit=fact.unit,
                 action=fact.action,
             )
             for fact in message.facts
         ],
     ).to_payload()
+
+
+def _number(value: float | None) -> float | None:
+    """JSON has no infinity: such a value is not known there, and must not keep a call from going out."""
+    return value if value is not None and isfinite(value) else None
