@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from motewatch.cli.options import SitePath
+from motewatch.links.channel_checks import check_channel_files
 from motewatch.links.clock import Clock
 from motewatch.links.site_file import check_site, load_site
 from motewatch.site.models import Site, standard_text
@@ -62,6 +63,8 @@ def check(
     motewatch check config/demo-site.toml
     """
     problems = check_site(file, instant(Clock().now_us()).date())
+    if not errors(problems):
+        problems += check_channel_files(load_site(file), file)
     for problem in problems:
         typer.echo(str(problem))
     wrong = len(errors(problems))

@@ -83,6 +83,14 @@ class ServiceChannel:
                 f"the address '{message.address}', the account there, and the way to the internet"
             )
 
+    def takes(self, address: str) -> bool:
+        """Whether the address fits the service, as far as the library knows without asking it."""
+        try:
+            self._service(address, "")
+        except LinkSettingsError:
+            return False
+        return True
+
     def close(self) -> None:
         """Nothing is held open between calls; what hangs ends by its own time-outs."""
 
