@@ -1,9 +1,10 @@
 """The whole service as one object: built in one place, started in order, stopped in reverse.
 
-Order of a start: site file, journal, engine from the record, first configuration, broker link, outbox workers,
-housekeeping, and last the writer's loop. A start that fails half way undoes what it had done. SIGTERM and SIGINT stop
-it cleanly: the batch at hand is committed and acknowledged, the rest stays with the broker. SIGHUP reads the site file
-again: everything that can fail is done first, then the new configuration becomes an input like any other.
+Order of a start: site file, journal, engine from the record, first configuration, broker link, workers of outbox and
+calls, housekeeping, and last the writer's loop. A start that fails half way undoes what it had done. SIGTERM and SIGINT
+stop it cleanly: the batch at hand is committed and acknowledged, the rest stays with the broker; calls end first, while
+the writer still takes what became of them. SIGHUP reads the site file again: everything that can fail is done first,
+then the new configuration becomes an input like any other.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import logging
 import signal
 import sys
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from queue import SimpleQueue
@@ -27,6 +28,7 @@ from motewatch.journal.call_ids import CallRecord
 from motewatch.journal.errors import JournalError
 from motewatch.journal.history import JournalHistory
 from motewatch.journal.journal import Journal
+from motewatch.journal.rows import OutboxRow
 from motewatch.links.alarm_gauges import publish_figures
 from motewatch.links.broker import BrokerLink
 from motewatch.links.clock import Clock, TimeSource
@@ -37,6 +39,7 @@ from motewatch.links.outbox import AlarmWorker, MqttWorker, OutboxWorker, TimeSe
 from motewatch.links.publications import Directory, Publications, presence_of
 from motewatch.links.site_file import Secret, SiteFileError, canonical_text, load_site, read_secret
 from motewatch.links.time_series import TimeSeriesLink
+from motewatch.service.calling import Calling, dead_man, left_over
 from motewatch.service.errors import ServiceError
 from motewatch.service.only_one import only_service
 from motewatch.service.replay import restore
@@ -49,11 +52,12 @@ if TYPE_CHECKING:
 
 _log = logging.getLogger("motewatch.service")
 
-STOP_S = 3.0
+STOP_S = 2.5
 """What the writer may take to finish its batch when told to stop."""
 
-PART_S = 0.4
-"""What the link and each worker may take after that: all together less than the 5 s within which a stop is over."""
+PART_S = 0.3
+"""What the link and each worker may take after that: all together, with `calling.STOP_S` before it, less than the 5 s
+within which a stop is over."""
 
 SWITCH_S = 0.0005
 HEARTBEAT_S = 10.0
@@ -89,6 +93,7 @@ class Service:
         self._link: BrokerLink | None = None
         self._site: Site | None = None
         self._answering: Answering | None = None
+        self._calling: Calling | None = None
 
     def start(self) -> None:
         """Start everything.
@@ -99,6 +104,7 @@ class Service:
         try:
             self._start()
         except BaseException:
+            self._end_calling()
             self._end_writer()
             self._undo.close()
             raise
@@ -127,7 +133,7 @@ class Service:
             history=history,
             inbox=self._inbox,
             topics=topics,
-            rows_of=publications.rows,
+            rows_of=self._rows_of,
             rows_again=lambda now_us: publications.states(journal.last_alarm_events(), now_us),
             notify=self._notify,
             clock=self._clock,
@@ -135,6 +141,7 @@ class Service:
             known_before=last_run_us is not None,
         )
         self._writer = writer
+        calls_before = left_over(journal)
         self._configure_first(writer, engine, site, restored.difference)
 
         answering_jobs = self._start_answering(site, base_dir, journal)
@@ -166,9 +173,22 @@ class Service:
                     last_taken_us=journal.last_taken_us(TimeSeriesWorker.sink),
                 )
             )
+        calling = self._calling = Calling(
+            site,
+            base_dir,
+            journal,
+            self.post,
+            link,
+            topics,
+            self._clock,
+            None if self._answering is None else self._answering.signer,
+            calls_before,
+        )
+        watched = dead_man(site, base_dir, writer, link, self._clock)
         for worker in self._workers:
             worker.start()
             self._undo.callback(worker.stop, PART_S)
+        calling.start()
         self._undo.callback(link.stop, PART_S)
         link.start()
 
@@ -189,6 +209,7 @@ class Service:
             [
                 *([] if every_s is None else [Job("alarm-figures", every_s, alarm_figures)]),
                 *answering_jobs,
+                calling.job,
                 Job("heartbeat", HEARTBEAT_S, heartbeat),
                 Job("prune", PRUNE_S, lambda: journal.prune(self._clock.now_us() - KEEP_DELIVERED_US)),
                 Job("checkpoint", CHECKPOINT_S, journal.checkpoint),
@@ -198,8 +219,9 @@ class Service:
         self._undo.callback(housekeeping.stop)
         self._thread = threading.Thread(target=self._run_writer, args=(writer,), name="writer", daemon=True)
         self._thread.start()
-        if site.escalations or site.rotas:
-            _log.warning("rotas and escalations stand in the site file, but this version calls nobody")
+        if watched is not None:
+            self._undo.callback(watched.stop)
+            watched.start()
         _log.info(
             "serving",
             extra={
@@ -261,12 +283,15 @@ class Service:
         # only; a change of their settings is told, not taken over.
         if before is not None and _links_of(site) != _links_of(before):
             _log.warning(
-                "journal, broker, time-series, topic and answer page settings are taken over at the next start only"
+                "journal, broker, time-series, topic, channel, dead-man and answer page settings are taken over at the "
+                "next start only"
             )
         self._site = site
         self._publications.know(Directory.of(site))
         if self._answering is not None:
             self._answering.know(site)
+        if self._calling is not None:
+            self._calling.know(site)
         self.post(taken)
         _log.info("the site file is taken over", extra={"digest": taken.digest})
         return True
@@ -281,10 +306,15 @@ class Service:
 
     def stop(self) -> None:
         """Stop cleanly within 5 s. Raises `ServiceError` when the writer had failed."""
+        self._end_calling()
         self._end_writer()
         self._undo.close()
         if self._failure is not None:
             raise ServiceError(f"the writer failed: {self._failure}") from self._failure
+
+    def _end_calling(self) -> None:
+        if self._calling is not None:
+            self._calling.stop()
 
     def _end_writer(self) -> None:
         if self._writer is None or self._thread is None:
@@ -322,9 +352,17 @@ class Service:
         finally:
             self._over.set()
 
+    def _rows_of(self, outputs: Sequence[Output], now_us: int, response_topics: Mapping[str, str]) -> list[OutboxRow]:
+        rows = self._publications.rows(outputs, now_us, response_topics)
+        if self._calling is not None:
+            self._calling.rows(rows)
+        return rows
+
     def _notify(self) -> None:
         for worker in self._workers:
             worker.notify()
+        if self._calling is not None:
+            self._calling.notify()
 
     def _report_time_series(self, up: bool, since_us: int, detail: str) -> None:
         self.post(LinkChanged(Link.TIME_SERIES, up, since_us, detail))
@@ -335,6 +373,8 @@ def _links_of(site: Site) -> dict[str, object]:
     page = site.callout.answer_page
     return {
         **site.service.model_dump(include={"journal", "broker", "time_series", "topic_root", "hold_limit_s"}),
+        "channels": [channel.model_dump() for channel in site.channels],
+        "dead_man": None if site.callout.dead_man is None else site.callout.dead_man.model_dump(),
         "answer_page": None if page is None else page.model_dump(exclude={"shelve_min"}),
     }
 

@@ -158,7 +158,10 @@ class Writer:
         self._broker_alarm = False
         self._down_since_us = clock.now_us()
         self._down_detail = ""
+        self._down_since_s = clock.monotonic_s()
         self._held_since_s = clock.monotonic_s()
+        self.turned_s = clock.monotonic_s()
+        """When the loop last turned or committed, on the monotonic clock. Not renewed once a commit has failed."""
         self._snapshot_s = clock.monotonic_s()
         self._snapshot_inputs = 0
         self._step_checked_s = clock.monotonic_s()
@@ -176,9 +179,16 @@ class Writer:
         while running:
             items = self._collect()
             self._batch(items)
+            self.turned_s = self._clock.monotonic_s()
             running = not self._stopping.is_set() and not any(isinstance(item, Stop) for item in items)
         self._commit(_Pending(), force=True)
         self.save_snapshot()
+
+    @property
+    def untold_loss_s(self) -> float:
+        """For how many seconds the broker has been away without an alarm that tells it. From any thread."""
+        told = self._connected or self._broker_alarm
+        return 0.0 if told else self._clock.monotonic_s() - self._down_since_s
 
     def stop(self) -> None:
         """End the loop after the transaction at hand. From any thread; what still waits stays with the broker."""
@@ -343,6 +353,7 @@ class Writer:
                 Batch(pending.inputs, pending.outputs, pending.dead_letters, outbox, self._engine.passed_us)
             )
             self._history.committed()
+            self.turned_s = self._clock.monotonic_s()
             self._snapshot_inputs += len(pending.inputs)
             self.figures.commits += 1
             if outbox:
@@ -374,6 +385,7 @@ class Writer:
             self._down_detail = event.detail
             if self._connected or not self._engine_clock.held:
                 self._down_since_us = event.at_us
+                self._down_since_s = self._clock.monotonic_s()
                 self._held_since_s = self._clock.monotonic_s()
                 self._engine_clock.held = not self._broker_alarm
             self._connected = False

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from motewatch.journal.journal import Journal
+from motewatch.journal.outbox import Outbox
 from motewatch.journal.rows import Batch, OutboxRow
 from support.journal_records import outbox_row
 
@@ -102,6 +103,14 @@ def test_a_refused_row_is_given_up_with_its_reason_until_a_resend(journal: Journ
 
     assert journal.resend("mqtt", 50, 60) == 1
     assert keys(journal, 60) == ["a"]
+
+
+def test_what_waits_is_found_by_the_beginning_of_a_sink_s_name(journal: Journal) -> None:
+    rows = [("a", "call/sms"), ("b", "call/mail"), ("c", "call/sms"), ("d", "call/sms"), ("e", "mqtt"), ("f", "call")]
+    put(journal, *(outbox_row(key, sink, next_try_us=10**15) for key, sink in rows), outbox_row("g", "call0"))
+    journal.delivered([3], 100)
+    assert Outbox(journal.store).waiting("call/") == {"call/mail": [2], "call/sms": [1, 4]}
+    assert Outbox(journal.store).waiting("voice/") == {}
 
 
 def test_when_a_sink_last_took_something(journal: Journal) -> None:

@@ -1,0 +1,387 @@
+"""The worker that carries the calls of one channel to people: one thread a channel, one loop that does the retrying.
+
+Rules:
+- Calls are not in line like publications: one that failed waits by itself (by the monotonic clock, in this process; its
+  `next_try_us` stays 0), the others go on. First those of high priority, then those that are not overdue, then those
+  not tried yet, then the oldest.
+- Every call is tried at least once, however late it is. After `give_up_min` the last try is made; a receiver that asks
+  for a longer wait has given up for us.
+- No more tries than `per_minute` in any minute.
+- A try is made in a thread that is left behind when it takes longer than `timeout_s`: no channel can hold up another,
+  nor the end of the service.
+- What became of a call is an input of the engine. Its row is marked only when that input is committed, so a crash in
+  between repeats the call, under the same id. A call that may have arrived before says so: its row was there when the
+  service started, or an earlier try ended without an answer.
+- A defect, here or in a channel, ends a try or a round, never the worker.
+
+Must not know kinds of channels, or what a call is about. No secret and no link is in a log line.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections import deque
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, field
+from queue import Empty, SimpleQueue
+from typing import Final, Protocol
+
+from motewatch.callout.records import Delivered, Outcome, Told
+from motewatch.engine.codec import output_from
+from motewatch.engine.records import Output
+from motewatch.journal.rows import OutboxRow
+from motewatch.links.attempts import Attempts, LeftBehindError, StopWaitingError, TooManyHangError
+from motewatch.links.call_text import CallMessage
+from motewatch.links.channels import Channel
+from motewatch.links.clock import TimeSource
+from motewatch.links.errors import ChannelAwayError, ChannelError, ChannelRefusedError
+from motewatch.links.outbox import CALL, FIRST_IN_LINE, pause_s
+from motewatch.site.people import ChannelBase
+
+log = logging.getLogger(__name__)
+
+MINUTE_S: Final = 60.0
+SPARE_S: Final = 1.0
+"""A channel keeps its deadline by itself and tells why; only what does not is left behind, so much later."""
+
+IDLE_S: Final = 1.0
+PAGE: Final = 1_000
+FINISH_S: Final = 0.3
+"""What a try under way may still take when the service stops: an answer that comes now spares a repeat."""
+
+LONGEST_DETAIL: Final = 300
+
+
+class Rows(Protocol):
+    """What a worker needs of the journal; see there."""
+
+    def due(self, sink: str, now_us: int, limit: int) -> list[OutboxRow]: ...
+    def delivered(self, ids: Sequence[int], now_us: int) -> None: ...
+    def retry(self, ids: Sequence[int], next_try_us: int, error: str) -> None: ...
+    def refused(self, ids: Sequence[int], now_us: int, error: str) -> None: ...
+
+
+class Poster(Protocol):
+    """`Service.post`."""
+
+    def __call__(self, what: Delivered, done: Callable[[Sequence[Output]], object] | None = None) -> None: ...
+
+
+Words = Callable[[Told, bool], CallMessage]
+"""(call, whether it may be a repeat) -> what is sent"""
+
+
+@dataclass(slots=True)
+class _Waiting:
+    """A call that is not over, in this process."""
+
+    told: Told | None
+    """None where the row cannot be read."""
+    give_up_s: float
+    """On the monotonic clock."""
+    resume_s: float
+    doubtful: bool
+    """It may have arrived already."""
+    settling: bool = False
+    """Its outcome is posted and not yet known to be committed."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Settled:
+    row: int
+    outcome: Outcome
+    detail: str
+
+
+@dataclass(slots=True)
+class Figures:
+    """What a worker has done since it started; for tests and the log."""
+
+    tries: int = 0
+    delivered: int = 0
+    refused: int = 0
+    given_up: int = 0
+    repeats: int = 0
+    """Tries that said that they may be one."""
+
+
+@dataclass(slots=True)
+class _Window:
+    """The tries of the last minute."""
+
+    per_minute: int
+    tries_s: deque[float] = field(default_factory=deque)
+
+    def free_in_s(self, now_s: float) -> float:
+        while self.tries_s and now_s - self.tries_s[0] >= MINUTE_S:
+            self.tries_s.popleft()
+        if len(self.tries_s) < self.per_minute:
+            return 0.0
+        return self.tries_s[0] + MINUTE_S - now_s
+
+
+class CallWorker:
+    """See the module. `step` is the whole work; the thread only calls it."""
+
+    def __init__(
+        self,
+        settings: ChannelBase,
+        channel: Channel,
+        rows: Rows,
+        post: Poster,
+        words: Words,
+        clock: TimeSource,
+        *,
+        left_over: Collection[int] = (),
+        idle_s: float = IDLE_S,
+    ) -> None:
+        """`left_over`: ids of the rows of this sink that were there when the service started."""
+        self.sink = f"{CALL}{settings.id}"
+        self._settings = settings
+        self._channel = channel
+        self._rows = rows
+        self._post = post
+        self._words = words
+        self._clock = clock
+        self._left_over = frozenset(left_over)
+        self._idle_s = idle_s
+        self._attempts = Attempts(f"call-{settings.id}", clock)
+        self._window = _Window(settings.per_minute)
+        self._waiting: dict[int, _Waiting] = {}
+        self._settled: SimpleQueue[_Settled] = SimpleQueue()
+        self._wake = threading.Event()
+        self._stopping = threading.Event()
+        self._stop_s = 0.0
+        self._journal_lock = threading.Lock()
+        self._abandoned = False
+        self._thread: threading.Thread | None = None
+        self.figures = Figures()
+
+    # ---- any thread -------------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Begin to deliver, in a thread of its own."""
+        if self._thread is not None:
+            raise RuntimeError("a call worker is started once")
+        self._thread = threading.Thread(target=self._run, name=self.sink, daemon=True)
+        self._thread.start()
+
+    def notify(self) -> None:
+        """There are new rows."""
+        self._wake.set()
+
+    def ask_to_stop(self) -> None:
+        """Begin nothing any more. `stop` waits for the end."""
+        if self._stopping.is_set():
+            return
+        self._stop_s = self._clock.monotonic_s()
+        self._stopping.set()
+        self._wake.set()
+
+    def stop(self, timeout_s: float = 1.0) -> bool:
+        """End; a try under way may end within a moment. What is not settled by then stays on record as undelivered.
+
+        False if the thread did not end: it is left behind and does not touch the journal any more.
+        """
+        self.ask_to_stop()
+        if self._thread is not None:
+            self._thread.join(timeout_s)
+        with self._journal_lock:
+            self._abandoned = True
+        return self._thread is None or not self._thread.is_alive()
+
+    # ---- the worker's thread ----------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        failures = 0
+        while not self._stopping.is_set():
+            self._wake.clear()
+            try:
+                wait_s = self.step()
+                failures = 0
+            except Exception:  # the journal is busy or its disk full, or a defect: nothing is lost, rows stay
+                log.exception("the worker of the calls over '%s' failed; it goes on", self._settings.id)
+                wait_s = pause_s(failures)
+                failures += 1
+            if wait_s > 0:
+                self._wake.wait(wait_s)
+        self._finish()
+
+    def step(self) -> float:
+        """Mark what is settled and make one try, if it is time to. Seconds until there may be more to do."""
+        self._mark_settled()
+        rows = self._due()
+        now_s = self._clock.monotonic_s()
+        ready = self._ready(rows, now_s)
+        if not ready:
+            return self._until_next_s(rows, now_s)
+        free_in_s = self._window.free_in_s(now_s)
+        if free_in_s > 0:
+            return min(free_in_s, self._idle_s)
+        row = min(ready, key=lambda each: self._place(each, now_s))
+        self._serve(row, self._waiting[row.id])
+        return 0.0
+
+    def _ready(self, rows: list[OutboxRow], now_s: float) -> list[OutboxRow]:
+        """The rows that may be tried now. Each row is known in `_waiting` from here on."""
+        for row in rows:
+            if row.id not in self._waiting:
+                self._waiting[row.id] = self._meet(row, now_s)
+        return [
+            row
+            for row in rows
+            if not self._waiting[row.id].settling and self._waiting[row.id].resume_s <= now_s
+        ]  # fmt: skip
+
+    def _meet(self, row: OutboxRow, now_s: float) -> _Waiting:
+        age_s = max(0.0, (self._clock.now_us() - row.created_us) / 1_000_000)
+        give_up_s = now_s + self._settings.give_up_min * MINUTE_S - age_s
+        try:
+            told = output_from("told", row.payload.decode())
+        except (ValueError, TypeError, KeyError):
+            told = None
+        return _Waiting(told if isinstance(told, Told) else None, give_up_s, now_s, row.id in self._left_over)
+
+    def _place(self, row: OutboxRow, now_s: float) -> tuple[bool, bool, bool, int]:
+        """Sorts the next one to the front."""
+        waiting = self._waiting[row.id]
+        urgent = waiting.told is not None and waiting.told.urgent
+        return not urgent, waiting.give_up_s <= now_s, row.attempts > 0, row.id
+
+    def _until_next_s(self, rows: list[OutboxRow], now_s: float) -> float:
+        pauses = [self._waiting[row.id].resume_s - now_s for row in rows if not self._waiting[row.id].settling]
+        return max(0.0, min([self._idle_s, *pauses]))
+
+    def _serve(self, row: OutboxRow, waiting: _Waiting) -> None:
+        """One try, and what follows from it."""
+        told = waiting.told
+        if told is None:
+            self._settle(row, waiting, Outcome.REFUSED, "what is on record of the call cannot be read")
+            return
+        try:
+            message = self._words(told, waiting.doubtful)
+        except Exception as error:
+            # The next way would fail like this one; but then it is told that nobody could be reached.
+            log.exception("call '%s' cannot be put into words", told.id)
+            self._settle(row, waiting, Outcome.REFUSED, f"a defect: {_named(error)} while putting it into words")
+            return
+        self._window.tries_s.append(self._clock.monotonic_s())
+        self.figures.tries += 1
+        self.figures.repeats += waiting.doubtful
+        try:
+            self._try(message)
+        except StopWaitingError:
+            return  # the row stays, and is one that may have arrived after the next start
+        except ChannelRefusedError as error:
+            self._settle(row, waiting, Outcome.REFUSED, str(error))
+        except ChannelError as error:
+            self._again(row, waiting, error)
+        else:
+            self._settle(row, waiting, Outcome.DELIVERED, "")
+
+    def _try(self, message: CallMessage) -> None:
+        """Raises `ChannelError`, or `StopWaitingError` when the service stops."""
+        timeout_s = self._settings.timeout_s
+        try:
+            self._attempts.run(lambda: self._channel.send(message, timeout_s), timeout_s + SPARE_S, self._give_way)
+        except (ChannelError, StopWaitingError):
+            raise
+        except LeftBehindError:
+            raise ChannelAwayError(f"no end within {timeout_s:g} s", may_have_arrived=True) from None
+        except TooManyHangError as error:
+            raise ChannelAwayError(f"{error.hanging} earlier tries have not ended yet") from None
+        except Exception as error:  # its text may hold what was sent, or an address with a password in it
+            log.error("channel '%s' has a defect: %s", self._settings.id, _named(error))
+            raise ChannelAwayError(f"a defect: {_named(error)}", may_have_arrived=True) from None
+
+    def _give_way(self) -> bool:
+        return self._stopping.is_set() and self._clock.monotonic_s() - self._stop_s > FINISH_S
+
+    def _again(self, row: OutboxRow, waiting: _Waiting, error: ChannelError) -> None:
+        """Another try may help, if there is time for one."""
+        waiting.doubtful |= error.may_have_arrived
+        now_s = self._clock.monotonic_s()
+        asked_s = getattr(error, "retry_after_s", None) or 0.0
+        if now_s >= waiting.give_up_s or now_s + asked_s > waiting.give_up_s:
+            self._settle(row, waiting, Outcome.GIVEN_UP, str(error))
+            return
+        # The last try is made when the time is over, not before.
+        waiting.resume_s = min(now_s + max(pause_s(row.attempts), asked_s), waiting.give_up_s)
+        log.warning(
+            "call not delivered yet",
+            extra={"call": row.key, "channel": self._settings.id, "tries": row.attempts + 1, "detail": str(error)},
+        )
+        with self._journal_lock:
+            if not self._abandoned:
+                self._rows.retry([row.id], FIRST_IN_LINE, str(error))
+
+    # What became of a call
+
+    def _settle(self, row: OutboxRow, waiting: _Waiting, outcome: Outcome, detail: str) -> None:
+        """Tell the engine; the row is marked when that is committed."""
+        waiting.settling = True
+        kept = _Settled(row.id, outcome, detail[:LONGEST_DETAIL])
+        said = Delivered(row.key, outcome, self._clock.now_us(), row.attempts + 1, kept.detail)
+        with self._journal_lock:
+            if not self._abandoned:
+                self._post(said, lambda _: self._committed(kept))
+        log.log(
+            logging.INFO if outcome is Outcome.DELIVERED else logging.ERROR,
+            "call %s",
+            outcome.value,
+            extra={"call": row.key, "channel": self._settings.id, "tries": said.attempts, "detail": kept.detail},
+        )
+
+    def _committed(self, settled: _Settled) -> None:
+        """In the writer's thread."""
+        self._settled.put(settled)
+        self._wake.set()
+
+    def _mark_settled(self) -> None:
+        while True:
+            try:
+                settled = self._settled.get_nowait()
+            except Empty:
+                return
+            try:
+                self._mark(settled)
+            except BaseException:
+                self._settled.put(settled)
+                raise
+
+    def _mark(self, settled: _Settled) -> None:
+        now_us = self._clock.now_us()
+        with self._journal_lock:
+            if self._abandoned:
+                return
+            if settled.outcome is Outcome.DELIVERED:
+                self._rows.delivered([settled.row], now_us)
+            else:
+                self._rows.refused([settled.row], now_us, settled.detail)
+        self._waiting.pop(settled.row, None)
+        self.figures.delivered += settled.outcome is Outcome.DELIVERED
+        self.figures.refused += settled.outcome is Outcome.REFUSED
+        self.figures.given_up += settled.outcome is Outcome.GIVEN_UP
+
+    def _finish(self) -> None:
+        """The writer still runs: what was delivered just now is committed within a moment, and need not be repeated."""
+        deadline_s = self._clock.monotonic_s() + FINISH_S
+        try:
+            while any(each.settling for each in self._waiting.values()):
+                left_s = deadline_s - self._clock.monotonic_s()
+                if left_s <= 0:
+                    return
+                self._wake.wait(left_s)
+                self._wake.clear()
+                self._mark_settled()
+        except Exception:
+            log.exception("the worker of the calls over '%s' could not mark its last calls", self._settings.id)
+
+    def _due(self) -> list[OutboxRow]:
+        with self._journal_lock:
+            return [] if self._abandoned else self._rows.due(self.sink, self._clock.now_us(), PAGE)
+
+
+def _named(error: Exception) -> str:
+    return type(error).__name__

@@ -1,0 +1,153 @@
+"""Callout as a part of the service: the channels, their workers, and the dead-man signal.
+
+What can be wrong with their settings is found in the constructor, with the key of the site file. Channels are made at
+the start of the service only; names, zone and the list of channels follow a site file that is read again. Must not
+know who is called, when, or what a call says.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from motewatch.callout.answers import LinkSigner
+from motewatch.callout.records import Told
+from motewatch.journal.journal import Journal
+from motewatch.journal.outbox import Outbox
+from motewatch.journal.rows import OutboxRow
+from motewatch.links.broker import BrokerLink
+from motewatch.links.call_text import CallMessage, Names, render
+from motewatch.links.call_worker import CallWorker
+from motewatch.links.channels import open_channel
+from motewatch.links.clock import TimeSource
+from motewatch.links.dead_man import DeadMan
+from motewatch.links.housekeeping import Job
+from motewatch.links.outbox import CALL
+from motewatch.links.secrets import read_secret
+from motewatch.links.stray_calls import StrayCalls
+from motewatch.service.answering import Poster
+from motewatch.service.writer import Writer
+from motewatch.site.models import Site
+from motewatch.wire.topics import Topics
+
+_log = logging.getLogger("motewatch.calling")
+
+STRAY_S: Final = 5.0
+"""How often calls over channels that nobody serves are looked for."""
+
+STOP_S: Final = 0.8
+"""What all workers together may take to end."""
+
+TURN_S: Final = 30.0
+"""A writer that has not turned for so long is stuck. A turn takes milliseconds; a replayed day some seconds."""
+
+LOSS_S: Final = 60.0
+"""A broker that is away for longer, without anybody having been told, keeps the dead-man signal back."""
+
+LeftOver = Mapping[str, Sequence[int]]
+
+
+def left_over(journal: Journal) -> LeftOver:
+    """Calls that an earlier run of the service may have tried: ids of rows by sink. To be asked before any new one."""
+    return Outbox(journal.store).waiting(CALL)
+
+
+class Calling:
+    """The workers of one site. `start`, then `stop`, before the writer ends."""
+
+    def __init__(
+        self,
+        site: Site,
+        base_dir: Path,
+        journal: Journal,
+        post: Poster,
+        publisher: BrokerLink,
+        topics: Topics,
+        clock: TimeSource,
+        signer: LinkSigner | None,
+        before: LeftOver,
+    ) -> None:
+        """`before` is what `left_over` said. Raises `LinkSettingsError`."""
+        self._clock = clock
+        self._signer = signer
+        self._journal = journal
+        self._undo = ExitStack()
+        self._waiting = False
+        self.know(site)
+        self.workers: list[CallWorker] = []
+        try:
+            for settings in site.channels:
+                channel = open_channel(settings, base_dir, publisher, clock, topics)
+                self._undo.callback(channel.close)
+                rows = before.get(f"{CALL}{settings.id}", ())
+                self.workers.append(CallWorker(settings, channel, journal, post, self._message, clock, left_over=rows))
+        except BaseException:
+            self._undo.close()
+            raise
+        served = [settings.id for settings in site.channels]
+        self._stray = StrayCalls(Outbox(journal.store), post, clock, served, lambda: self._configured)
+
+    @property
+    def job(self) -> Job:
+        """What the housekeeping has to do for it."""
+        return Job("calls-without-channel", STRAY_S, self._stray.look)
+
+    def know(self, site: Site) -> None:
+        """The site file was read again: what calls people and places by."""
+        self._names = Names.of(site)
+        self._zone = ZoneInfo(site.site.time_zone)
+        self._configured = frozenset(channel.id for channel in site.channels)
+
+    def start(self) -> None:
+        """Deliver what waits."""
+        for worker in self.workers:
+            worker.start()
+
+    def rows(self, rows: Iterable[OutboxRow]) -> None:
+        """These are about to be committed. In the writer's thread."""
+        self._waiting = self._waiting or any(row.sink.startswith(CALL) for row in rows)
+
+    def notify(self) -> None:
+        """They are. The workers are woken for calls only: other rows come by the thousand. In the writer's thread."""
+        if self._waiting:
+            self._waiting = False
+            for worker in self.workers:
+                worker.notify()
+
+    def stop(self) -> None:
+        """End, while the writer still takes what became of the last calls."""
+        for worker in self.workers:
+            worker.ask_to_stop()
+        deadline_s = self._clock.monotonic_s() + STOP_S
+        for worker in self.workers:
+            if not worker.stop(max(0.0, deadline_s - self._clock.monotonic_s())):
+                _log.warning("a call was left behind, it is repeated at the next start", extra={"sink": worker.sink})
+        self._undo.close()
+
+    def _message(self, told: Told, maybe_repeat: bool) -> CallMessage:
+        """The call in words, with a link that is valid from now on."""
+        link = None if self._signer is None else self._signer.link_for(told, self._clock.now_us())
+        return render(told, self._names, link, self._zone, maybe_repeat)
+
+
+def dead_man(site: Site, base_dir: Path, writer: Writer, link: BrokerLink, clock: TimeSource) -> DeadMan | None:
+    """The signal to the outside, where the site has one. Raises `LinkSettingsError`."""
+    settings = site.callout.dead_man
+    if settings is None:
+        return None
+
+    def trouble() -> str:
+        since_s = clock.monotonic_s() - writer.turned_s
+        if since_s > TURN_S:
+            return f"the writer has not committed and not turned for {since_s:.0f} s"
+        away_s = writer.untold_loss_s
+        if not link.connected and away_s > LOSS_S:
+            return f"the broker is away for {away_s:.0f} s and nobody was told"
+        return ""
+
+    url = read_secret(settings.url_file, base_dir)
+    return DeadMan(url, settings.every_s, settings.timeout_s, trouble, clock)
