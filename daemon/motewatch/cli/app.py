@@ -19,6 +19,7 @@ from motewatch.cli import (
     calls,
     classify,
     limits,
+    oncall,
     people,
     propose,
     record,
@@ -120,6 +121,7 @@ classify.add_to(app)
 recovery.add_to(app)
 sampling_plan.add_to(app)
 sequential.add_to(app)
+oncall.add_to(app)
 calls.add_to(app)
 trial_calls.add_to(app)
 try_channel.add_to(app)

@@ -19,11 +19,13 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from motewatch.links.duty_calendars import embed_calendars
 from motewatch.links.errors import LinkError
 from motewatch.links.secret_checks import check_secret_files
 from motewatch.links.secrets import Secret, SecretFileError, read_secret
 from motewatch.links.site_limits import check_limits
 from motewatch.links.site_priorities import check_priorities
+from motewatch.links.site_rotas import check_rotas
 from motewatch.links.standard_files import embed
 from motewatch.site.canonical import canonical_text, digest, site_from_text
 from motewatch.site.crosscheck import crosscheck
@@ -91,7 +93,8 @@ def _examine(path: Path, today: date | None) -> tuple[Site | None, list[Problem]
     except _UnreadableError as error:
         return None, [error.problem]
     embedded = embed(data, path, _standard)
-    data, problems = embedded.data, embedded.problems
+    data, calendar_problems = embed_calendars(embedded.data, path)
+    problems = embedded.problems + calendar_problems
     # A reference to a standard whose file is broken was meant for it, and is no mistake of its own.
     unknown = frozenset() if embedded.complete else frozenset({"standards"})
     try:
@@ -108,6 +111,8 @@ def _examine(path: Path, today: date | None) -> tuple[Site | None, list[Problem]
     problems += (
         crosscheck(site, file, lost, today) + check_limits(site, file, lost) + check_priorities(site, file, lost)
     )
+    if not calendar_problems:
+        problems += check_rotas(site, file, lost, today)
     return site, problems + check_secret_files(site, path)
 
 

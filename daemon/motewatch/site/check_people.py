@@ -1,28 +1,150 @@
-"""Cross checks of the callout tables: that nobody relies on calls which this version does not make.
+"""Cross checks of persons, teams, rotas and escalations: whom a call would miss.
 
-Persons with their entitlements and the answer page are at work already; rotas, escalations and channels are not. A
-site file that names them looks as if somebody were called at night, so each is told until somebody is.
+Each reference must lead somewhere, each person whom an escalation can reach must have a way, and hours and zones must
+be readable. What a calendar says, and where a rota has gaps, is `links.site_rotas`.
 """
 
 from __future__ import annotations
 
-from motewatch.site.findings import Findings
+from collections.abc import Iterable
+from typing import Any
 
-_MEND = "Remove the table, and keep the procedure by which people learn of an alarm today."
+from motewatch.site.findings import Findings, did_you_mean
+from motewatch.site.models import Site
+from motewatch.site.people import Rota
+from motewatch.site.problems import KeyPath
+from motewatch.site.schedule import ScheduleError, WeeklyWindows, zone
+
+_LISTS = ("persons", "teams", "rotas", "channels", "escalations")
+_TARGETS = {"person": "persons", "team": "teams", "rota": "rotas"}
 
 
 def check_people(findings: Findings) -> None:
-    """Look at rotas, escalations and test calls."""
+    """Look at everything that decides who is called."""
+    if not findings.complete(*_LISTS):
+        return
     site = findings.site
-    for name in ("escalations", "rotas"):
-        for number, entry in enumerate(getattr(site, name)):
-            findings.warning(
-                (name, number, "id"), entry.id, f"this version calls nobody: {name} are not followed yet", _MEND
-            )
-    if site.callout.test_calls is not None:
-        findings.warning(
-            ("callout", "test_calls", "at"),
-            site.callout.test_calls.at,
-            "no channel delivers calls yet, so that every test call will fail and say so by an alarm",
-            "Remove the table until calls are delivered.",
+    for number, person in enumerate(site.persons):
+        for index, reach in enumerate(person.reach):
+            _known(findings, ("persons", number, "reach", index, "channel"), reach.channel, "channels")
+        _windows(findings, ("persons", number, "quiet"), person.quiet)
+    _names(findings)
+    for number, team in enumerate(site.teams):
+        _all_known(findings, ("teams", number, "members"), team.members)
+    for number, rota in enumerate(site.rotas):
+        _rota(findings, number, rota)
+    for number, escalation in enumerate(site.escalations):
+        for index, step in enumerate(escalation.steps):
+            for target in step.tell:
+                kind, _, id_ = target.partition(":")
+                _known(findings, ("escalations", number, "steps", index, "tell"), id_, _TARGETS[kind], shown=target)
+        for area in escalation.areas:
+            _known(findings, ("escalations", number, "areas"), area, "areas")
+        _windows(findings, ("escalations", number, "during"), escalation.during)
+    _ways(findings)
+    _unreachable_escalations(findings)
+
+
+def _known(findings: Findings, path: KeyPath, id_: str, target: str, shown: str = "") -> None:
+    known = findings.ids(target)
+    if id_ not in known:
+        findings.error(
+            path,
+            shown or id_,
+            f"there is no such table in [[{target}]]",
+            did_you_mean(id_, known, f"Known ids: {', '.join(sorted(known)) or 'none'}."),
         )
+
+
+def _all_known(findings: Findings, path: KeyPath, persons: Iterable[str]) -> None:
+    for person in dict.fromkeys(persons):
+        _known(findings, path, person, "persons")
+
+
+def _windows(findings: Findings, path: KeyPath, windows: tuple[str, ...]) -> None:
+    try:
+        WeeklyWindows.parse(windows, "UTC")
+    except ScheduleError as error:
+        findings.error(path, ", ".join(windows), error.message, error.mend)
+
+
+def _names(findings: Findings) -> None:
+    """A command, a calendar event and a link say who by id or by name: that must be one person."""
+    first: dict[str, str] = {}
+    for number, person in enumerate(findings.site.persons):
+        for said in dict.fromkeys((person.id.casefold(), person.name.casefold())):
+            other = first.setdefault(said, person.id)
+            if other != person.id:
+                findings.error(
+                    ("persons", number, "name"),
+                    person.name,
+                    f"'{other}' is called so too, by name or by id, so that nobody knows who is meant",
+                    "Give each person a name of their own.",
+                )
+
+
+def _rota(findings: Findings, number: int, rota: Rota) -> None:
+    if rota.time_zone is not None:
+        try:
+            zone(rota.time_zone)
+        except ScheduleError as error:
+            findings.error(("rotas", number, "time_zone"), rota.time_zone, "no such time zone is known", error.mend)
+    if rota.rotation is not None:
+        _all_known(findings, ("rotas", number, "rotation", "members"), rota.rotation.members)
+    for index, cover in enumerate(rota.cover):
+        _known(findings, ("rotas", number, "cover", index, "person"), cover.person, "persons")
+        if cover.instead_of is not None:
+            _known(findings, ("rotas", number, "cover", index, "instead_of"), cover.instead_of, "persons")
+
+
+def reached(site: Site) -> set[str]:
+    """Everyone whom an escalation can reach by name, team, rotation or cover."""
+    teams = {team.id: team.members for team in site.teams}
+    rotas = {rota.id: rota for rota in site.rotas}
+    found: set[str] = set()
+    for target in {target for escalation in site.escalations for step in escalation.steps for target in step.tell}:
+        kind, _, id_ = target.partition(":")
+        if kind == "person":
+            found.add(id_)
+        elif kind == "team":
+            found.update(teams.get(id_, ()))
+        elif id_ in rotas:
+            rota = rotas[id_]
+            found.update(cover.person for cover in rota.cover)
+            found.update(rota.rotation.members if rota.rotation is not None else ())
+    return found
+
+
+def _ways(findings: Findings) -> None:
+    persons: Any = findings.site.persons
+    wanted = reached(findings.site)
+    for number, person in enumerate(persons):
+        if person.id in wanted and not person.reach:
+            findings.error(
+                ("persons", number, "reach"),
+                None,
+                "an escalation calls this person, but there is no way to reach them",
+                'Add a way, such as reach = [{ channel = "mail", address = "someone@example.org" }].',
+            )
+
+
+def _unreachable_escalations(findings: Findings) -> None:
+    """The first that fits is taken: one behind another that always fits is never used."""
+    escalations = findings.site.escalations
+    for number, escalation in enumerate(escalations):
+        for earlier in escalations[:number]:
+            if (
+                not earlier.during
+                and (
+                    not earlier.priorities
+                    or set(escalation.priorities or ("low", "medium", "high")) <= set(earlier.priorities)
+                )
+                and (not earlier.areas or (escalation.areas and set(escalation.areas) <= set(earlier.areas)))
+            ):
+                findings.warning(
+                    ("escalations", number, "id"),
+                    escalation.id,
+                    f"'{earlier.id}' stands before it and takes every alarm that it would take",
+                    "Put the narrower one first, or remove this one.",
+                )
+                break

@@ -26,6 +26,12 @@ from motewatch.site.models import Site
 from motewatch.site.problems import Problem
 from motewatch.site.schedule import ScheduleError, zone
 
+_LISTS = (
+    *("areas", "rooms", "programmes", "locations", "sensors", "standards", "suppressions"),
+    *("channels", "persons", "teams", "rotas", "escalations"),
+)
+"""Lists whose tables have an id each."""
+
 _REFERENCES = (
     ("rooms", "area", "areas"),
     ("locations", "room", "rooms"),
@@ -65,7 +71,7 @@ def crosscheck(site: Site, file: str = "", lost: Lost = NOTHING, today: date | N
 
 
 def _doubles(findings: Findings) -> None:
-    for name in ("areas", "rooms", "programmes", "locations", "sensors", "standards", "suppressions"):
+    for name in _LISTS:
         first: dict[str, int] = {}
         for number, entry in enumerate(getattr(findings.site, name)):
             if entry.id in first:

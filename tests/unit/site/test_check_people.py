@@ -1,30 +1,76 @@
-"""That nobody relies on calls which are not made."""
+"""Callout tables that hang together, and gaps that are found in advance."""
 
 from __future__ import annotations
 
+from datetime import date
+from typing import Any
+
+from motewatch.links.site_rotas import check_rotas
 from motewatch.site.crosscheck import crosscheck
 from motewatch.site.models import Site
 from motewatch.site.problems import Severity
 from support.facility import site_dict
+from support.reachable import CHANNELS, PERSONS
 
 
-def test_rotas_escalations_and_test_calls_are_told_to_reach_nobody() -> None:
-    site = Site.model_validate(
-        {
-            **site_dict(),
-            "persons": [{"id": "ada", "name": "Ada"}],
-            "rotas": [{"id": "tech", "name": "T", "rotation": {"members": ["ada"], "first": "2026-01-01"}}],
-            "escalations": [{"id": "all", "steps": [{"after_min": 0, "tell": ["rota:tech"]}]}],
-            "callout": {"test_calls": {"at": "Tue 10:00"}},
-        }
+def called(**changes: Any) -> Site:
+    tables: dict[str, Any] = {
+        "channels": CHANNELS,
+        "persons": PERSONS,
+        "rotas": [
+            {
+                "id": "duty",
+                "name": "Duty",
+                "time_zone": "Europe/Berlin",
+                "rotation": {"members": ["ada", "ben"], "first": "2026-11-30"},
+            }
+        ],
+        "escalations": [{"id": "all", "steps": [{"after_min": 0, "tell": ["rota:duty"]}]}],
+    }
+    return Site.model_validate(site_dict(**(tables | changes)))
+
+
+def test_what_hangs_together_is_not_complained_of() -> None:
+    assert not [problem for problem in crosscheck(called()) if problem.key.split("[")[0] in ("persons", "rotas")]
+
+
+def test_a_gap_of_the_next_sixty_days_is_told_in_local_time() -> None:
+    (gap,) = check_rotas(called(), today=date(2026, 11, 25))
+    assert gap.severity is Severity.WARNING
+    assert gap.key == "rotas[0].id"
+    # The first shift begins at 8 on the Monday; from midnight UTC of the day asked about nobody was on.
+    assert "from Wed 2026-11-25 01:00 CET to Mon 2026-11-30 08:00 CET" in gap.message
+
+
+def test_a_gap_that_is_covered_is_none() -> None:
+    cover = [{"person": "ben", "start": "2026-11-24T00:00:00", "end": "2026-11-30T08:00:00", "reason": "start-up"}]
+    rota = {"id": "duty", "name": "Duty", "time_zone": "Europe/Berlin", "cover": cover}
+    rota["rotation"] = {"members": ["ada"], "first": "2026-11-30"}
+    assert check_rotas(called(rotas=[rota]), today=date(2026, 11, 25)) == []
+
+
+def test_many_gaps_are_counted() -> None:
+    rota = {"id": "duty", "name": "Duty", "calendar": calendar("FREQ=DAILY")}
+    problems = check_rotas(called(rotas=[rota]), today=date(2026, 11, 25))
+    assert len(problems) == 3
+    assert "and 57 more within 60 days" in problems[-1].message or "and 58 more" in problems[-1].message
+
+
+def test_a_rota_that_no_escalation_names_may_have_gaps() -> None:
+    escalations = [{"id": "all", "steps": [{"after_min": 0, "tell": ["person:ada"]}]}]
+    assert check_rotas(called(escalations=escalations), today=date(2026, 11, 25)) == []
+
+
+def test_a_site_without_callout_is_told_nothing_of_it() -> None:
+    site = Site.model_validate(site_dict())
+    assert not [problem for problem in crosscheck(site) if "call" in problem.message]
+    assert check_rotas(site, today=date(2026, 11, 25)) == []
+
+
+def calendar(rule: str) -> str:
+    lines = (
+        *("BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//motewatch//tests//EN", "BEGIN:VEVENT", "UID:1"),
+        *("DTSTART;TZID=Europe/Berlin:20260105T080000", "DTEND;TZID=Europe/Berlin:20260105T200000"),
+        *("SUMMARY:Ada", f"RRULE:{rule}", "END:VEVENT", "END:VCALENDAR"),
     )
-    found = [problem for problem in crosscheck(site) if "callout" in problem.key or "calls nobody" in problem.message]
-    assert [(problem.key, problem.severity) for problem in found] == [
-        ("escalations[0].id", Severity.WARNING),
-        ("rotas[0].id", Severity.WARNING),
-        ("callout.test_calls.at", Severity.WARNING),
-    ]
-
-
-def test_a_site_without_them_is_told_nothing_of_calls() -> None:
-    assert not [problem for problem in crosscheck(Site.model_validate(site_dict())) if "call" in problem.message]
+    return "\r\n".join(lines) + "\r\n"
