@@ -1,29 +1,36 @@
-"""The rooms of a scenario, alive: who works where, which doors stand open, how many particles hang in the air.
+"""The rooms of a scenario, alive: how many particles hang in their air, which doors stand open, how warm it is.
 
 It is moved on by `advance(to)` and never further than `next_edge_us()`, because between two edges nothing changes and
-the balance is exact. The instants at which people change what they do, and doors are passed, lie on a grid of a tenth
-of the shortest reading interval, so that few different steps are needed and their matrices can be kept (own choice).
-Knows nothing of sensors, messages or wall time.
+the balance is exact. Knows nothing of sensors, messages or wall time.
 """
 
 from __future__ import annotations
 
-import heapq
 from collections.abc import Sequence
+from datetime import datetime
+from functools import partial
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from motewatch.site.models import Site
 from motewatch_simulator import scenario as s
+from motewatch_simulator.agenda import Agenda
 from motewatch_simulator.balance import steady
-from motewatch_simulator.climate import ClimateSettings, RoomClimate
-from motewatch_simulator.people import Person
+from motewatch_simulator.climate import ClimateSettings, Gains, RoomClimate
+from motewatch_simulator.outdoors import LogWander, diurnal, step_correlation
 from motewatch_simulator.plant import AirState, Plant, exchange
-from motewatch_simulator.spectra import GARMENTS, OUTDOOR_SHAPE, Array, power_law
+from motewatch_simulator.sight import Sight
+from motewatch_simulator.sources import Sources
+from motewatch_simulator.spectra import Array
+from motewatch_simulator.supply import Supply
 from motewatch_simulator.timeline import SECOND_US, Active, Timeline
 
 CRITICAL_FLOW_M3_S = 0.4
 """A net flow through a door that stops nearly all exchange (own choice: 0.2 m/s over a door of 2 m2)."""
+
+OUTDOOR_STEP_S = 600
+"""How often the outdoor air changes where it wanders (own choice)."""
 
 
 class Air:
@@ -45,57 +52,73 @@ class Air:
         self._scenario = scenario
         self._timeline = timeline
         self._speed = physics_speed
-        self._grid_us = grid_us
-        self._sizes_um = tuple(sizes_um)
-        people_rng, self._door_rng, climate_rng = rng.spawn(3)
+        self.sizes_um = tuple(sizes_um)
+        """Lower edges of the size bins."""
+        people_rng, self._door_rng, climate_rng, shift_rng, tool_rng, outdoor_rng = rng.spawn(6)
 
         self._plant = plant = Plant(site, scenario, sizes_um)
-        self._garments = {name: source.bins(sizes_um) for name, source in GARMENTS.items()}
-        self._machines = np.zeros((len(self._sizes_um), len(plant.rooms)))
-        for machine in scenario.machines:
-            source = power_law(machine.per_min_at_0_5_um / 60.0, 0.5, machine.slope)
-            self._machines[:, plant.index[machine.room]] += source.bins(sizes_um)
-        self._build_places(site)
-        self._persons = [
-            (Person(group.activity, scenario.scenario.person_spread, one), plant.index[group.room], group.garment)
-            for group in scenario.people
-            for one in people_rng.spawn(group.count)
-        ]
+        self._agenda = Agenda(start_us, grid_us, physics_speed)
+        self._supply = Supply(scenario, site.site.time_zone)
+        self._sources = Sources(
+            scenario,
+            plant,
+            self.sizes_um,
+            self._agenda,
+            site.site.time_zone,
+            people_rng=people_rng,
+            shift_rng=shift_rng,
+            tool_rng=tool_rng,
+        )
+        self._sight = Sight(site, scenario, plant, self.sizes_um)
         self._climates = {
             room.id: RoomClimate(_climate_settings(room), one)
             for room, one in zip(scenario.rooms, climate_rng.spawn(len(scenario.rooms)), strict=True)
         }
-
         self._ajar_until_us: dict[int, int] = {}
         """Doors that a passage holds open for a moment, by connection; its pulse has moved their air already."""
-        self._happenings: list[tuple[int, int, str, int]] = []
-        """What changes by itself, as a heap: (when, order of planning, what, which)."""
-        self._planned = 0
-        for i, (person, _, _) in enumerate(self._persons):
-            self._plan_change(i, person)
         for i, connection in enumerate(scenario.connections):
             self._plan_passage(i, connection.door)
+        self._zone_info = ZoneInfo(site.site.time_zone)
+        self._outdoors: LogWander | None = None
+        self.outdoor_factor = 1.0
+        """The present outdoor concentration over its median."""
+        if scenario.outdoors.wanders:
+            phi = step_correlation(scenario.outdoors.hourly_correlation, OUTDOOR_STEP_S)
+            self._outdoors = LogWander(scenario.outdoors.log_sd, phi, outdoor_rng)
+            self._turn_weather()
 
-        self._air = self._air_state(timeline.active(start_us))
+        self._settle(timeline.active(start_us))
         # The stream starts where the rooms settle on an ordinary day.
-        mean = plant.inputs(plant.normal, self._sources([], mean=True))
+        mean = plant.inputs(plant.normal, self._sources.particles([], 1.0, mean=True), self.outdoor_factor)
         self.concentrations = steady(plant.matrix(plant.normal), mean)
-        """Per cubic metre in each bin (rows) and room (columns)."""
+        """Per cubic metre in each bin (rows) and zone (columns: rooms, then near fields)."""
 
     @property
     def locations(self) -> tuple[str, ...]:
         """The sampling locations in the order of the columns that `advance` returns."""
-        return self._locations
+        return self._sight.locations
+
+    @property
+    def rooms(self) -> tuple[str, ...]:
+        """The rooms in the order of the first columns of `concentrations`."""
+        return self._plant.rooms
 
     def climate(self, room: str) -> RoomClimate:
         """The climate of a room at `now_us`."""
         return self._climates[room]
 
+    def present(self, room: str) -> int:
+        """Persons in a room at `now_us`."""
+        return self._sources.present()[self._plant.index[room]]
+
     def next_edge_us(self) -> int | None:
         """The next instant at which something in the rooms changes; `advance` must not go beyond it."""
-        edges = [self._happenings[0][0]] if self._happenings else []
-        incident = self._timeline.next_edge_us(self.now_us)
-        return min([*edges, incident] if incident is not None else edges, default=None)
+        edges = (
+            self._agenda.next_us(),
+            self._timeline.next_edge_us(self.now_us),
+            self._supply.next_edge_us(self.now_us, self._timeline.active(self.now_us)),
+        )
+        return min((edge for edge in edges if edge is not None), default=None)
 
     def advance(self, to_us: int) -> Array:
         """Let time pass; returns what each location's air held, as the integral of concentration over clock seconds.
@@ -104,132 +127,93 @@ class Air:
         """
         active = self._timeline.active(self.now_us)
         seconds = (to_us - self.now_us) / SECOND_US
-        step = self._plant.step(self._air, to_us - self.now_us, self._speed)
-        inputs = self._plant.inputs(self._air, self._sources(active))
+        step = self._plant.step(self._state, to_us - self.now_us, self._speed)
+        inputs = self._plant.inputs(self._state, self._given_off(active), self.outdoor_factor)
         self.concentrations, integral = step.advance(self.concentrations, inputs)
-        seen = self._seen(active, integral / self._speed, seconds)
+        seen = self._sight.seen(active, self._sources, self.outdoor_factor, integral / self._speed, seconds)
         self._advance_climate(active, seconds * self._speed)
         self.now_us = to_us
-        while self._happenings and self._happenings[0][0] <= to_us:
-            _, _, what, which = heapq.heappop(self._happenings)
-            self._happen(what, which)
-        self._air = self._air_state(self._timeline.active(to_us))
+        self._agenda.advance(to_us)
+        self._settle(self._timeline.active(to_us))
         return seen
 
     # -- what changes by itself
 
-    def _plan(self, after_s: float, what: str, which: int) -> int:
-        """Put a change so many physical seconds ahead, on the grid; returns when."""
-        steps = max(1, round(after_s / self._speed * SECOND_US / self._grid_us))
-        at_us = (self.now_us // self._grid_us + steps) * self._grid_us
-        self._planned += 1
-        heapq.heappush(self._happenings, (at_us, self._planned, what, which))
-        return at_us
-
-    def _plan_change(self, which: int, person: Person) -> None:
-        hold_s = person.hold_s()
-        if hold_s is not None:
-            self._plan(hold_s, "change", which)
+    def _turn_weather(self) -> None:
+        assert self._outdoors is not None, "only outdoors that wander turn"
+        self._outdoors.step()
+        now_us = self._agenda.now_us
+        local = datetime.fromtimestamp(now_us // SECOND_US, self._zone_info)
+        self.outdoor_factor = self._outdoors.factor * diurnal(local.hour + local.minute / 60.0)
+        self._agenda.at(now_us + OUTDOOR_STEP_S * SECOND_US, self._turn_weather)
 
     def _plan_passage(self, which: int, door: s.Door | None) -> None:
         if door is not None and door.passages_per_h > 0:
-            self._plan(float(self._door_rng.exponential(3600.0 / door.passages_per_h)), "passage", which)
+            wait_s = float(self._door_rng.exponential(3600.0 / door.passages_per_h))
+            self._agenda.after(wait_s, partial(self._pass, which, door))
 
-    def _happen(self, what: str, which: int) -> None:
-        if what == "change":
-            person = self._persons[which][0]
-            person.change()
-            self._plan_change(which, person)
-        elif what == "passage":
-            self._pass(which)
-        elif self._ajar_until_us[which] <= self.now_us:
-            # Another passage may have caught the door before it fell shut.
-            del self._ajar_until_us[which]
-
-    def _pass(self, which: int) -> None:
+    def _pass(self, which: int, door: s.Door) -> None:
         """Somebody goes through a door: a pulse of air each way, and the door is ajar for a while."""
         connection = self._scenario.connections[which]
-        door = connection.door
-        assert door is not None, "only doors have passages"
+        high, low = (self._plant.index.get(room) for room in (connection.higher, connection.lower))
         volume = door.exchange_m3 * float(np.exp(door.exchange_spread * self._door_rng.standard_normal()))
-        volume *= max(0.1, 1.0 - connection.leak_m3_h / 3600.0 / CRITICAL_FLOW_M3_S)
-        index = self._plant.index
-        self.concentrations = exchange(
-            self.concentrations,
-            self._plant.volumes_m3,
-            index.get(connection.higher),
-            index.get(connection.lower),
-            self._plant.surroundings,
-            volume,
-        )
-        self._ajar_until_us[which] = self._plan(door.opening_s, "shut", which)
+        volume *= max(0.1, 1.0 - self._plant.leak_m3_s(which) / CRITICAL_FLOW_M3_S)
+        around = self._plant.surroundings * self.outdoor_factor
+        self.concentrations = exchange(self.concentrations, self._plant.volumes_m3, high, low, around, volume)
+        self._ajar_until_us[which] = self._agenda.after(door.opening_s, partial(self._shut, which))
         self._plan_passage(which, door)
+
+    def _shut(self, which: int) -> None:
+        # Another passage may have caught the door before it fell shut.
+        if self._ajar_until_us[which] <= self._agenda.now_us:
+            del self._ajar_until_us[which]
 
     # -- one step
 
-    def _air_state(self, active: list[Active]) -> AirState:
-        """Which doors incidents hold open and which fans run slow."""
-        held = {(x.incident.higher, x.incident.lower) for x in active if isinstance(x.incident, s.DoorOpen)}
-        shares = [1.0] * len(self._plant.rooms)
-        for x in active:
-            if isinstance(x.incident, s.SupplyDrop):
-                room = self._plant.index[x.incident.room]
-                shares[room] = min(shares[room], x.incident.share)
-        open_doors = (i for i, c in enumerate(self._scenario.connections) if (c.higher, c.lower) in held)
-        return AirState(frozenset(open_doors), tuple(shares))
+    def _settle(self, active: list[Active]) -> None:
+        """Which doors incidents hold open, what the fans move: the state of the air until the next edge."""
+        held = {(x.incident.higher, x.incident.lower): x.incident for x in active if isinstance(x.incident, s.DoorOpen)}
+        opened: set[int] = set()
+        wedged: dict[int, float] = {}
+        for i, connection in enumerate(self._scenario.connections):
+            incident = held.get((connection.higher, connection.lower))
+            if incident is not None and connection.door is not None:
+                opened.add(i)
+                if incident.open_m2 is not None:
+                    wedged[i] = incident.open_m2
+        drive = self._supply.faults(active)
+        self._set_back = self._supply.set_back(self.now_us)
+        fans = self._supply.shares(drive, self._set_back)
+        self._state = AirState(frozenset(opened), fans, drive, frozenset(wedged.items()))
 
-    def _sources(self, active: list[Active], *, mean: bool = False) -> Array:
-        """What people, machines and incidents give off, in particles/s per bin and room."""
-        sources = self._machines.copy()
-        for person, room, garment in self._persons:
-            sources[:, room] += self._garments[garment] * (person.mean_strength() if mean else person.strength)
-        for x in active:
-            incident = x.incident
-            if isinstance(incident, s.GowningBurst):
-                strength = incident.people * incident.activity
-                sources[:, self._plant.index[incident.room]] += self._garments[incident.garment] * strength
-            elif isinstance(incident, s.FilterLeak):
-                room = self._plant.index[incident.room]
-                sources[:, room] += self._plant.upstream[:, room] * (incident.bypass_l_min / 60_000.0)
-        return sources
-
-    def _build_places(self, site: Site) -> None:
-        known = {place.id: place for place in self._scenario.locations}
-        here = [location for location in site.locations if location.room in self._plant.index]
-        self._locations = tuple(location.id for location in here)
-        places = [known.get(location.id) or s.Place(id=location.id) for location in here]
-        self._room_of = np.array([self._plant.index[location.room] for location in here], dtype=np.intp)
-        self._share = np.array([1.0 / p.effectiveness if p.transfer is None else p.transfer for p in places])
-        self._own_supply = np.zeros((len(self._sizes_um), len(places)))
-        for i, place in enumerate(places):
-            if place.supply_per_m3_at_0_5_um > 0:
-                self._own_supply[:, i] = OUTDOOR_SHAPE.times(place.supply_per_m3_at_0_5_um).bins(self._sizes_um)
-
-    def _seen(self, active: list[Active], rooms: Array, seconds: float) -> Array:
-        """What the locations see, from the integrals of their rooms."""
-        seen: Array = rooms[:, self._room_of] * self._share + self._own_supply * seconds
+    def _given_off(self, active: list[Active]) -> Array:
+        sources = self._sources.particles(active, self.outdoor_factor)
         for x in active:
             if isinstance(x.incident, s.Intervention):
-                source = power_law(x.incident.per_s_at_0_5_um, 0.5, x.incident.slope).bins(self._sizes_um)
-                seen[:, self._locations.index(x.incident.location)] += source * (x.incident.chi_s_m3 * seconds)
-        return seen
+                # What a zone's air carries off ends in its room.
+                sources[:, self._sight.room_of[x.incident.location]] += self._sight.intervention(x.incident)
+        return sources
 
     def _advance_climate(self, active: list[Active], dt_s: float) -> None:
-        rooms = self._plant.rooms
-        warmer, wetter = dict.fromkeys(rooms, 0.0), dict.fromkeys(rooms, 0.0)
-        pressure = {room: fan**2 for room, fan in zip(rooms, self._air.fans, strict=True)}
-        for i in (*self._air.open_doors, *self._ajar_until_us):
-            # The higher room holds its pressure against this door; the lower one holds its own against the next.
-            higher = self._scenario.connections[i].higher
-            if higher in pressure:
-                pressure[higher] = 0.0
-        for x in active:
-            if isinstance(x.incident, s.TemperatureDrift):
-                warmer[x.incident.room] += x.incident.change_c * x.ramp(x.incident.ramp_s)
-            elif isinstance(x.incident, s.HumidityDrift):
-                wetter[x.incident.room] += x.incident.change_pct * x.ramp(x.incident.ramp_s)
-        for room, climate in self._climates.items():
-            climate.advance(dt_s, warmer_c=warmer[room], wetter_pct=wetter[room], pressure_share=pressure[room])
+        heat_w, moisture_g_h = self._sources.gains(active)
+        supply = self._plant.flows(self._state).supply
+        for i, plant in enumerate(self._scenario.rooms):
+            warmer = plant.setback_warmer_c * self._set_back[i]
+            wetter = 0.0
+            for x in active:
+                if isinstance(x.incident, s.TemperatureDrift) and x.incident.room == plant.id:
+                    warmer += x.incident.change_c * x.ramp(x.incident.ramp_s)
+                elif isinstance(x.incident, s.HumidityDrift) and x.incident.room == plant.id:
+                    wetter += x.incident.change_pct * x.ramp(x.incident.ramp_s)
+            pressure = self._state.drive[i] ** 2 * self._plant.pressure_share(i, self._state, self._ajar_until_us)
+            gains = Gains.in_room(float(heat_w[i]), float(moisture_g_h[i]), float(supply[i]))
+            self._climates[plant.id].advance(
+                dt_s,
+                warmer_c=warmer + gains.warmer_c,
+                wetter_pct=wetter,
+                moister_pa=gains.moister_pa,
+                pressure_share=pressure,
+            )
 
 
 def _climate_settings(plant: s.Plant) -> ClimateSettings:
@@ -240,4 +224,7 @@ def _climate_settings(plant: s.Plant) -> ClimateSettings:
         plant.temperature_tau_min * 60.0,
         plant.humidity_tau_min * 60.0,
         plant.pressure_tau_s,
+        plant.pressure_overshoot,
+        plant.pressure_noise_pa,
+        plant.wind_pa,
     )

@@ -1,7 +1,8 @@
 """People as sources: how busy one person is from moment to moment.
 
-A person steps between four levels of activity, each held for a random time, so that the mean is 0.3 of vigorous
-exercise while working (own choice). Knows nothing of rooms, garments or sizes.
+A semi-Markov process: a person steps between four levels of activity, each held for a random time of its own length,
+so that the mean is 0.3 of vigorous exercise while working. Levels, shares and times are own choice. Knows nothing of
+rooms, garments or sizes.
 """
 
 from __future__ import annotations
@@ -11,14 +12,30 @@ import numpy as np
 LEVELS = (0.05, 0.2, 1.0, 2.0)
 """Still, bench work, walking, gowning or abrupt motion; 1 is the exercise of the source figures (own choice)."""
 
+GOWNING_LEVEL = LEVELS[-1]
+
 SHARES = (0.35, 0.484375, 0.145625, 0.02)
 """Share of time at each level; the mean level is exactly 0.3."""
 
-MEAN_HOLD_S = 45.0
-"""Mean time at one level, in physical seconds (own choice)."""
+HOLDS_S = (60.0, 60.0, 20.0, 10.0)
+"""Mean time at each level, in physical seconds (own choice)."""
+
+HOLD_SHAPE = 2.0
+"""Of the gamma distribution of these times: less scattered than exponential, as tasks are (own choice)."""
+
+_PER_S = [share / hold for share, hold in zip(SHARES, HOLDS_S, strict=True)]
+CHANCES = tuple(rate / sum(_PER_S) for rate in _PER_S)
+"""Chance of each level at a step, so that the shares of time come out."""
+
+MEAN_HOLD_S = 1.0 / sum(_PER_S)
+"""Mean time between two steps."""
 
 PERSON_SPREAD = 0.5
 """Standard deviation of the logarithm of dispersion between people (M)."""
+
+HEAT_W = 100.0
+MOISTURE_G_H = 60.0
+"""What one person gives to the room at light work (M)."""
 
 
 class Person:
@@ -29,7 +46,12 @@ class Person:
         self._rng = rng
         self._habit = float(np.exp(spread * rng.standard_normal() - spread**2 / 2.0))
         self._steady = activity
-        self.level = activity if activity is not None else self._draw()
+        self.level = activity if activity is not None else self._draw(SHARES)
+
+    @property
+    def habit(self) -> float:
+        """This person's own dispersion, relative to the mean of all."""
+        return self._habit
 
     @property
     def strength(self) -> float:
@@ -38,16 +60,19 @@ class Person:
 
     def hold_s(self) -> float | None:
         """How long the present level lasts, in physical seconds; None for ever. Draws anew at each call."""
-        return None if self._steady is not None else float(self._rng.exponential(MEAN_HOLD_S))
+        if self._steady is not None:
+            return None
+        mean_s = HOLDS_S[LEVELS.index(self.level)]
+        return float(self._rng.gamma(HOLD_SHAPE, mean_s / HOLD_SHAPE))
 
     def change(self) -> None:
         """Step to another moment of work."""
-        self.level = self._draw()
+        self.level = self._draw(CHANCES)
 
     def mean_strength(self) -> float:
         """The long-term mean, for starting a room where it will settle."""
         mean = sum(level * share for level, share in zip(LEVELS, SHARES, strict=True))
         return self._habit * (mean if self._steady is None else self._steady)
 
-    def _draw(self) -> float:
-        return float(self._rng.choice(LEVELS, p=SHARES))
+    def _draw(self, chances: tuple[float, ...]) -> float:
+        return float(self._rng.choice(LEVELS, p=chances))

@@ -17,6 +17,7 @@ from pydantic import AwareDatetime, Field
 from motewatch.site.models import Identifier, Label, Number, Table, Whole
 from motewatch_simulator.scenario_incidents import (
     DoorOpen,
+    FanTrip,
     FilterLeak,
     GowningBurst,
     HumidityDrift,
@@ -25,7 +26,7 @@ from motewatch_simulator.scenario_incidents import (
     TemperatureDrift,
 )
 from motewatch_simulator.scenario_people import Machine, People
-from motewatch_simulator.scenario_rooms import Connection, Door, Outdoors, Place, Plant, Surroundings
+from motewatch_simulator.scenario_rooms import Connection, Door, Outdoors, Place, Plant, Probe, Surroundings
 from motewatch_simulator.scenario_words import SURROUNDINGS, Garment, Happening, Seconds, Share
 
 __all__ = [
@@ -34,6 +35,7 @@ __all__ = [
     "Counter",
     "Door",
     "DoorOpen",
+    "FanTrip",
     "FilterLeak",
     "FlowFault",
     "Garment",
@@ -50,6 +52,7 @@ __all__ = [
     "People",
     "Place",
     "Plant",
+    "Probe",
     "Repeats",
     "Scenario",
     "Seconds",
@@ -152,6 +155,7 @@ Incident = Annotated[
     | HumidityDrift
     | TemperatureDrift
     | SupplyDrop
+    | FanTrip
     | Intervention
     | SensorUnplugged
     | NetworkLost

@@ -12,6 +12,7 @@ from typing import Any
 from motewatch.site.models import Site
 from motewatch.site.problems import Problem, key_text, look_up, table_text, value_text
 from motewatch_simulator import scenario as s
+from motewatch_simulator.pressure import leak_m3_s
 
 Path = tuple[str | int, ...]
 
@@ -68,12 +69,31 @@ class _Checker:
                     ("connections", i, "lower"), "these two rooms are connected already", "Remove one of the two."
                 )
             pairs.append(pair)
+            higher = next((plant for plant in scenario.rooms if plant.id == connection.higher), None)
+            if connection.leak_m2 is not None and (higher is None or (higher.pressure_pa or 0.0) <= 0):
+                self._say(
+                    ("connections", i, "leak_m2"),
+                    "nothing drives air through this opening",
+                    "Give pressure_pa above 0 to the higher room, or leak_m3_h instead.",
+                )
         for i, people in enumerate(scenario.people):
             self._known(("people", i, "room"), people.room, self._plants, "room in this scenario")
+            if people.gowning_room is not None:
+                at = ("people", i, "gowning_room")
+                self._known(at, people.gowning_room, self._plants, "room in this scenario")
+            if people.breaks and not people.hours:
+                self._say(("people", i, "breaks"), "breaks need working hours", "Give hours, or remove breaks.")
         for i, machine in enumerate(scenario.machines):
             self._known(("machines", i, "room"), machine.room, self._plants, "room in this scenario")
+            if machine.near is not None:
+                near = {place.id for place in scenario.locations if place.near_m3 is not None}
+                self._known(("machines", i, "near"), machine.near, near, "location with near_m3 here")
+            self._probes(("machines", i, "seen_by"), machine.seen_by)
         for i, place in enumerate(scenario.locations):
             self._known(("locations", i, "id"), place.id, self._locations, "location in the site file")
+            home = self._locations[place.id].room if place.id in self._locations else None
+            if place.near_m3 is not None and home is not None and home not in self._plants:
+                self._say(("locations", i, "near_m3"), f'its room "{home}" has no plant', "Add [[rooms]] for it.")
 
     def sensors(self) -> None:
         """Every sensor of the site must stand in a room that has a plant here."""
@@ -114,6 +134,12 @@ class _Checker:
             match incident:
                 case s.Intervention():
                     self._known((*at, "location"), incident.location, zones, "location with a transfer here")
+                    self._probes((*at, "seen_by"), incident.seen_by)
+                case s.FanTrip():
+                    for k, room in enumerate(incident.rooms):
+                        self._known((*at, "rooms", k), room, self._plants, "room in this scenario")
+                    if incident.coast_s + incident.restart_s > incident.duration_s:
+                        self._say((*at, "restart_s"), "the fan runs up before it has run out", "Lengthen duration_s.")
                 case s.DoorOpen():
                     if (incident.higher, incident.lower) not in doors:
                         known = ", ".join(f"{a} to {b}" for a, b in sorted(doors)) or "none"
@@ -129,19 +155,35 @@ class _Checker:
                     "Start it earlier, shorten it, or repeat later.",
                 )
 
+    def _probes(self, path: Path, probes: tuple[s.Probe, ...]) -> None:
+        zones = {place.id for place in self._scenario.locations if place.transfer is not None}
+        for i, probe in enumerate(probes):
+            self._known((*path, i, "location"), probe.location, zones, "location with a transfer here")
+
     def air_balance(self) -> None:
-        """A room can only lose what it gains, also with its slowest fan; what is left over is its return."""
+        """A room can only lose what it gains, also at night; what is left over is its return."""
         scenario = self._scenario
+        leaks = [
+            (c.higher, c.lower, _leak_m3_h(c, {plant.id: plant.pressure_pa for plant in scenario.rooms}))
+            for c in scenario.connections
+        ]
         for i, plant in enumerate(scenario.rooms):
-            slow = [x.share for x in scenario.incidents if isinstance(x, s.SupplyDrop) and x.room == plant.id]
-            gained = plant.air_changes_per_h * (self._volumes[plant.id] or 0.0) * min(slow, default=1.0)
-            gained += sum(c.leak_m3_h for c in scenario.connections if c.lower == plant.id)
-            lost = sum(c.leak_m3_h for c in scenario.connections if c.higher == plant.id)
+            supply = plant.air_changes_per_h * (self._volumes[plant.id] or 0.0)
+            # A fan at fault takes the pressure and with it the leaks; night set-back keeps both.
+            gained = supply * (plant.setback_share if plant.setback_hours else 1.0)
+            gained += sum(flow for _, lower, flow in leaks if lower == plant.id)
+            lost = sum(flow for higher, _, flow in leaks if higher == plant.id)
             if gained < lost:
                 self._say(
                     ("rooms", i, "air_changes_per_h"),
                     f"the room leaks {lost:g} m3/h and gains only {gained:g} m3/h",
-                    "Raise air_changes_per_h, lower leak_m3_h of its connections, or soften its supply-drop.",
+                    "Raise air_changes_per_h or setback_share, or lower the leaks of its connections.",
+                )
+            if plant.leak_l_min * 0.06 >= supply:
+                self._say(
+                    ("rooms", i, "leak_l_min"),
+                    f"more leaks past the filter than the supply of {supply:g} m3/h",
+                    "Give litres per minute that pass the seal.",
                 )
 
     def _known(self, path: Path, value: str, known: Iterable[str], what: str) -> None:
@@ -158,3 +200,9 @@ class _Checker:
 
     def _lacks(self, key: str, message: str, mend: str) -> None:
         self.problems.append(Problem(self._name, key, "", message, mend))
+
+
+def _leak_m3_h(connection: s.Connection, pressures: dict[str, float | None]) -> float:
+    if connection.leak_m2 is None:
+        return connection.leak_m3_h
+    return 3600.0 * leak_m3_s(connection.leak_m2, pressures[connection.higher] or 0.0)

@@ -7,7 +7,8 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from motewatch.site.models import Identifier, Number, Whole
-from motewatch_simulator.scenario_words import Garment, Happening
+from motewatch_simulator.scenario_rooms import Probe
+from motewatch_simulator.scenario_words import Garment, Happening, Share
 
 
 class GowningBurst(Happening):
@@ -26,6 +27,8 @@ class FilterLeak(Happening):
     kind: Literal["filter-leak"]
     room: Identifier
     bypass_l_min: Annotated[Number, Field(gt=0, le=1e6)]
+    seen_by: tuple[Probe, ...] = ()
+    """Locations in a unidirectional zone under the leak, where it stays a jet. It still reaches the room."""
 
 
 class DoorOpen(Happening):
@@ -34,6 +37,8 @@ class DoorOpen(Happening):
     kind: Literal["door-open"]
     higher: Identifier
     lower: Identifier
+    open_m2: Annotated[Number, Field(gt=0, le=50)] | None = None
+    """How far, for a door that is only wedged: pressure and exchange follow; absent: wide open."""
 
 
 class HumidityDrift(Happening):
@@ -62,6 +67,20 @@ class SupplyDrop(Happening):
     share: Annotated[Number, Field(gt=0, le=1)]
 
 
+class FanTrip(Happening):
+    """The supply of some or all rooms fails, and comes back slowly at the end of the incident."""
+
+    kind: Literal["fan-trip"]
+    rooms: tuple[Identifier, ...] = ()
+    """None named: all."""
+    share: Share = 0.02
+    """What still moves (own choice)."""
+    coast_s: Annotated[Number, Field(ge=0, le=3600)] = 20.0
+    """How long the fan runs out, within the incident (own choice)."""
+    restart_s: Annotated[Number, Field(ge=0, le=86_400)] = 120.0
+    """How long it takes to run up again, the last part of the incident (own choice)."""
+
+
 class Intervention(Happening):
     """Somebody works upstream of a probe in a unidirectional zone."""
 
@@ -71,3 +90,7 @@ class Intervention(Happening):
     slope: Annotated[Number, Field(gt=0, le=6)] = 1.44
     chi_s_m3: Annotated[Number, Field(gt=0, le=1e5)] = 159.0
     """Concentration per source strength at the probe: 159 s/m3 on the axis, 0.5 m downstream, eddy diffusivity 1e-3."""
+    seen_by: tuple[Probe, ...] = ()
+    """Other locations of the zone that see it too."""
+    disturbed_transfer: Share | None = None
+    """The zone lets in this share of the room's air meanwhile (M: 1e-2 where hands reach in)."""

@@ -1,4 +1,4 @@
-"""How many particles of which size: size laws of sources, settling, and what passes a filter.
+"""How many particles of which size: the size laws of sources and of outdoor air.
 
 Rules: sizes in micrometres; a `Spectrum` is cumulative (at or above a size) and a straight line between its points on
 log-log paper; the balance works on differential bins `[d_k, d_k+1)`, the last one open upwards. Values marked (M) are
@@ -15,12 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-
-AIR_VISCOSITY_PA_S = 1.81e-5
-MEAN_FREE_PATH_UM = 0.066
-PARTICLE_DENSITY_KG_M3 = 1000.0
-GRAVITY_M_S2 = 9.807
-"""Air at 20 C and 101.3 kPa, spheres of unit density."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,25 +65,8 @@ SMOCK = INDOOR_CLOTHING.times(0.5)
 
 GARMENTS = {"cleanroom": CLEANROOM_GARMENTS, "smock": SMOCK, "indoor": INDOOR_CLOTHING}
 
-OUTDOOR_SHAPE = Spectrum((0.3, 0.5, 1.0, 2.0), (4.1e8 / 6.4e7, 1.0, 3.9e6 / 6.4e7, 4.2e5 / 6.4e7))
+OUTDOOR_SHAPE = Spectrum((0.1, 0.2, 0.3, 0.5, 1.0, 2.0), (40.9, 14.6, 4.1e8 / 6.4e7, 1.0, 3.9e6 / 6.4e7, 4.2e5 / 6.4e7))
 """Outdoor air relative to its number at or above 0.5 um: hourly medians of an open urban data set of 1,305 hours."""
-
-
-def settling_velocity_m_s(size_um: float) -> float:
-    """Settling velocity by Stokes with the slip of Allen and Raabe (good to 10 um, a little fast above)."""
-    ratio = MEAN_FREE_PATH_UM / size_um
-    slip = 1.0 + ratio * (2.34 + 1.05 * float(np.exp(-0.39 / ratio)))
-    metres = size_um * 1e-6
-    return PARTICLE_DENSITY_KG_M3 * metres**2 * GRAVITY_M_S2 * slip / (18.0 * AIR_VISCOSITY_PA_S)
-
-
-def filter_penetration(size_um: float, at_worst: float, floor: float = 1e-7) -> float:
-    """Share of particles that passes a high-efficiency filter, from its penetration at the worst size (0.21 um).
-
-    A parabola in log size fitted to single-fibre theory; pinholes keep it from falling below `floor` (own choice).
-    """
-    octaves = np.log(size_um / 0.21) / np.log(2.0)
-    return float(max(floor, at_worst ** (1.0 + 0.45 * octaves**2)))
 
 
 def bin_middles_um(sizes_um: Sequence[float]) -> tuple[float, ...]:

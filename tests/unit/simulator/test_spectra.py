@@ -9,9 +9,7 @@ from motewatch_simulator.spectra import (
     INDOOR_CLOTHING,
     OUTDOOR_SHAPE,
     bin_middles_um,
-    filter_penetration,
     power_law,
-    settling_velocity_m_s,
 )
 
 
@@ -35,18 +33,6 @@ def test_outdoor_air_falls_steeply_with_size() -> None:
     assert above[1] == pytest.approx(1.0)
     assert above[0] == pytest.approx(6.4, rel=0.01)
     assert above[3] < 1e-3, "below a thousandth at 5 um is the mark of outdoor air and filter leaks"
-
-
-@pytest.mark.parametrize(("size_um", "expected"), [(1.0, 3.475e-5), (5.0, 7.757e-4)])
-def test_particles_settle_at_the_worked_speed(size_um: float, expected: float) -> None:
-    assert settling_velocity_m_s(size_um) == pytest.approx(expected, rel=5e-3)
-
-
-def test_a_filter_is_weakest_at_its_worst_size_and_never_better_than_its_pinholes() -> None:
-    assert filter_penetration(0.21, 5e-5) == pytest.approx(5e-5)
-    assert 1e-5 < filter_penetration(0.3, 5e-5) < 5e-5
-    assert filter_penetration(0.1, 5e-5) < filter_penetration(0.15, 5e-5) < 5e-5
-    assert filter_penetration(5.0, 5e-5) == 1e-7
 
 
 def test_bins_are_represented_by_their_geometric_middle() -> None:

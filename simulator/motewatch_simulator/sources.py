@@ -1,0 +1,217 @@
+"""What gives off particles, heat and moisture in the rooms: people with their shifts, machines, incidents.
+
+People and machines change by the agenda; between two of its instants everything here stands still. Knows nothing of
+concentrations, counters or doors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from functools import partial
+
+import numpy as np
+
+from motewatch.site.schedule import WeeklyWindows
+from motewatch_simulator import scenario as s
+from motewatch_simulator.agenda import Agenda
+from motewatch_simulator.people import GOWNING_LEVEL, HEAT_W, MOISTURE_G_H, Person
+from motewatch_simulator.plant import Plant
+from motewatch_simulator.shifts import Doing, Hours, itinerary
+from motewatch_simulator.spectra import GARMENTS, Array, power_law
+from motewatch_simulator.timeline import Active, micros_of
+
+
+@dataclass(slots=True)
+class _Worker:
+    """A person of the scenario: where they are, and what they wear there."""
+
+    person: Person
+    group: s.People
+    room: int
+    gowning_room: int | None
+    doing: Doing = Doing.WORKING
+    days: Iterator[tuple[int, Doing]] = field(default_factory=lambda: iter(()))
+
+    def place(self) -> int | None:
+        """The room they are in, if any."""
+        if self.doing is Doing.WORKING:
+            return self.room
+        return self.gowning_room if self.doing is Doing.GOWNING else None
+
+    def sheds(self, *, mean: bool) -> tuple[s.Garment, float]:
+        """Garment and share of vigorous dispersion."""
+        if self.doing is Doing.GOWNING:
+            return self.group.gowning_garment, GOWNING_LEVEL * self.person.habit
+        return self.group.garment, self.person.mean_strength() if mean else self.person.strength
+
+
+@dataclass(slots=True)
+class _Tool:
+    """A machine: whether it is in a running stretch, and within its hours."""
+
+    machine: s.Machine
+    column: int
+    room: int
+    bins: Array
+    windows: WeeklyWindows | None
+    turning: bool = True
+    within: bool = True
+
+    @property
+    def running(self) -> bool:
+        return self.turning and self.within
+
+
+class Sources:
+    """Everything that gives something off, in the scenario's zones and size bins."""
+
+    def __init__(
+        self,
+        scenario: s.Scenario,
+        plant: Plant,
+        sizes_um: tuple[float, ...],
+        agenda: Agenda,
+        time_zone: str,
+        *,
+        people_rng: np.random.Generator,
+        shift_rng: np.random.Generator,
+        tool_rng: np.random.Generator,
+    ) -> None:
+        self._plant = plant
+        self._agenda = agenda
+        self._sizes_um = sizes_um
+        self._garments = {name: source.bins(sizes_um) for name, source in GARMENTS.items()}
+        self._workers = [
+            _Worker(
+                Person(group.activity, scenario.scenario.person_spread, one),
+                group,
+                plant.index[group.room],
+                None if group.gowning_room is None else plant.index[group.gowning_room],
+            )
+            for group in scenario.people
+            for one in people_rng.spawn(group.count)
+        ]
+        for worker, one in zip(self._workers, shift_rng.spawn(len(self._workers)), strict=True):
+            self._step_level(worker, first=True)
+            if worker.group.hours:
+                worker.days = itinerary(_hours(worker.group, time_zone), agenda.now_us, one)
+                self._follow(worker, next(worker.days)[1])
+        self._tools = [self._tool(machine, time_zone, tool_rng) for machine in scenario.machines]
+        rooms = len(plant.rooms)
+        self._usual_w, self._usual_g_h = np.zeros(rooms), np.zeros(rooms)
+        for worker in self._workers:
+            self._usual_w[worker.room] += HEAT_W
+            self._usual_g_h[worker.room] += MOISTURE_G_H
+        for tool in self._tools:
+            self._usual_w[tool.room] += tool.machine.heat_w
+
+    # -- what they do
+
+    def _step_level(self, worker: _Worker, *, first: bool = False) -> None:
+        if not first:
+            worker.person.change()
+        hold_s = worker.person.hold_s()
+        if hold_s is not None:
+            self._agenda.after(hold_s, partial(self._step_level, worker))
+
+    def _follow(self, worker: _Worker, doing: Doing) -> None:
+        worker.doing = doing
+        coming = next(worker.days, None)
+        if coming is not None:
+            self._agenda.at(coming[0], partial(self._follow, worker, coming[1]))
+
+    def _tool(self, machine: s.Machine, time_zone: str, rng: np.random.Generator) -> _Tool:
+        room = self._plant.index[machine.room]
+        tool = _Tool(
+            machine,
+            room if machine.near is None else self._plant.near_index[machine.near],
+            room,
+            power_law(machine.per_min_at_0_5_um / 60.0, 0.5, machine.slope).bins(self._sizes_um),
+            WeeklyWindows.parse(machine.hours, time_zone) if machine.hours else None,
+        )
+        if machine.off_min > 0:
+            point_min = float(rng.uniform(0.0, machine.on_min + machine.off_min))
+            tool.turning = point_min < machine.on_min
+            left_min = (machine.on_min if tool.turning else machine.on_min + machine.off_min) - point_min
+            self._agenda.after(left_min * 60.0, partial(self._turn, tool))
+        self._knock(tool)
+        return tool
+
+    def _turn(self, tool: _Tool) -> None:
+        tool.turning = not tool.turning
+        minutes = tool.machine.on_min if tool.turning else tool.machine.off_min
+        self._agenda.after(minutes * 60.0, partial(self._turn, tool))
+
+    def _knock(self, tool: _Tool) -> None:
+        """Working hours begin or end."""
+        if tool.windows is None:
+            return
+        now_us = self._agenda.now_us
+        tool.within = tool.windows.is_operational(now_us)
+        change_us = tool.windows.next_change_us(now_us)
+        if change_us is not None:
+            self._agenda.at(change_us, partial(self._knock, tool))
+
+    # -- what it comes to
+
+    def particles(self, active: list[Active], weather: float, *, mean: bool = False) -> Array:
+        """Particles/s per bin and zone. `mean`: with everybody present at their long-term mean, for a start."""
+        sources = np.zeros((len(self._sizes_um), len(self._plant.volumes_m3)))
+        for worker in self._workers:
+            place = worker.place()
+            if place is not None:
+                garment, strength = worker.sheds(mean=mean)
+                sources[:, place] += self._garments[garment] * strength
+        for tool in self._tools:
+            if tool.running:
+                sources[:, tool.column] += tool.bins
+        index = self._plant.index
+        for x in active:
+            incident = x.incident
+            if isinstance(incident, s.GowningBurst):
+                strength = incident.people * incident.activity
+                sources[:, index[incident.room]] += self._garments[incident.garment] * strength
+            elif isinstance(incident, s.FilterLeak):
+                sources[:, index[incident.room]] += self.leaked(incident, weather)
+        return sources
+
+    def leaked(self, incident: s.FilterLeak, weather: float) -> Array:
+        """Particles/s per bin that pass a leaking filter."""
+        upstream = self._plant.upstream[:, self._plant.index[incident.room]]
+        result: Array = upstream * (weather * incident.bypass_l_min / 60_000.0)
+        return result
+
+    def running(self) -> Iterator[tuple[s.Machine, Array]]:
+        """Machines that give off something now, and what, in particles/s per bin."""
+        return ((tool.machine, tool.bins) for tool in self._tools if tool.running)
+
+    def present(self) -> list[int]:
+        """Persons in each room."""
+        counts = [0] * len(self._plant.rooms)
+        for worker in self._workers:
+            place = worker.place()
+            if place is not None:
+                counts[place] += 1
+        return counts
+
+    def gains(self, active: list[Active]) -> tuple[Array, Array]:
+        """Heat in W and moisture in g/h of each room beyond what its set-points are held with."""
+        persons = np.array(self.present(), dtype=float)
+        for x in active:
+            if isinstance(x.incident, s.GowningBurst):
+                persons[self._plant.index[x.incident.room]] += x.incident.people
+        heat_w = persons * HEAT_W
+        for tool in self._tools:
+            if tool.running:
+                heat_w[tool.room] += tool.machine.heat_w
+        return heat_w - self._usual_w, persons * MOISTURE_G_H - self._usual_g_h
+
+
+def _hours(group: s.People, time_zone: str) -> Hours:
+    return Hours(
+        WeeklyWindows.parse(group.hours, time_zone),
+        WeeklyWindows.parse(group.breaks, time_zone),
+        micros_of(group.arrival_spread_min * 60.0),
+        0 if group.gowning_room is None else micros_of(group.gowning_min * 60.0),
+    )
