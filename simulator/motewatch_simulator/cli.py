@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from motewatch_simulator import cli_play
+from motewatch_simulator import cli_play, cli_score
 from motewatch_simulator import load as load_test
 from motewatch_simulator.cli_words import (
     PasswordFile,
@@ -40,6 +40,8 @@ app = typer.Typer(
 app.command()(cli_play.run)
 app.command()(cli_play.write)
 app.command()(cli_play.check)
+app.command()(cli_score.truth)
+app.command()(cli_score.score)
 
 
 @app.command()

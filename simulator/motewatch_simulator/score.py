@@ -1,0 +1,209 @@
+"""How well alarms told what was really so: found, missed, false, and after how long.
+
+Rules. A truth is *found* by an alarm of a kind that speaks of it (`SIGNS`), at its place, that was known between its
+beginning and `grace` after its end; the delay is from its beginning until the alarm was known. An alarm that finds
+nothing by itself is *explained* when an incident that can do such a thing goes on somewhere (air spreads), or when the
+true concentration was beyond a level there. What is left is *false*: laid at the door of the misbehaviour that its
+sensor had at the time, else of none. A truth that was going on when the stream ended without an alarm is *open*, not
+missed, if it had less than `grace` so far.
+
+Pure: it compares records and knows nothing of streams, engines or files.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from motewatch.engine.records import AlarmChanged
+from motewatch_simulator.truth import Truth, TruthKind
+
+NOTHING: Final = "nothing at all"
+"""Row of the false alarms that no misbehaviour explains."""
+
+COUNTS: Final = frozenset({"count-alert", "count-action", "trend"})
+PRESSURE: Final = frozenset({"pressure-difference-alert", "pressure-difference-action", "cascade"})
+HUMIDITY: Final = frozenset({"humidity-alert", "humidity-action"})
+TEMPERATURE: Final = frozenset({"temperature-alert", "temperature-action"})
+CLIMATE: Final = PRESSURE | HUMIDITY | TEMPERATURE
+ABSENCE: Final = frozenset({"sensor-silent", "insufficient-sampling"})
+SENSOR: Final = frozenset(
+    {"sensor-silent", "sensor-flow", "sensor-laser", "sensor-clock", "sensor-stuck", "sensor-all-zero"}
+)
+
+SIGNS: Final[Mapping[str, frozenset[str]]] = {
+    "gowning-burst": COUNTS,
+    "filter-leak": COUNTS,
+    "intervention": COUNTS,
+    "door-open": PRESSURE | COUNTS,
+    "supply-drop": PRESSURE | COUNTS,
+    "humidity-drift": HUMIDITY,
+    # At the same moisture warmer air is drier.
+    "temperature-drift": TEMPERATURE | HUMIDITY,
+    "sensor-unplugged": ABSENCE,
+    "network-lost": ABSENCE,
+    "drop-out": ABSENCE,
+    "flow-fault": frozenset({"sensor-flow"}),
+    "stuck": frozenset({"sensor-stuck"}),
+    "all-zero": frozenset({"sensor-all-zero"}),
+    "clock-jump": frozenset({"sensor-clock"}),
+    "repeats": frozenset(),
+    "duplicates": frozenset(),
+}
+"""The kinds of alarm that say what an incident or a misbehaviour is. Others: any of its own kind, see `signs`."""
+
+UNSEEN: Final = frozenset({"repeats", "duplicates"})
+"""What the daemon is to take without a word. It counts as found when nothing false was said because of it."""
+
+
+def signs(truth: Truth) -> frozenset[str]:
+    """The kinds of alarm that tell a truth."""
+    if truth.kind is TruthKind.EXCURSION:
+        return frozenset({f"count-{truth.detail.get('level')}"})
+    return SIGNS.get(truth.what, SENSOR if truth.kind is TruthKind.MISBEHAVIOUR else COUNTS | CLIMATE)
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Where things are: sensors at their locations, locations in their rooms."""
+
+    location_of: Mapping[str, str]
+    room_of: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One row of the table. Delays in microseconds, of those found, shortest first."""
+
+    kind: TruthKind | None
+    what: str
+    happened: int
+    found: int
+    missed: int
+    open: int
+    false: int
+    delays_us: tuple[int, ...] = ()
+    told_by: tuple[tuple[str, int], ...] = ()
+    """Kinds of alarm that were the first to tell, and how often."""
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """The table, and what is worth a look behind it."""
+
+    lines: tuple[Line, ...]
+    alarms: int
+    """Alarms that started."""
+    explained: int
+    """Of these, those that found no truth by themselves, but had a true cause."""
+    missed: tuple[Truth, ...]
+    false: tuple[tuple[AlarmChanged, str], ...]
+    """Each false alarm with the word at whose door it was laid."""
+
+
+@dataclass(slots=True)
+class _Tally:
+    kind: TruthKind | None
+    happened: int = 0
+    found: int = 0
+    missed: int = 0
+    open: int = 0
+    false: int = 0
+    delays_us: list[int] = field(default_factory=list)
+    told_by: Counter[str] = field(default_factory=Counter)
+
+
+def score(
+    truths: Sequence[Truth], starts: Iterable[AlarmChanged], places: Places, *, grace_us: int, end_us: int
+) -> Score:
+    """Compare what was so with the alarms that started; `end_us` is the end of the stream."""
+    alarms = sorted(starts, key=lambda one: one.found_us)
+    matched = [_tells(truth, alarms, places, grace_us) for truth in truths]
+    telling = {id(alarm) for found in matched for alarm in found}
+    causes = [truth for truth in truths if truth.kind is not TruthKind.EXCURSION]
+    tallies: dict[str, _Tally] = {}
+    strays: list[tuple[AlarmChanged, str]] = []
+    explained = 0
+    for alarm in alarms:
+        if id(alarm) in telling:
+            continue
+        now = [truth for truth in causes if _when(truth, alarm, grace_us)]
+        if any(truth.kind is TruthKind.INCIDENT and alarm.kind in signs(truth) for truth in now):
+            explained += 1
+            continue
+        guilty = next((truth.what for truth in now if _own(truth, alarm, places)), NOTHING)
+        strays.append((alarm, guilty))
+    blamed = Counter(word for _, word in strays)
+
+    missed: list[Truth] = []
+    for truth, found in zip(truths, matched, strict=True):
+        tally = tallies.setdefault(_word(truth), _Tally(truth.kind))
+        tally.happened += 1
+        if truth.what in UNSEEN:
+            quiet = not blamed[truth.what]
+            tally.found += quiet
+            tally.missed += not quiet
+        elif found:
+            tally.found += 1
+            tally.delays_us.append(max(0, found[0].found_us - truth.start_us))
+            tally.told_by[found[0].kind] += 1
+        elif truth.end_us is None and end_us - truth.start_us < grace_us:
+            tally.open += 1
+        else:
+            tally.missed += 1
+            missed.append(truth)
+    for word, number in blamed.items():
+        tallies.setdefault(word, _Tally(None)).false += number
+    order = {TruthKind.INCIDENT: 0, TruthKind.MISBEHAVIOUR: 1, TruthKind.EXCURSION: 2, None: 3}
+    lines = [
+        Line(t.kind, word, t.happened, t.found, t.missed, t.open, t.false, tuple(sorted(t.delays_us)), _most(t.told_by))
+        for word, t in sorted(tallies.items(), key=lambda item: (order[item[1].kind], item[0]))
+    ]
+    return Score(tuple(lines), len(alarms), explained, tuple(missed), tuple(strays))
+
+
+def _word(truth: Truth) -> str:
+    return f"{truth.what} {truth.detail.get('level')}" if truth.kind is TruthKind.EXCURSION else truth.what
+
+
+def _tells(truth: Truth, alarms: Sequence[AlarmChanged], places: Places, grace_us: int) -> list[AlarmChanged]:
+    """The alarms that find a truth, the first one first."""
+    kinds = signs(truth)
+    return [a for a in alarms if a.kind in kinds and _when(truth, a, grace_us) and _where(truth, a, places)]
+
+
+def _when(truth: Truth, alarm: AlarmChanged, grace_us: int) -> bool:
+    """Became it known while the truth was so, or soon after? What arrived late may date from then."""
+    over_us = truth.end_us
+    return alarm.found_us >= truth.start_us and (over_us is None or alarm.at_us <= over_us + grace_us)
+
+
+def _where(truth: Truth, alarm: AlarmChanged, places: Places) -> bool:
+    subject = truth.subject
+    if truth.kind is TruthKind.EXCURSION:
+        size = truth.detail.get("size_um")
+        right_size = not isinstance(size, int | float) or f"/{size:g}um/" in alarm.alarm
+        return alarm.location == subject.get("location") and right_size
+    if truth.kind is TruthKind.MISBEHAVIOUR or "sensor" in subject:
+        return _own(truth, alarm, places)
+    if "location" in subject:
+        return alarm.location == subject["location"]
+    rooms = {subject.get("room"), truth.detail.get("higher"), truth.detail.get("lower"), truth.detail.get("room")}
+    rooms |= {subject.get("higher"), subject.get("lower")}
+    room = alarm.room or places.room_of.get(alarm.location or "")
+    return room is not None and room in rooms
+
+
+def _own(truth: Truth, alarm: AlarmChanged, places: Places) -> bool:
+    """Is it an alarm of the truth's sensor, or of the location where that one hangs?"""
+    sensor = truth.subject.get("sensor")
+    if sensor is None:
+        return False
+    location = truth.subject.get("location") or places.location_of.get(sensor)
+    return alarm.sensor == sensor or (location is not None and alarm.location == location)
+
+
+def _most(told_by: Counter[str]) -> tuple[tuple[str, int], ...]:
+    return tuple(sorted(told_by.items(), key=lambda item: (-item[1], item[0])))
