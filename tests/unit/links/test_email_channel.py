@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import threading
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -225,6 +226,12 @@ def test_nobody_there(folder: Path) -> None:
         channel(25, folder, host="mail.invalid").send(message(), ENOUGH_S)
 
 
+def test_a_host_with_several_addresses_is_reached_by_the_one_that_answers(server: MailServer, folder: Path) -> None:
+    # Where this machine has IPv6, `localhost` is ::1 first, and nobody listens there.
+    channel(server.port, folder, host="localhost").send(message(), ENOUGH_S)
+    assert len(server.mails) == 1
+
+
 GREETING, OK = b"220 mail.example.org\r\n", b"250 ok\r\n"
 
 
@@ -251,23 +258,30 @@ def test_a_handshake_without_end_is_left_at_the_deadline(folder: Path) -> None:
         channel(server.port, folder, tls="tls").send(message(), SOON_S)
 
 
-@pytest.mark.parametrize("end", [b"", b"vanish"])
-def test_no_answer_to_the_content_means_it_may_have_arrived(folder: Path, end: bytes) -> None:
+@pytest.mark.parametrize("vanishes", [False, True])
+def test_no_answer_to_the_content_means_it_may_have_arrived(folder: Path, vanishes: bool) -> None:
+    received_all = threading.Event()
+
     def script(connection: Any, over: Any) -> None:
-        in_order = (GREETING, OK, OK, OK, b"354 go on\r\n")
         connection.settimeout(10)
-        for number, answer in enumerate(in_order):
+        for number, answer in enumerate((GREETING, OK, OK, OK, b"354 go on\r\n")):
             if number:
                 connection.recv(65_536)
             connection.sendall(answer)
         received = b""
         while not received.endswith(b"\r\n.\r\n"):
             received += connection.recv(65_536)
-        if not end:
+        received_all.set()
+        if not vanishes:
             over.wait()
 
-    with Rude(script) as server, pytest.raises(ChannelAwayError) as caught:
-        channel(server.port, folder).send(message(), ENOUGH_S if end else SOON_S)
+    # On a busy machine the conversation may not come so far within the first of these.
+    for deadline_s in (SOON_S, 4.0, ENOUGH_S):
+        with Rude(script) as server, pytest.raises(ChannelAwayError) as caught:
+            channel(server.port, folder).send(message(), deadline_s)
+        if received_all.is_set():
+            break
+    assert received_all.is_set()
     assert caught.value.may_have_arrived
 
 

@@ -153,9 +153,12 @@ def test_nobody_there(folder: Path) -> None:
     ids=["silent", "dripping", "headers-without-end", "body-without-end"],
 )
 def test_a_receiver_that_holds_us_is_left_at_the_deadline(folder: Path, script: Any) -> None:
-    with Rude(script) as server, pytest.raises(ChannelAwayError, match=r"within 0\.5 s") as caught:
-        channel(f"http://127.0.0.1:{server.port}/", folder).send(message(), SOON_S)
-    # It was all sent.
+    # On a busy machine it may not all be sent within the first of these.
+    for deadline_s in (SOON_S, 4.0, ENOUGH_S):
+        with Rude(script) as server, pytest.raises(ChannelAwayError, match=f"within {deadline_s:g} s") as caught:
+            channel(f"http://127.0.0.1:{server.port}/", folder).send(message(), deadline_s)
+        if caught.value.may_have_arrived:
+            break
     assert caught.value.may_have_arrived
 
 
@@ -171,7 +174,7 @@ def test_a_receiver_that_vanishes_or_talks_nonsense(folder: Path) -> None:
 
     for script in (vanish, in_turn(b"", b"220 mail.example.org\r\n")):
         with Rude(script) as server, pytest.raises(ChannelAwayError) as caught:
-            channel(f"http://127.0.0.1:{server.port}/", folder).send(message(), SOON_S)
+            channel(f"http://127.0.0.1:{server.port}/", folder).send(message(), ENOUGH_S)
         assert caught.value.may_have_arrived
 
 
