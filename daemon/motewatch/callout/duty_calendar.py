@@ -4,10 +4,13 @@ Recurrence, exceptions (EXDATE) and moved instances (RECURRENCE-ID) are the libr
 safe: an instant is asked for by a window a day wider than needed and compared with begin and end ourselves (a narrow
 window misses events around the change of clocks); a TZID that nobody knows is refused, because the library would
 silently take the time as local; times without any zone, and whole days, are local times of the rota (RFC 5545,
-3.3.5, "floating"). Cancelled events do not count. A shift ends at its local time on the night of a change of clocks too,
-as calendar programs show it; by the letter of RFC 5545, 3.8.5.3, every instance would be as long as the first, and the
-next shift would begin an hour before or after this one ends. A calendar is read once and expanded for a year from its first
-event, so that what is broken in it is told when it is read and not in the night in which it is needed.
+3.3.5, "floating"). Cancelled events do not count.
+
+A shift ends by its local time, as calendar programs show it: one from 22:00 to 06:00 lasts seven hours in the night in
+which the clock goes forward, and nine in that in which it goes back. By the letter of RFC 5545, 3.8.5.3, each would be
+as long as the first, and an hour without anybody would follow it each autumn. A calendar is read once and expanded for
+a year from each of its events, so that what is broken in it is told when it is read and not in the night in which it is
+needed.
 
 Pure: the text is handed in.
 """
@@ -18,6 +21,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any, Final
+from unicodedata import normalize
 from zoneinfo import ZoneInfo
 
 from motewatch.callout.spans import Span
@@ -25,7 +29,12 @@ from motewatch.site.instants import instant, instant_us
 
 MARGIN: Final = timedelta(days=1)
 YEAR_US: Final = 366 * 86_400_000_000
+OFTEN: Final = 48
+"""More shifts of one event in a day are a mistake, and a great many of them would hold up the service."""
+
 _TIMES: Final = ("DTSTART", "DTEND", "RECURRENCE-ID", "EXDATE", "RDATE")
+_FREQUENCIES: Final = ("YEARLY", "MONTHLY", "WEEKLY", "DAILY", "HOURLY", "MINUTELY", "SECONDLY")
+_TITLE: Final = "Write the id or the name of a person as its title (SUMMARY)"
 
 
 class CalendarError(ValueError):
@@ -43,12 +52,12 @@ class DutyCalendar:
 
     zone: ZoneInfo
     persons: Mapping[str, str]
-    """Id of each person by id and by name, in lower case."""
+    """Id of each person by `title_key` of the id and of the name."""
     _query: Any
 
     @classmethod
     def parse(cls, text: str, zone: ZoneInfo, persons: Mapping[str, str]) -> DutyCalendar:
-        """Read a calendar; `persons` is the id of each person by id and by name, in lower case.
+        """Read a calendar; `persons` is the id of each person by `title_key` of the id and of the name.
 
         Raises `CalendarError`.
         """
@@ -59,8 +68,10 @@ class DutyCalendar:
         calendar: Any
         try:
             calendar = icalendar.Calendar.from_ical(text)
-        except ValueError as error:
-            raise CalendarError(f"it is no calendar: {error}", "Export it again as an iCalendar (.ics) file.") from None
+        except (ValueError, IndexError, KeyError) as error:
+            raise CalendarError(
+                f"it is no calendar: {_sentence(error)}", "Export it again as an iCalendar (.ics) file."
+            ) from None
         events: list[Any] = list(calendar.walk("VEVENT"))
         if not events:
             raise CalendarError("there is no event in it", "Add an event for each shift.")
@@ -68,17 +79,27 @@ class DutyCalendar:
             for event in events:
                 _examine(event, persons)
             made = cls(zone, persons, recurring_ical_events.of(calendar))
-            first = min(made._instant(event["DTSTART"].dt) for event in events)
-            for _ in made.spans(first, first + YEAR_US):
-                pass
+            made._expand(events)
         except CalendarError:
             raise
-        except Exception as error:
-            # Whatever the libraries stumble over in a text from outside: it is the calendar that has to be mended.
+        except (ValueError, TypeError, LookupError, AttributeError, ArithmeticError) as error:
+            # The library reads a property when it is asked for, and lets each kind of mistake through as it comes.
             raise CalendarError(
-                f"an event cannot be read or repeated: {error}", "Look at its RRULE, DTSTART and DTEND."
+                f"an event cannot be read or repeated: {_sentence(error)}", "Look at its RRULE, DTSTART and DTEND."
             ) from None
         return made
+
+    def _expand(self, events: list[Any]) -> None:
+        """Work out a year from each event. Raises whatever the library does."""
+        done_us: int | None = None
+        for begin_us, event in sorted(((self._instant(e["DTSTART"].dt), e) for e in events), key=lambda pair: pair[0]):
+            if self._end_us(event) <= begin_us:
+                raise CalendarError(
+                    f"the event '{_summary(event)}' does not end after it begins", "Give it a later DTEND."
+                )
+            if done_us is None or begin_us >= done_us:
+                done_us = begin_us + YEAR_US
+                list(self.spans(begin_us, done_us))
 
     def spans(self, from_us: int, to_us: int) -> Iterator[Span]:
         """The shifts that touch `[from_us, to_us)`."""
@@ -86,7 +107,7 @@ class DutyCalendar:
             if str(event.get("STATUS", "")).upper() == "CANCELLED":
                 continue
             begin_us, end_us = self._instant(event["DTSTART"].dt), self._end_us(event)
-            person = self.persons.get(_summary(event).casefold())
+            person = self.persons.get(title_key(_summary(event)))
             if person is not None and begin_us < to_us and end_us > from_us and begin_us < end_us:
                 yield Span(begin_us, end_us, person)
 
@@ -109,27 +130,69 @@ class DutyCalendar:
         return instant_us(moment)
 
 
+def title_key(text: str) -> str:
+    """What titles and names are compared by: without regard to case, blanks around it, and ways to write an accent."""
+    return normalize("NFC", text.strip()).casefold()
+
+
 def _summary(event: Any) -> str:
     return str(event.get("SUMMARY", "")).strip()
 
 
+def _sentence(error: Exception) -> str:
+    text = " ".join(str(error).split())
+    return text if len(text) <= 120 else text[:117] + "..."
+
+
 def _examine(event: Any, persons: Mapping[str, str]) -> None:
-    """Raises `CalendarError` for an event that could not be followed."""
+    """Raises `CalendarError` for an event that could not be followed, or what the library raises."""
     summary = _summary(event)
     if "DTSTART" not in event:
         raise CalendarError(f"the event '{summary}' has no DTSTART", "Give it a begin.")
-    if summary.casefold() not in persons and str(event.get("STATUS", "")).upper() != "CANCELLED":
+    if title_key(summary) not in persons and str(event.get("STATUS", "")).upper() != "CANCELLED":
+        known = ", ".join(sorted(set(persons.values()))) or "none"
         raise CalendarError(
             f"an event is called '{summary}', which is the id or the name of no person",
-            f"Write the id or the name of a person as its title (SUMMARY); persons: {', '.join(sorted(persons))}.",
+            f"{_TITLE}; persons: {known}. A name that two have cannot be used.",
         )
     for name in _TIMES:
-        found = event.get(name, [])
-        for value in found if isinstance(found, list) else [found]:
+        for value in _values(event, name):
             zone = value.params.get("TZID")
             times = [each.dt for each in value.dts] if hasattr(value, "dts") else [value.dt]
-            if zone is not None and any(isinstance(t, datetime) and t.tzinfo is None for t in times):
+            # A period is a pair, of which the begin tells.
+            starts = [time[0] if isinstance(time, tuple) else time for time in times]
+            if zone is not None and any(isinstance(t, datetime) and t.tzinfo is None for t in starts):
                 raise CalendarError(
                     f"the event '{summary}' uses the time zone '{zone}', which is not known",
                     "Use an IANA name such as Europe/Berlin, or put the zone's VTIMEZONE into the calendar.",
                 )
+    for rule in _values(event, "RRULE"):
+        _examine_rule(summary, rule)
+
+
+def _values(event: Any, name: str) -> list[Any]:
+    found = event.get(name, [])
+    return found if isinstance(found, list) else [found]
+
+
+def _examine_rule(summary: str, rule: Any) -> None:
+    """What the library would repeat without end, or say in words of its own."""
+    frequency = str(next(iter(rule.get("FREQ", [])), "")).upper()
+    if frequency not in _FREQUENCIES:
+        raise CalendarError(
+            f"the event '{summary}' is repeated '{frequency}', which is no FREQ", f"One of {', '.join(_FREQUENCIES)}."
+        )
+    interval = int(next(iter(rule.get("INTERVAL", [1])), 1))
+    if interval < 1:
+        raise CalendarError(f"the event '{summary}' is repeated with INTERVAL={interval}", "INTERVAL is 1 or more.")
+    finest = _FREQUENCIES.index(frequency) - _FREQUENCIES.index("DAILY")
+    times = 1.0
+    for place, (part, number) in enumerate((("BYHOUR", 24), ("BYMINUTE", 60), ("BYSECOND", 60)), start=1):
+        named = len(rule.get(part, []))
+        times *= named or (number if finest >= place else 1)
+    if finest > 0:
+        times /= interval
+    if times > OFTEN:
+        raise CalendarError(
+            f"the event '{summary}' is repeated more than {OFTEN} times a day", "Use a FREQ of DAILY or longer."
+        )

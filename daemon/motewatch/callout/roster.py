@@ -10,13 +10,14 @@ Rules: pure; instants are microseconds UTC and handed in. Must not know alarms o
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from motewatch.callout.duty_calendar import DutyCalendar
+from motewatch.callout.duty_calendar import DutyCalendar, title_key
 from motewatch.callout.rotation import rotation_spans
 from motewatch.callout.spans import Span
 from motewatch.site.instants import instant_us
@@ -227,6 +228,9 @@ class Roster:
 
 
 def person_ids(persons: Iterable[Person]) -> dict[str, str]:
-    """The id of each person by id and by name, in lower case; an id goes before a name."""
-    by_name = {person.name.casefold(): person.id for person in persons}
-    return by_name | {person.id.casefold(): person.id for person in persons}
+    """The id of each person by `title_key` of id and name. An id goes before a name; a name that two have is left out,
+    because it would call one of them by chance."""
+    persons = tuple(persons)
+    names = Counter(title_key(person.name) for person in persons)
+    by_name = {title_key(person.name): person.id for person in persons if names[title_key(person.name)] == 1}
+    return by_name | {title_key(person.id): person.id for person in persons}
