@@ -27,7 +27,7 @@ from motewatch_simulator.scenario_incidents import (
 )
 from motewatch_simulator.scenario_people import Machine, People
 from motewatch_simulator.scenario_rooms import Connection, Door, Outdoors, Place, Plant, Probe, Surroundings
-from motewatch_simulator.scenario_words import SURROUNDINGS, Garment, Happening, Seconds, Share
+from motewatch_simulator.scenario_words import SURROUNDINGS, Garment, Happening, RisingSizes, Seconds, Share
 
 __all__ = [
     "SURROUNDINGS",
@@ -85,6 +85,8 @@ class Head(Table):
     """
     repeat_s: Seconds | None = None
     """The incidents start anew after so many seconds; absent: they happen once."""
+    sizes_um: RisingSizes = ()
+    """Bins of the rooms' air beside the counters' own channels, 0.1 to 25 um; more bins, more exact, and slower."""
     person_spread: Annotated[Number, Field(ge=0, le=2)] = 0.5
     """Standard deviation of the logarithm of dispersion between people (M); 0: everybody alike."""
 

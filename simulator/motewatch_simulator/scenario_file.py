@@ -115,6 +115,8 @@ def _keys_at(path: tuple[str | int, ...], data: Any) -> Iterable[str]:
     """The keys known where an unknown one stands."""
     if len(path) == 1:
         return s.Scenario.model_fields
+    if "seen_by" in path[:-1]:
+        return s.Probe.model_fields
     if "door" in path[:-1]:
         return s.Door.model_fields
     if path[0] == "incidents":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
@@ -15,6 +16,16 @@ SURROUNDINGS = "surroundings"
 Seconds = Annotated[Number, Field(gt=0, le=604_800)]
 Share = Annotated[Number, Field(ge=0, le=1)]
 Garment = Literal["cleanroom", "smock", "indoor"]
+
+
+def _rising(sizes: tuple[float, ...]) -> tuple[float, ...]:
+    if any(b <= a for a, b in pairwise(sizes)):
+        raise mistake("", "sizes must rise, each size once", f"Write {sorted(set(sizes))}.")
+    return sizes
+
+
+RisingSizes = Annotated[tuple[Annotated[Number, Field(ge=0.1, le=25)], ...], AfterValidator(_rising)]
+"""Sizes in micrometres."""
 
 
 def _readable(texts: tuple[str, ...]) -> tuple[str, ...]:

@@ -107,7 +107,8 @@ class Simulation:
     ) -> None:
         speed = scenario.scenario.physics_speed if physics_speed is None else physics_speed
         room_rng, counter_rng = rng.spawn(2)
-        self.sizes_um = tuple(sorted({size for sensor in site.sensors for size in sensor.sizes_um}))
+        channels_um = {size for sensor in site.sensors for size in sensor.sizes_um}
+        self.sizes_um = tuple(sorted(channels_um | set(scenario.scenario.sizes_um)))
         self._timeline = Timeline(scenario.incidents, start_us, scenario.scenario.repeat_s)
         shortest_us = min(micros_of(sensor.interval_s) for sensor in site.sensors)
         self.air = Air(

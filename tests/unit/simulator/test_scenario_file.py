@@ -56,6 +56,19 @@ def test_a_good_scenario_is_read() -> None:
         (('lower = "next"', 'lower = "nxt"'), ['connections[0].lower = "nxt"', 'Did you mean "next"?']),
         (('lower = "next"', 'lower = "clean"'), ["cannot adjoin itself"]),
         (("leak_m3_h = 100", "leak_m3_h = 9000"), ["leaks 9000 m3/h and gains only 4050 m3/h"]),
+        (
+            ("leak_m3_h = 100", "leak_m2 = 0.02"),
+            ["connections[0].leak_m2", "nothing drives air"],
+        ),
+        (("leak_m3_h = 100", "leak_m3_h = 100\nleak_m2 = 0.02"), ["the leak is given twice"]),
+        (
+            ("air_changes_per_h = 60", 'air_changes_per_h = 60\nsetback_hours = ["nights"]'),
+            ['rooms[0].setback_hours (rooms "clean")', 'Write it as "Mon-Fri 06:00-18:00"'],
+        ),
+        (
+            ('name = "Test"', 'name = "Test"\nsizes_um = [0.3, 0.2, 5]'),
+            ["scenario.sizes_um", "must rise", "[0.2, 0.3, 5.0]"],
+        ),
     ],
 )
 def test_a_mistake_is_told_where_it_stands(change: tuple[str, str], expected: list[str]) -> None:
@@ -77,6 +90,24 @@ def test_a_mistake_is_told_where_it_stands(change: tuple[str, str], expected: li
         ('[[sensors]]\nid = "pc-9"\n', ['sensors[0].id (sensors "pc-9") = "pc-9"', "no such sensor"]),
         ('[[sensors]]\nid = "pc-1"\nlocation = "zone"\n', ["hangs where the site file says", "Remove location."]),
         ('[[people]]\nroom = "attic"\ncount = 1\n', ['people[0].room = "attic"', "Give one of clean, next"]),
+        (
+            '[[incidents]]\nkind = "fan-trip"\nrooms = ["attic"]\nat_s = 1\nduration_s = 600\n',
+            ['incidents[0].rooms[0] = "attic"', "no such room in this scenario"],
+        ),
+        (
+            '[[incidents]]\nkind = "fan-trip"\nat_s = 1\nduration_s = 10\n',
+            ["runs up before it has run out", "Lengthen duration_s."],
+        ),
+        (
+            '[[machines]]\nroom = "clean"\nper_min_at_0_5_um = 1\nnear = "bench"\n',
+            ["machines[0].near", "no such location with near_m3 here"],
+        ),
+        (
+            '[[machines]]\nroom = "clean"\nper_min_at_0_5_um = 1\nseen_by = [{ location = "bench", chi = 1 }]\n',
+            ["machines[0].seen_by[0].chi", "Known keys: chi_s_m3, "],
+        ),
+        ('[[locations]]\nid = "zone"\ntransfer = 0.1\nnear_m3 = 2\n', ["a unidirectional zone is not mixed"]),
+        ('[[people]]\nroom = "clean"\ncount = 1\nbreaks = ["Mon 09:00-09:15"]\n', ["breaks need working hours"]),
         (
             '[[incidents]]\nkind = "door-open"\nhigher = "next"\nlower = "clean"\nat_s = 1\nduration_s = 1\n',
             ["no door leads from here to lower", "Doors here: clean to next."],
