@@ -39,6 +39,7 @@ SIGNS: Final[Mapping[str, frozenset[str]]] = {
     "intervention": COUNTS,
     "door-open": PRESSURE | COUNTS,
     "supply-drop": PRESSURE | COUNTS,
+    "fan-trip": PRESSURE | COUNTS | TEMPERATURE | HUMIDITY,
     "humidity-drift": HUMIDITY,
     # At the same moisture warmer air is drier.
     "temperature-drift": TEMPERATURE | HUMIDITY,
@@ -192,6 +193,10 @@ def _where(truth: Truth, alarm: AlarmChanged, places: Places) -> bool:
         return alarm.location == subject["location"]
     rooms = {subject.get("room"), truth.detail.get("higher"), truth.detail.get("lower"), truth.detail.get("room")}
     rooms |= {subject.get("higher"), subject.get("lower")}
+    named = truth.detail.get("rooms")
+    if isinstance(named, list | tuple):
+        # None named: all of them.
+        rooms |= set(named) or set(places.room_of.values())
     room = alarm.room or places.room_of.get(alarm.location or "")
     return room is not None and room in rooms
 
