@@ -68,6 +68,7 @@ def try_channel(
             finally:
                 way.close()
     except ChannelError as error:
+        typer.echo(f"{settings.id} ({settings.kind}):")
         typer.echo(_failed(error, settings), err=True)
         delivered = False
     if not delivered:

@@ -141,8 +141,9 @@ class EmailChannel:
     ) -> ChannelError:
         text = answer.decode("utf-8", "replace") if isinstance(answer, bytes) else answer
         said = scrub(text, [*self._secrets(), *hidden], LONGEST_ANSWER)
-        sentence = f"{self._where} {what}: {code} {said}".rstrip()
-        if code // 100 == 5:
+        final = code // 100 == 5
+        sentence = f"{self._where} {'' if final else 'for now '}{what}: {code} {said}".rstrip()
+        if final:
             return ChannelRefusedError(f"{sentence}; {mend}" if mend else sentence)
         return ChannelAwayError(sentence)
 

@@ -171,4 +171,7 @@ def trouble(error: BaseException, where: str, *, may_have_arrived: bool = False)
 
 def too_late(where: str, deadline_s: float, *, may_have_arrived: bool) -> ChannelAwayError:
     """The deadline passed."""
-    return ChannelAwayError(f"{where} did not answer within {deadline_s:g} s", may_have_arrived=may_have_arrived)
+    return ChannelAwayError(
+        f"{where} did not answer within {deadline_s:g} s; check host and port, that it runs, and firewalls in between",
+        may_have_arrived=may_have_arrived,
+    )
