@@ -8,7 +8,6 @@ from __future__ import annotations
 import ssl
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from pathlib import Path
 from queue import SimpleQueue
 from typing import Any
@@ -21,7 +20,7 @@ from motewatch.callout.records import Cause, Told
 from motewatch.engine.records import Act, Answered, Output, Replied
 from motewatch.links.errors import LinkSettingsError
 from motewatch.service import Service
-from motewatch.wire.records import MINUTE_US, SECOND_US
+from motewatch.wire.records import MINUTE_US
 from support.certificates import make_certificates
 from support.command_line import run, write_site
 from support.crash_checks import outputs_of
@@ -36,6 +35,7 @@ from support.live import (
     now_us,
     said,
     serving,
+    soon,
     spot,
     until_said,
 )
@@ -60,14 +60,6 @@ def people(broker: Mosquitto, **page: Any) -> dict[str, Any]:
     settings = {"public_url": "http://127.0.0.1/a", "key_file": "answer.key", "port": 0}
     made["callout"] = {"answer_page": {**settings, **page}}
     return made
-
-
-def soon(site: dict[str, Any]) -> ShiftedClock:
-    """A clock that is ahead so that a full minute comes in two seconds; the test calls are made then."""
-    minute_us = (now_us() // MINUTE_US + 1) * MINUTE_US
-    at = datetime.fromtimestamp(minute_us / SECOND_US, UTC)
-    site["callout"]["test_calls"] = {"at": f"{at:%a %H:%M}", "confirm_within_h": 1}
-    return ShiftedClock((minute_us - 2 * SECOND_US - now_us()) / SECOND_US)
 
 
 @contextmanager

@@ -15,6 +15,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -24,7 +25,7 @@ from motewatch.journal.journal import Journal
 from motewatch.links.clock import Clock
 from motewatch.measure.samples import Sample
 from motewatch.service import Service
-from motewatch.wire.records import SECOND_US
+from motewatch.wire.records import MINUTE_US, SECOND_US
 from motewatch.wire.topics import Topics
 from support.command_line import write_site
 from support.mqtt_peer import Peer
@@ -99,6 +100,14 @@ class ShiftedClock(Clock):
 def now_us() -> int:
     """The host's clock."""
     return Clock().now_us()
+
+
+def soon(site: dict[str, Any]) -> ShiftedClock:
+    """A clock that is ahead so that a full minute comes in two seconds; the test calls are made then."""
+    minute_us = (now_us() // MINUTE_US + 1) * MINUTE_US
+    at = datetime.fromtimestamp(minute_us / SECOND_US, UTC)
+    site["callout"]["test_calls"] = {"at": f"{at:%a %H:%M}", "confirm_within_h": 1}
+    return ShiftedClock((minute_us - 2 * SECOND_US - now_us()) / SECOND_US)
 
 
 def spot(seq: int, counts: tuple[int, int] = (0, 0), end_us: int | None = None, **changes: Any) -> tuple[str, bytes]:

@@ -10,7 +10,8 @@ Rules:
 - A try is made in a thread that is left behind when it takes longer than `timeout_s`: no channel can hold up another,
   nor the end of the service.
 - What became of a call is an input of the engine. Its row is marked only when that input is committed, so a crash in
-  between repeats the call, under the same id. A call that may have arrived before says so: its row was there when the
+  between repeats the call, under the same id. The next try waits for the mark (not for ever, if the writer is busy), so
+  that a crash repeats one call on a channel, not several. A call that may have arrived before says so: its row was there when the
   service started, or an earlier try ended without an answer.
 - A defect, here or in a channel, ends a try or a round, never the worker.
 
@@ -50,6 +51,9 @@ PAGE: Final = 1_000
 FINISH_S: Final = 0.3
 """What a try under way may still take when the service stops: an answer that comes now spares a repeat."""
 
+SETTLE_S: Final = 5.0
+"""How long the next try waits for the commit of what became of the one before, usually some hundredths of a second."""
+
 LONGEST_DETAIL: Final = 300
 
 
@@ -83,8 +87,13 @@ class _Waiting:
     resume_s: float
     doubtful: bool
     """It may have arrived already."""
-    settling: bool = False
-    """Its outcome is posted and not yet known to be committed."""
+    posted_s: float | None = None
+    """When its outcome was posted, on the monotonic clock, while that is not known to be committed."""
+
+    @property
+    def settling(self) -> bool:
+        """It is over, but the row is not marked yet."""
+        return self.posted_s is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,8 +220,11 @@ class CallWorker:
     def step(self) -> float:
         """Mark what is settled and make one try, if it is time to. Seconds until there may be more to do."""
         self._mark_settled()
-        rows = self._due()
         now_s = self._clock.monotonic_s()
+        posted_s = max((each.posted_s for each in self._waiting.values() if each.posted_s is not None), default=None)
+        if posted_s is not None and now_s < posted_s + SETTLE_S:
+            return min(posted_s + SETTLE_S - now_s, self._idle_s)
+        rows = self._due()
         ready = self._ready(rows, now_s)
         if not ready:
             return self._until_next_s(rows, now_s)
@@ -320,7 +332,7 @@ class CallWorker:
 
     def _settle(self, row: OutboxRow, waiting: _Waiting, outcome: Outcome, detail: str) -> None:
         """Tell the engine; the row is marked when that is committed."""
-        waiting.settling = True
+        waiting.posted_s = self._clock.monotonic_s()
         kept = _Settled(row.id, outcome, detail[:LONGEST_DETAIL])
         said = Delivered(row.key, outcome, self._clock.now_us(), row.attempts + 1, kept.detail)
         with self._journal_lock:
