@@ -248,9 +248,9 @@ class Climber:
                     case.contacts[person] = Contact.WAITING
                     case.waiting.setdefault(person, cause)
                 continue
-            case.waiting.pop(person, None)
             case.contacts[person] = Contact.CALLED
-            calls.append((person, cause))
+            # Whoever has waited is told for the first time, whatever is due at that instant too.
+            calls.append((person, case.waiting.pop(person, cause)))
         return calls
 
     def _wait_for_somebody(self, case: Case, at_us: int) -> None:
