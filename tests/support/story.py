@@ -276,7 +276,7 @@ class _Play:
 
 _P: Final = r"(?P<person>\w+)"
 _T: Final = r"(?:[A-Z][a-z]+ )?[\d:]+(?: (?:[A-Z]+|[+-]\d+))?"
-_A: Final = r"(?P<alarm>[\w/.]+)"
+_A: Final = r"(?P<alarm>[\w/.-]+)"
 _HAPPENINGS: Final[tuple[tuple[str, Callable[[_Play, int, re.Match[str]], None]], ...]] = (
     (rf"(?P<point>\w+) (?P<what>starts|returns)(?:, seen at (?P<seen>{_T}))?", _Play.starts),
     (rf"(?P<point>\w+) counts (?P<count>\d+)(?:, ended at (?P<ended>{_T}))?", _Play.counts),
