@@ -9,6 +9,7 @@ that take short messages get the short form. The URL is a secret, and the librar
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -26,8 +27,8 @@ PLACE: Final = "{address}"
 SHORT_BODY: Final = 500
 """A service that takes no more characters than this sends SMS or speaks."""
 MOST_HANGING: Final = 4
-SPECIMEN: Final = "15550100"
-"""Stands for an address when the URL is looked at: a number is an address of every kind of service."""
+SPECIMENS: Final = ("15555550100", "ada@example.org", "ada")
+"""Stand for an address when the URL is looked at: a number will do for most services, one of these for all."""
 
 _ASSET: Final = apprise.AppriseAsset(
     app_id="motewatch",
@@ -53,7 +54,7 @@ class ServiceChannel:
             raise LinkSettingsError(
                 key, f"the URL in it has no {PLACE}", f"write {PLACE} where the person's number or name belongs"
             )
-        self.kind = str(self._service(SPECIMEN, key).service_name)
+        self.kind = str(self._specimen(key).service_name)
         """What the library calls the service."""
 
     def send(self, message: CallMessage, deadline_s: float) -> None:
@@ -93,6 +94,13 @@ class ServiceChannel:
 
     def close(self) -> None:
         """Nothing is held open between calls; what hangs ends by its own time-outs."""
+
+    def _specimen(self, key: str) -> Any:
+        """The library's object for some address. Raises `LinkSettingsError`."""
+        for specimen in SPECIMENS[:-1]:
+            with contextlib.suppress(LinkSettingsError):
+                return self._service(specimen, key)
+        return self._service(SPECIMENS[-1], key)
 
     def _service(self, address: str, key: str) -> Any:
         """The library's object for one address. Raises `LinkSettingsError`."""
