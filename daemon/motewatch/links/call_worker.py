@@ -11,8 +11,8 @@ Rules:
   nor the end of the service.
 - What became of a call is an input of the engine. Its row is marked only when that input is committed, so a crash in
   between repeats the call, under the same id. The next try waits for the mark (not for ever, if the writer is busy), so
-  that a crash repeats one call on a channel, not several. A call that may have arrived before says so: its row was there when the
-  service started, or an earlier try ended without an answer.
+  that a crash repeats one call on a channel, not several. A call that may have arrived before says so: its row was
+  there when the service started, or an earlier try ended without an answer.
 - A defect, here or in a channel, ends a try or a round, never the worker.
 
 Must not know kinds of channels, or what a call is about. No secret and no link is in a log line.
