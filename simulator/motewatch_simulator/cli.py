@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from motewatch_simulator import cli_play, cli_score
+from motewatch_simulator import cli_play, cli_score, cli_study
 from motewatch_simulator import load as load_test
 from motewatch_simulator.cli_words import (
     PasswordFile,
@@ -42,6 +42,7 @@ app.command()(cli_play.write)
 app.command()(cli_play.check)
 app.command()(cli_score.truth)
 app.command()(cli_score.score)
+app.command()(cli_study.study)
 
 
 @app.command()

@@ -1,0 +1,11 @@
+"""Answers an engineer's questions about a room that does not exist yet, from one ROOM.toml.
+
+Which class it holds and with what probability, how much air it needs, how fast it recovers, where counters should sit,
+which sample period and rule find the stated incidents without crying wolf, and what the answer hangs on. The physics
+are the simulator's (`plant`, `balance`, `spectra`, `people`), the alarms are the daemon's own engine. A study is a
+calculation from assumptions: it qualifies nothing, and measured classification and local codes come first.
+
+`model` and `file` read a ROOM.toml, `room` makes it physics, `draws` and `class_held` are the Monte Carlo, `streams`
+and `rules` the months and incidents through the engine, `positions` the places of counters, `tasks` and `spread` the
+work in processes or on a cluster, `answers` puts everything together, `plots`, `report` and `text` print it.
+"""

@@ -1,0 +1,356 @@
+"""The printed report of a study, as one self-contained HTML text for A4. Text in, text out.
+
+The page is the daemon's report page; what is said is from `words`, what is drawn from `plots`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from html import escape
+
+from motewatch.links import report_page as page
+from motewatch.links.figures import grouped
+from motewatch_simulator.study import words
+from motewatch_simulator.study.answers import Answers, StateAnswer
+from motewatch_simulator.study.class_held import cells, settled
+from motewatch_simulator.study.plots import class_plot, influence_plot, plan_plot, rules_plot, supply_plot
+from motewatch_simulator.study.room import StudyRoom
+
+_NOTE = (
+    "This study supports the judgement of a qualified engineer and never replaces it. It is no qualification: a "
+    "measured classification and local codes take precedence over every figure."
+)
+_INPUT_WORDS = {
+    "persons": "spread between people",
+    "activity": "activity",
+    "garments": "garments",
+    "machines": "machines",
+    "outdoors": "outdoor and surrounding air",
+    "filters": "filters of the plant",
+    "supply": "air supply",
+    "effectiveness": "contaminant removal effectiveness",
+    "transfer": "room air at the zone's edge",
+    "settling": "settling and sticking",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """What the report was made from."""
+
+    version: str
+    made: str
+    source: str
+
+
+def study_report(answers: Answers, given: Given) -> str:
+    """The document."""
+    study = answers.study
+    kind, word, why = words.held_headline(answers)
+    sub = f"{study.study.name} · {given.source} · {given.made}"
+    best, why_best = words.best_rule(answers)
+    chosen = len(answers.placing.chosen)
+    recommended = [
+        f"{chosen} counter{'' if chosen == 1 else 's'}: {', '.join(answers.placing.chosen)}.",
+        ("To begin with, the rule " if best is not None else "") + why_best,
+        f"A classification test needs {answers.sampling.locations} locations and single samples of at least "
+        f"{answers.sampling.volume_l:.3g} L, {answers.sampling.minutes:.3g} min with this counter.",
+    ]
+    body = [
+        page.heading("Study of a room before it is built", sub),
+        page.verdict(kind, word, [page.typeset(line) for line in why]),
+        page.verdict("plain", "Monitoring", [page.typeset(line) for line in recommended]),
+        page.section("Read this first", page.bullets(words.CAUTIONS)),
+        page.section("The room", _room(answers)),
+        page.section(
+            "Class held",
+            page.figure(
+                class_plot(answers.states),
+                "Settled concentrations of the drawn rooms against their limits: 5 to 95 %, dot the median. "
+                "* the size that decides.",
+            ),
+            *(_state(state) for state in answers.states),
+        ),
+        page.section("Air needed", _air(answers)),
+        page.section("Recovery", _recovery(answers)),
+        page.section("Where counters should sit", _places(answers)),
+        page.section("Sample period and rule", _rules(answers)),
+        *([page.section("Tubes", _tubes(answers))] if answers.tubes else []),
+        page.section("What the answers hang on", *(_influence(state) for state in _deciding(answers))),
+        page.section("How it was worked out", _method(answers, given)),
+        page.closing(given.version, given.made, ("Worked out by", "Reviewed by"), _NOTE),
+    ]
+    return page.page(f"Study: {study.study.name}", f"Study: {study.study.name}", body)
+
+
+def _room(answers: Answers) -> str:
+    study = answers.study
+    room = study.room
+    volume = room.area_m2 * room.height_m
+    people = ", ".join(
+        f"{group.count} in {group.garment} garments"
+        + ("" if group.activity is None else f" at {group.activity:g} of vigorous exercise")
+        for group in study.people
+    )
+    rows: list[tuple[str, str | None]] = [
+        ("Room", f"{room.area_m2:g} m² x {room.height_m:g} m, {volume:.0f} m³"),
+        ("Supply", f"{room.air_changes_per_h:g} air changes per hour, {grouped(volume * room.air_changes_per_h)} m³/h"),
+        ("Fresh air and filters", _filters(answers)),
+        ("Effectiveness at the working height", f"{room.effectiveness:g}"),
+        ("People in operation", people or "none"),
+        ("Machines", ", ".join(f"{one.per_min_at_0_5_um:.3g} per min at 0.5 µm" for one in study.machines) or "none"),
+        ("Counter", f"{study.counter.flow_l_min:g} L/min, {', '.join(f'{s:g}' for s in study.counter.sizes_um)} µm"),
+        ("In operation", ", ".join(room.operational) or "never"),
+    ]
+    if study.zone is not None:
+        zone = study.zone
+        rows.insert(
+            4,
+            (
+                "Unidirectional zone",
+                f"{zone.velocity_m_s:g} m/s {zone.flow}, transit {zone.height_m / zone.velocity_m_s:.1f} s, "
+                f"{zone.transfer:g} of the room's air at its edge",
+            ),
+        )
+    return page.facts(rows)
+
+
+def _filters(answers: Answers) -> str:
+    room = answers.study.room
+    return (
+        f"{100 * room.fresh_air:g} % fresh; pre-filter {100 * room.pre_filter_efficiency:g} %, fine filter "
+        f"{100 * room.fine_filter_efficiency:g} %, terminal penetration {room.terminal_penetration:g} at its worst size"
+    )
+
+
+def _state(state: StateAnswer) -> str:
+    title = f"{words.state_words(state).capitalize()}: {state.holds}"
+    said = (
+        f"held in {words.percent(state.held)} of the drawn rooms ({words.interval(state.held_from, state.held_to)}); "
+        f"{state.binding_um:g} um decides"
+    )
+    classes = [
+        "limit" if size.cell.size_um == state.binding_um and len(state.sizes) > 1 else "" for size in state.sizes
+    ]
+    return f"<p><b>{escape(title)}</b>, {escape(page.typeset(said))}.</p>" + page.table(
+        words.SIZE_TITLES, [words.size_row(size) for size in state.sizes], range(8), classes
+    )
+
+
+def _air(answers: Answers) -> str:
+    study = answers.study
+    listed = cells(study)
+
+    def curve(air_changes: float) -> list[tuple[str, float]]:
+        room = study.room.model_copy(update={"air_changes_per_h": min(1000.0, air_changes)})
+        made = StudyRoom(study.model_copy(update={"room": room}))
+        return [
+            (
+                f"{cell.part}, {cell.state.replace('-', ' ')}, {cell.size_um:g} µm",
+                settled(made, cell) / cell.limit_per_m3,
+            )
+            for cell in listed
+            if cell.limit_per_m3 > 0
+        ]
+
+    said = (
+        f"The tables above hold the air changes at which {study.study.wanted_pct:g} % of the drawn rooms are within "
+        f"each limit, and beside them the simple sum Q = G / (eps C) for the limit divided by {study.study.safety:g}. "
+    )
+    needed = answers.needed_per_h
+    said += (
+        "No supply meets all of them."
+        if needed is None
+        else f"All of them together need {words.changes(needed)} air changes per hour."
+        if needed >= 0.1
+        else "None of them needs more than a trace of air."
+    )
+    return f"<p>{escape(page.typeset(said))}</p>" + page.figure(
+        supply_plot(answers, curve), "Nominal settled concentrations over the air changes."
+    )
+
+
+def _recovery(answers: Answers) -> str:
+    rows = [
+        (
+            one.part,
+            f"{one.size_um:g}",
+            grouped(one.limit_per_m3),
+            words.minutes(one.nominal_min),
+            words.minutes(one.hundredth_min),
+        )
+        for one in answers.recoveries
+    ]
+    return page.table(
+        ("part", "size, um", "limit at rest per m3", "from operation to the limit", "100:1 of the room"),
+        rows,
+        (1, 2, 3, 4),
+    ) + page.bullets(
+        [
+            "EU GMP Annex 1 gives 15 to 20 min after work as a guidance value.",
+            "The recovery test of ISO 14644-3 measures the 100:1 time; it is worked out here without a background.",
+            "A unidirectional zone clears within one to three transits; its limits wait for the room around it only.",
+        ]
+    )
+
+
+def _places(answers: Answers) -> str:
+    placing, study = answers.placing, answers.study
+    names = {incident.id: incident for incident in study.incidents}
+    ids = [position.id for position in study.positions]
+    rows = [
+        (incident.name, f"{incident.weight:g}", *(words.percent(placing.sight(incident.id, p).chance) for p in ids))
+        for incident in study.incidents
+    ]
+    rule = next(one for one in study.rules if one.id == placing.rule)
+    parts = [
+        page.figure(plan_plot(answers), "Floor plan."),
+        f"<p>Chance of an alarm in time, each place alone, by the rule {rule.id}, sample by sample:</p>",
+        page.table(("incident", "weight", *ids), rows, range(1, len(ids) + 2)),
+        page.table(
+            ("counters", "best places", "incidents found, weighted"),
+            [(f"{len(c.places)}", ", ".join(c.places), words.percent(c.chance)) for c in placing.choices],
+            (0, 2),
+            ["limit" if len(c.places) == len(placing.chosen) else "" for c in placing.choices],
+        ),
+    ]
+    gaps = [
+        f"Gap: {names[gap.incident].name} is found with {words.percent(gap.chance)}; best seen at {gap.best_place}"
+        + (
+            f", where at most {gap.added:.2g} particles of it are expected: no rule can help, only another place."
+            if gap.few
+            else f", where it adds {grouped(gap.added)} expected particles: a sharper rule may help."
+        )
+        for gap in placing.gaps
+    ]
+    parts.append(page.bullets(gaps or ["No gaps: the chosen places find every stated incident."]))
+    return "\n".join(parts)
+
+
+def _rules(answers: Answers) -> str:
+    study = answers.study
+    names = {incident.id: incident.name for incident in study.incidents}
+    parts = [
+        "<p>"
+        + escape(
+            "By the daemon's own engine on simulated counts at the chosen places. Alarms without an incident are what "
+            "ordinary work sets off; detection is any alarm that starts in time, chance alarms included."
+        )
+        + "</p>",
+        page.figure(rules_plot(answers.rules), "Mean share of the incidents found against alarms without an incident."),
+        page.table(
+            ("rule", "what it is", "alarms a month without an incident", "95 % at most", "incidents found"),
+            [
+                (
+                    rule.rule.id,
+                    page.typeset(words.rule_words(rule)),
+                    words.per_month(rule.per_month),
+                    words.per_month(rule.per_month_to),
+                    words.percent(rule.weighted),
+                )
+                for rule in answers.rules
+            ],
+            (2, 3, 4),
+        ),
+    ]
+    for incident in study.incidents:
+        rows = []
+        for rule in answers.rules:
+            one = next(found for found in rule.incidents if found.incident == incident.id)
+            parts_s = ", ".join(f"{name} {words.seconds(value)}" for name, value in one.parts_s if value > 0)
+            rows.append(
+                (
+                    rule.rule.id,
+                    words.found_words(one),
+                    words.percent(one.by_chance),
+                    words.seconds(one.median_delay_s),
+                    words.seconds(one.late_delay_s),
+                    parts_s,
+                )
+            )
+        parts.append(
+            f"<p><b>{escape(names[incident.id])}</b>, to be found within {incident.within_min:g} min</p>"
+            + page.table(
+                ("rule", "found (95 % interval)", "by chance", "median delay", "90 % by", "least delay by arithmetic"),
+                rows,
+                (2, 3, 4),
+                dense=True,
+            )
+        )
+    return "\n".join(parts)
+
+
+def _tubes(answers: Answers) -> str:
+    sizes = answers.study.counter.sizes_um
+    rows = [
+        (
+            tube.place,
+            *(words.percent(share) for _, share in tube.arrives),
+            f"{tube.transit_s:.1f} s",
+            "; ".join(f"{cure}: {words.percent(share)}" for cure, share in tube.cures),
+        )
+        for tube in answers.tubes
+    ]
+    return page.table(
+        ("place", *(f"{size:g} um arrives" for size in sizes), "under way", f"{sizes[-1]:g} um with"),
+        rows,
+        range(1, len(sizes) + 2),
+    ) + page.bullets(
+        [
+            "Above 1 µm the loss of a tube is an estimate with an uncertainty of its own: never correct counts by it, "
+            "put the counter where the air is."
+        ]
+    )
+
+
+def _deciding(answers: Answers) -> list[StateAnswer]:
+    """The states worth a drawing: in operation, and at rest only where nothing else is."""
+    working = [state for state in answers.states if state.state == "in-operation"]
+    return working or list(answers.states)
+
+
+def _influence(state: StateAnswer) -> str:
+    rows = [
+        (
+            _INPUT_WORDS[one.name],
+            f"{one.elasticity:+.2f}",
+            "not drawn" if one.rank is None else f"{one.rank:+.2f}",
+        )
+        for one in state.influences
+    ]
+    title = f"{words.state_words(state).capitalize()}, {state.binding_um:g} um"
+    return (
+        f"<p><b>{escape(page.typeset(title))}</b></p>"
+        + page.figure(
+            influence_plot(state), "Rank correlation over the drawn rooms: what the spread of the answer comes from."
+        )
+        + page.table(("input", "percent more for 1 % more of it", "rank correlation"), rows, (1, 2), dense=True)
+    )
+
+
+def _method(answers: Answers, given: Given) -> str:
+    study = answers.study.study
+    u = answers.study.uncertain
+    return page.facts(
+        [
+            ("Source", given.source),
+            ("Seed", f"{study.seed}"),
+            ("Drawn rooms", grouped(study.draws)),
+            ("Room-months for each rule", f"{study.months} of 30 days"),
+            ("Runs for each incident and rule", f"{study.runs}"),
+            (
+                "Standard deviations of logarithms",
+                f"persons {u.persons:g}, activity {u.activity:g}, garments {u.garments:g}, machines {u.machines:g}, "
+                f"outdoors {u.outdoors:g}, filters {u.filters:g}, supply {u.supply:g}, effectiveness "
+                f"{u.effectiveness:g}, zone {u.transfer:g}",
+            ),
+        ]
+    ) + page.bullets(
+        [
+            "Class held: the settled concentration of each drawn room, by the exact mass balance, against each limit.",
+            "Air needed: for each drawn room the supply at which it meets the limit.",
+            "Rules: one-minute and longer samples of Poisson counts in air that follows people, doors and outdoor air, "
+            "through the engine that would run the alarms.",
+            "The same file and seed give the same report on any number of workers.",
+        ]
+    )

@@ -1,0 +1,47 @@
+"""What the tube between a place and its counter costs, by size: the simulator's `tubes`, for a study's positions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from motewatch_simulator.spectra import Array, bin_middles_um
+from motewatch_simulator.study import model as m
+from motewatch_simulator.tubes import Tube, penetration
+
+TRUSTED_UM = 1.0
+"""Above this a tube's loss is an estimate with an uncertainty of its own, never a correction."""
+
+
+def _tube(tube: m.Tube) -> Tube:
+    return Tube(tube.length_m, tube.inner_mm / 1000.0, tube.bends)
+
+
+def passed(position: m.Position, counter: m.Counter, sizes_um: Sequence[float]) -> Array:
+    """The share of each differential bin that reaches the counter of a place."""
+    if position.tube is None:
+        return np.ones(len(sizes_um))
+    tube = _tube(position.tube)
+    return np.array([penetration(size, tube, counter.flow_l_min) for size in bin_middles_um(sizes_um)])
+
+
+def arrives(position: m.Position, counter: m.Counter, size_um: float) -> float:
+    """The share of particles of one size that reaches the counter."""
+    return 1.0 if position.tube is None else penetration(size_um, _tube(position.tube), counter.flow_l_min)
+
+
+def transit_s(position: m.Position, counter: m.Counter) -> float:
+    """How long the air is under way in the tube."""
+    return 0.0 if position.tube is None else _tube(position.tube).volume_m3 / (counter.flow_l_min / 60_000.0)
+
+
+def cures(position: m.Position, counter: m.Counter) -> list[tuple[str, float]]:
+    """What would bring more of the largest size through: changes of the tube, with the share that then arrives."""
+    if position.tube is None:
+        return []
+    tube, size = position.tube, counter.sizes_um[-1]
+    tried = [("no tube", None), ("1 m of the same tube, straight", m.Tube(length_m=1.0, inner_mm=tube.inner_mm))]
+    if tube.bends:
+        tried.append(("the same without bends", m.Tube(length_m=tube.length_m, inner_mm=tube.inner_mm)))
+    return [(words, arrives(position.model_copy(update={"tube": other}), counter, size)) for words, other in tried]
