@@ -57,7 +57,11 @@ def count_payload(m: Measurement) -> bytes:
         "duration_s": m.duration_us / 1_000_000,
         "volume_l": m.volume_ul / 1_000_000,
         "counts": {"kind": m.kind, "sizes_um": m.sizes_um, "values": m.values},
-        "status": {"flow": "ok" if m.flow_ok else "fault", "laser": "ok", "calibration": "ok"},
+        "status": {
+            "flow": "ok" if m.flow_ok else "fault",
+            "laser": "ok" if m.laser_ok else "fault",
+            "calibration": "ok",
+        },
     }
     if m.location is not None:
         body["location"] = m.location

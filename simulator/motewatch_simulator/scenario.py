@@ -14,7 +14,40 @@ from typing import Annotated, Literal
 
 from pydantic import AwareDatetime, Field
 
-from motewatch.site.models import Identifier, Label, Number, Table, Whole
+from motewatch.site.models import Label, Number, Table, Whole
+from motewatch_simulator.scenario_counters import (
+    Counter,
+    Dispersion,
+    Gamma,
+    LogOu,
+    Manifold,
+    Port,
+    Response,
+    Round,
+    Stop,
+    Tubing,
+)
+from motewatch_simulator.scenario_faults import (
+    EVERY,
+    AllZero,
+    AtRandom,
+    ChannelOrder,
+    ClockDrift,
+    ClockJump,
+    CloggedFlow,
+    ConfigError,
+    DropOut,
+    ElectronicNoise,
+    Fault,
+    FlowFault,
+    LaserAgeing,
+    NetworkLost,
+    Repeats,
+    SensorFault,
+    SensorUnplugged,
+    Stuck,
+    TubeBurst,
+)
 from motewatch_simulator.scenario_incidents import (
     DoorOpen,
     FanTrip,
@@ -30,14 +63,27 @@ from motewatch_simulator.scenario_rooms import Connection, Door, Outdoors, Place
 from motewatch_simulator.scenario_words import SURROUNDINGS, Garment, Happening, RisingSizes, Seconds, Share
 
 __all__ = [
+    "EVERY",
     "SURROUNDINGS",
+    "AllZero",
+    "AtRandom",
+    "ChannelOrder",
+    "ClockDrift",
+    "ClockJump",
+    "CloggedFlow",
+    "ConfigError",
     "Connection",
     "Counter",
+    "Dispersion",
     "Door",
     "DoorOpen",
+    "DropOut",
+    "ElectronicNoise",
     "FanTrip",
+    "Fault",
     "FilterLeak",
     "FlowFault",
+    "Gamma",
     "Garment",
     "GowningBurst",
     "Happening",
@@ -46,21 +92,32 @@ __all__ = [
     "Incident",
     "Intervention",
     "Keeping",
+    "LaserAgeing",
+    "LogOu",
     "Machine",
+    "Manifold",
     "NetworkLost",
     "Outdoors",
     "People",
     "Place",
     "Plant",
+    "Port",
     "Probe",
     "Repeats",
+    "Response",
+    "Round",
     "Scenario",
     "Seconds",
+    "SensorFault",
     "SensorUnplugged",
     "Share",
+    "Stop",
+    "Stuck",
     "SupplyDrop",
     "Surroundings",
     "TemperatureDrift",
+    "TubeBurst",
+    "Tubing",
 ]
 """The tables live in the modules `scenario_*`; whoever reads a scenario needs only this one."""
 
@@ -104,52 +161,6 @@ class Keeping(Table):
     """A sensor's memory; the oldest go first when a broker stays away longer (own choice)."""
 
 
-class Counter(Table):
-    """How a sensor speaks. `id` names a sensor of the site file; absent ones take the defaults."""
-
-    id: Identifier
-    counts: Literal["cumulative", "differential"] = "cumulative"
-    climate: tuple[Literal["temperature", "humidity", "pressure-difference"], ...] = (
-        "temperature",
-        "humidity",
-        "pressure-difference",
-    )
-    """What it reports beside counts, as far as its room has it."""
-    location: Identifier | None = None
-    """Where a portable sensor stands."""
-
-
-class SensorUnplugged(Happening):
-    """A sensor loses its power: no messages, and another boot afterwards."""
-
-    kind: Literal["sensor-unplugged"]
-    sensor: Identifier
-    presence: Literal["will", "explicit"] = "will"
-    """`will`: the connection breaks and the broker speaks the last will; `explicit`: it says goodbye."""
-
-
-class NetworkLost(Happening):
-    """A sensor goes on counting without a network, and sends everything late, in order, when it is back."""
-
-    kind: Literal["network-lost"]
-    sensor: Identifier
-
-
-class Repeats(Happening):
-    """A sensor sends each message twice, as after a lost acknowledgement."""
-
-    kind: Literal["repeats"]
-    sensor: Identifier
-
-
-class FlowFault(Happening):
-    """A sensor's pump is weak: it counts less, states its nominal volume, and flags its flow."""
-
-    kind: Literal["flow-fault"]
-    sensor: Identifier
-    share: Share = 0.8
-
-
 Incident = Annotated[
     GowningBurst
     | FilterLeak
@@ -159,10 +170,7 @@ Incident = Annotated[
     | SupplyDrop
     | FanTrip
     | Intervention
-    | SensorUnplugged
-    | NetworkLost
-    | Repeats
-    | FlowFault,
+    | Fault,
     Field(discriminator="kind"),
 ]
 
@@ -180,5 +188,7 @@ class Scenario(Table):
     people: tuple[People, ...] = ()
     machines: tuple[Machine, ...] = ()
     locations: tuple[Place, ...] = ()
+    response: Response | None = None
+    """Of every sensor that has none of its own; absent: ideal counters."""
     sensors: tuple[Counter, ...] = ()
     incidents: tuple[Incident, ...] = ()

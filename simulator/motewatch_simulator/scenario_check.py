@@ -13,6 +13,7 @@ from motewatch.site.models import Site
 from motewatch.site.problems import Problem, key_text, look_up, table_text, value_text
 from motewatch_simulator import scenario as s
 from motewatch_simulator.pressure import leak_m3_s
+from motewatch_simulator.scenario_check_counters import check_counters, check_fault
 
 Path = tuple[str | int, ...]
 
@@ -38,7 +39,7 @@ class _Checker:
         self._plants = {plant.id for plant in scenario.rooms}
         self._volumes = {room.id: room.volume_m3 for room in site.rooms}
         self._locations = {location.id: location for location in site.locations}
-        self._sensors = {sensor.id: sensor for sensor in site.sensors}
+        self._site = site
 
     def ids(self) -> None:
         """No id stands twice."""
@@ -97,31 +98,7 @@ class _Checker:
 
     def sensors(self) -> None:
         """Every sensor of the site must stand in a room that has a plant here."""
-        placed: dict[str, str] = {}
-        for i, counter in enumerate(self._scenario.sensors):
-            self._known(("sensors", i, "id"), counter.id, self._sensors, "sensor in the site file")
-            if counter.location is None:
-                continue
-            path = ("sensors", i, "location")
-            self._known(path, counter.location, self._locations, "location in the site file")
-            if counter.id in self._sensors and self._sensors[counter.id].kind == "fixed":
-                self._say(path, "a fixed sensor hangs where the site file says", "Remove location.")
-            placed[counter.id] = counter.location
-        for sensor in self._sensors.values():
-            where = sensor.location or placed.get(sensor.id)
-            if where is None:
-                self._lacks(
-                    "sensors",
-                    f'the portable sensor "{sensor.id}" stands nowhere',
-                    f'Add [[sensors]] with id = "{sensor.id}" and a location.',
-                )
-            elif where in self._locations and self._locations[where].room not in self._plants:
-                room = self._locations[where].room
-                self._lacks(
-                    "rooms",
-                    f'the room "{room}" of the sensor "{sensor.id}" has no plant',
-                    f'Add [[rooms]] with id = "{room}" and air_changes_per_h.',
-                )
+        check_counters(self._scenario, self._site, self._known, self._say, self._lacks)
 
     def incidents(self) -> None:
         """Incidents happen to something that exists, and end before the scenario repeats."""
@@ -144,8 +121,8 @@ class _Checker:
                     if (incident.higher, incident.lower) not in doors:
                         known = ", ".join(f"{a} to {b}" for a, b in sorted(doors)) or "none"
                         self._say((*at, "higher"), "no door leads from here to lower", f"Doors here: {known}.")
-                case s.SensorUnplugged() | s.NetworkLost() | s.Repeats() | s.FlowFault():
-                    self._known((*at, "sensor"), incident.sensor, self._sensors, "sensor in the site file")
+                case s.SensorFault():
+                    check_fault(at, incident, scenario, self._site, self._known, self._say)
                 case _:
                     self._known((*at, "room"), incident.room, self._plants, "room in this scenario")
             if repeat_s is not None and incident.at_s + incident.duration_s > repeat_s:

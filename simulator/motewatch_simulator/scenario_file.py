@@ -21,8 +21,9 @@ from motewatch_simulator.errors import ScenarioError
 from motewatch_simulator.scenario_check import check
 
 _INCIDENTS: dict[str, type[Table]] = {
-    get_args(model.model_fields["kind"].annotation)[0]: model for model in s.Happening.__subclasses__()
+    get_args(model.model_fields["kind"].annotation)[0]: model for model in get_args(get_args(s.Incident)[0])
 }
+_DISPERSIONS = {"negative-binomial": s.Gamma, "log-ou": s.LogOu}
 _TABLES: dict[str, type[Table]] = {
     "scenario": s.Head,
     "keeping": s.Keeping,

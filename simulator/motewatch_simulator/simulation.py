@@ -1,96 +1,35 @@
 """The stream: every message of every sensor, in order, from a site, a scenario, a seed and a start.
 
 A pure generator: it knows no clock, no file and no network, so the stream is the same however fast it is drawn. Each
-piece of time in which nothing changes is one exact step of the rooms; the counters add up what their air held and draw
-when their interval ends. Sensors' clocks are real time; only the rooms run `physics_speed` times as fast.
+piece of time in which nothing changes is one exact step of the rooms; the instruments add up what their air held and
+draw when their sample ends. What becomes of a reading on its way is decided here: kept, late, lost or sent twice.
+Sensors' clocks are real time; only the rooms run `physics_speed` times as fast. What was really so is kept beside it.
 """
 
 from __future__ import annotations
 
+import heapq
+from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 
 import numpy as np
 
-from motewatch.site.models import Sensor, Site
+from motewatch.site.models import Site
 from motewatch_simulator import scenario as s
 from motewatch_simulator.air import Air
-from motewatch_simulator.counting import Channels, cumulative
-from motewatch_simulator.spectra import Array
-from motewatch_simulator.timeline import Active, Timeline, micros_of
-
-
-@dataclass(frozen=True, slots=True)
-class Measurement:
-    """One interval of one sensor. Sizes in micrometres, volume in microlitres, instants in microseconds UTC."""
-
-    sensor: str
-    boot: str
-    seq: int
-    start_us: int
-    duration_us: int
-    volume_ul: int
-    kind: str
-    sizes_um: tuple[float, ...]
-    values: tuple[int, ...]
-    temperature_c: float | None = None
-    humidity_pct: float | None = None
-    pressure_pa: float | None = None
-    flow_ok: bool = True
-    location: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Counted:
-    """A sensor sends a measurement at `due_us`."""
-
-    due_us: int
-    sensor: str
-    measurement: Measurement
-
-
-@dataclass(frozen=True, slots=True)
-class Came:
-    """A sensor connects; what it says afterwards carries this boot."""
-
-    due_us: int
-    sensor: str
-    boot: str
-
-
-@dataclass(frozen=True, slots=True)
-class Went:
-    """A sensor goes: `abrupt` without a word, so that the broker speaks its will, else with a goodbye."""
-
-    due_us: int
-    sensor: str
-    boot: str
-    abrupt: bool
-
-
-Emission = Counted | Came | Went
-
-
-@dataclass(slots=True)
-class _Counter:
-    """One sensor at work."""
-
-    sensor: Sensor
-    speaks: s.Counter
-    room: str
-    column: int
-    channels: Channels
-    rng: np.random.Generator
-    interval_us: int
-    begin_us: int
-    boot: str
-    air: Array
-    seq: int = 0
-    powered: bool = True
-    online: bool = True
-    twice: bool = False
-    flow_share: float = 1.0
-    held: list[Measurement] = field(default_factory=list)
+from motewatch_simulator.emissions import Came as Came
+from motewatch_simulator.emissions import Counted as Counted
+from motewatch_simulator.emissions import Emission as Emission
+from motewatch_simulator.emissions import Measurement as Measurement
+from motewatch_simulator.emissions import Went as Went
+from motewatch_simulator.excursions import Excursions
+from motewatch_simulator.instrument import Instrument, response_of
+from motewatch_simulator.instrument import boot_id as boot_id
+from motewatch_simulator.misbehaviour import Ongoing
+from motewatch_simulator.response import fine_grid
+from motewatch_simulator.route import next_whole as next_whole
+from motewatch_simulator.timeline import SECOND_US, Active, Timeline, micros_of
+from motewatch_simulator.truth import Truth, TruthBook, TruthKind
 
 
 class Simulation:
@@ -107,8 +46,9 @@ class Simulation:
     ) -> None:
         speed = scenario.scenario.physics_speed if physics_speed is None else physics_speed
         room_rng, counter_rng = rng.spawn(2)
-        channels_um = {size for sensor in site.sensors for size in sensor.sizes_um}
-        self.sizes_um = tuple(sorted(channels_um | set(scenario.scenario.sizes_um)))
+        # A stream of its own, so that a fault here does not change the counts there.
+        own_rngs = rng.spawn(1)[0].spawn(len(site.sensors))
+        self.sizes_um = size_grid(site, scenario)
         self._timeline = Timeline(scenario.incidents, start_us, scenario.scenario.repeat_s)
         shortest_us = min(micros_of(sensor.interval_s) for sensor in site.sensors)
         self.air = Air(
@@ -121,138 +61,205 @@ class Simulation:
             physics_speed=speed,
             grid_us=max(1, shortest_us // 10),
         )
-        rooms = {location.id: location.room for location in site.locations}
         speaks = {counter.id: counter for counter in scenario.sensors}
         columns = {location: i for i, location in enumerate(self.air.locations)}
-        self._counters = []
-        for sensor, one in zip(site.sensors, counter_rng.spawn(len(site.sensors)), strict=True):
-            own = speaks.get(sensor.id) or s.Counter(id=sensor.id)
-            location = sensor.location or own.location
-            assert location is not None, "the scenario file is checked against the site"
-            interval_us = micros_of(sensor.interval_s)
-            self._counters.append(
-                _Counter(
-                    sensor,
-                    own,
-                    rooms[location],
-                    columns[location],
-                    Channels(self.sizes_um, sensor.sizes_um),
-                    one,
-                    interval_us,
-                    next_whole(start_us, interval_us),
-                    boot_id(start_us),
-                    np.zeros(len(self.sizes_um)),
-                )
+        self._instruments = [
+            Instrument(
+                sensor,
+                speaks.get(sensor.id) or s.Counter(id=sensor.id),
+                scenario,
+                self.sizes_um,
+                columns,
+                draw_rng=draw_rng,
+                own_rng=own_rng,
+                start_us=start_us,
             )
+            for sensor, draw_rng, own_rng in zip(
+                site.sensors, counter_rng.spawn(len(site.sensors)), own_rngs, strict=True
+            )
+        ]
+        self._room_of = {location.id: location.room for location in site.locations}
+        self._book = TruthBook()
+        self._excursions = Excursions(site, self.air.locations, self.sizes_um, start_us, self._book)
+        self._suffered: Counter[tuple[str, int, int]] = Counter()
+        """Readings that each fault had a chance to spoil."""
+        self._incidents: set[tuple[str, int, int]] = set()
+        self._later: list[tuple[int, int, Instrument, Measurement]] = []
+        """Readings that are sent later, as a heap: (when, order, whose, which)."""
+        self._order = 0
         self.now_us = start_us
 
     def emissions(self) -> Iterator[Emission]:
         """Every emission in order of `due_us`, for ever."""
-        for counter in self._counters:
-            yield Came(self.now_us, counter.sensor.id, counter.boot)
-        yield from self._incidents()
+        for instrument in self._instruments:
+            yield Came(self.now_us, instrument.id, instrument.boot)
+        yield from self._turn()
+        edge_us = self._next_edge_us()
         while True:
-            to_us = min(self._boundaries())
+            to_us = min(self._boundaries(edge_us))
             seen = self.air.advance(to_us)
+            self._excursions.take(seen, to_us)
             self.now_us = to_us
-            for counter in self._counters:
-                # Air before its first whole interval goes uncounted.
-                if counter.powered and counter.begin_us < to_us:
-                    counter.air += seen[:, counter.column]
-                    if counter.begin_us + counter.interval_us == to_us:
-                        yield from self._finish(counter)
-            yield from self._incidents()
+            for instrument in self._instruments:
+                if instrument.breathe(seen, to_us):
+                    yield from self._finish(instrument)
+            if edge_us is not None and to_us >= edge_us:
+                yield from self._turn()
+                edge_us = self._next_edge_us()
+            yield from self._send_later()
 
-    def _boundaries(self) -> Iterator[int]:
-        edge = self.air.next_edge_us()
-        if edge is not None:
-            yield edge
-        for counter in self._counters:
-            yield counter.begin_us if counter.begin_us > self.now_us else counter.begin_us + counter.interval_us
+    def truths(self) -> list[Truth]:
+        """What was really so up to now; what goes on has no end yet."""
+        for key, readings in self._suffered.items():
+            self._book.note(key, readings=readings)
+        return self._book.rows()
 
-    def _finish(self, counter: _Counter) -> Iterator[Emission]:
-        """The interval ends: draw, and send or keep."""
-        sensor, speaks = counter.sensor, counter.speaks
-        flow_m3_s = sensor.flow_l_min / 60_000.0
-        differential = counter.channels.draw(counter.air * (flow_m3_s * counter.flow_share), counter.rng)
-        climate = self.air.climate(counter.room)
-        pressure = climate.pressure_pa if "pressure-difference" in speaks.climate else None
-        measurement = Measurement(
-            sensor.id,
-            counter.boot,
-            counter.seq,
-            counter.begin_us,
-            counter.interval_us,
-            round(sensor.flow_l_min * counter.interval_us / 60),
-            speaks.counts,
-            sensor.sizes_um,
-            differential if speaks.counts == "differential" else cumulative(differential),
-            # Sensors of climate show tenths, so repeated values are normal.
-            round(climate.temperature_c, 1) if "temperature" in speaks.climate else None,
-            round(climate.humidity_pct, 1) if "humidity" in speaks.climate else None,
-            None if pressure is None else round(pressure, 1),
-            counter.flow_share == 1.0,
-            speaks.location,
-        )
-        counter.seq += 1
-        counter.air[:] = 0.0
-        counter.begin_us = self.now_us
-        if not counter.online:
-            counter.held.append(measurement)
-            return
-        for _ in range(2 if counter.twice else 1):
-            yield Counted(self.now_us, sensor.id, measurement)
+    # -- time
 
-    def _incidents(self) -> Iterator[Emission]:
-        """What the incidents of this moment do to the sensors themselves."""
+    def _next_edge_us(self) -> int | None:
+        """The next instant at which an incident or a fault begins or ends."""
+        edges = [self._timeline.next_edge_us(self.now_us)]
+        edges += [instrument.misbehaviour.next_edge_us(self.now_us) for instrument in self._instruments]
+        return min((edge for edge in edges if edge is not None), default=None)
+
+    def _boundaries(self, edge_us: int | None) -> Iterator[int]:
+        if edge_us is not None:
+            yield edge_us
+        room_edge_us = self.air.next_edge_us()
+        if room_edge_us is not None:
+            yield room_edge_us
+        if self._later:
+            yield max(self._later[0][0], self.now_us)
+        for instrument in self._instruments:
+            if instrument.powered:
+                yield instrument.next_us(self.now_us)
+
+    def _turn(self) -> Iterator[Emission]:
+        """Incidents or faults begin or end at this instant."""
         active = self._timeline.active(self.now_us)
-        for counter in self._counters:
-            mine = [x for x in active if getattr(x.incident, "sensor", None) == counter.sensor.id]
-            yield from self._power(counter, mine)
-            yield from self._network(counter, mine)
-            counter.twice = any(isinstance(x.incident, s.Repeats) for x in mine)
-            counter.flow_share = min(
-                (x.incident.share for x in mine if isinstance(x.incident, s.FlowFault)), default=1.0
-            )
+        self._note_incidents(active)
+        for instrument in self._instruments:
+            ongoing = instrument.misbehaviour.active(active, self.now_us)
+            if ongoing != instrument.ongoing:
+                self._note_faults(instrument, ongoing)
+                instrument.suffer(ongoing, self.now_us)
+                yield from self._power(instrument)
+                yield from self._network(instrument)
 
-    def _power(self, counter: _Counter, mine: list[Active]) -> Iterator[Emission]:
-        unplugged = [x.incident for x in mine if isinstance(x.incident, s.SensorUnplugged)]
-        if counter.powered and unplugged:
-            counter.powered = False
-            if counter.online:
-                yield Went(self.now_us, counter.sensor.id, counter.boot, unplugged[0].presence == "will")
-            counter.online = True
-            counter.held.clear()
-        elif not counter.powered and not unplugged:
-            counter.powered = True
-            counter.boot = boot_id(self.now_us)
-            counter.seq = 0
-            counter.air[:] = 0.0
-            counter.begin_us = next_whole(self.now_us, counter.interval_us)
-            yield Came(self.now_us, counter.sensor.id, counter.boot)
-        elif not counter.powered:
-            counter.begin_us = next_whole(self.now_us, counter.interval_us)
+    # -- readings
 
-    def _network(self, counter: _Counter, mine: list[Active]) -> Iterator[Emission]:
-        lost = any(isinstance(x.incident, s.NetworkLost) for x in mine)
-        if not counter.powered:
+    def _finish(self, instrument: Instrument) -> Iterator[Emission]:
+        """A sample is over: send the reading, keep it or lose it."""
+        climate = self.air.climate(self._room_of[instrument.location])
+        measurement = instrument.finish(climate, self.now_us)
+        for x in instrument.ongoing:
+            self._suffered[_key(instrument, x)] += 1
+        if any(isinstance(x.fault, s.DropOut) for x in instrument.ongoing):
             return
-        if counter.online and lost:
-            counter.online = False
-            yield Went(self.now_us, counter.sensor.id, counter.boot, abrupt=True)
-        elif not counter.online and not lost:
-            counter.online = True
-            yield Came(self.now_us, counter.sensor.id, counter.boot)
-            for measurement in counter.held:
-                yield Counted(self.now_us, counter.sensor.id, measurement)
-            counter.held.clear()
+        if not instrument.online:
+            instrument.held.append(measurement)
+            return
+        yield Counted(self.now_us, instrument.id, measurement)
+        for x in instrument.ongoing:
+            if isinstance(x.fault, s.Repeats) and (
+                x.fault.share == 1.0 or instrument.fault_rng.random() < x.fault.share
+            ):
+                if x.fault.delay_s == 0.0:
+                    yield Counted(self.now_us, instrument.id, measurement)
+                else:
+                    self._send(instrument, measurement, self.now_us + micros_of(x.fault.delay_s))
+                # Two such faults at once do not make three messages.
+                break
+
+    def _send(self, instrument: Instrument, measurement: Measurement, due_us: int) -> None:
+        self._order += 1
+        heapq.heappush(self._later, (due_us, self._order, instrument, measurement))
+
+    def _send_later(self) -> Iterator[Emission]:
+        """What was to be sent by now."""
+        while self._later and self._later[0][0] <= self.now_us:
+            _, _, instrument, measurement = heapq.heappop(self._later)
+            # Without power a sensor's memory is gone; without network it waits.
+            if instrument.boot == measurement.boot and instrument.powered:
+                if instrument.online:
+                    yield Counted(self.now_us, instrument.id, measurement)
+                else:
+                    instrument.held.append(measurement)
+
+    def _power(self, instrument: Instrument) -> Iterator[Emission]:
+        unplugged = [x.fault for x in instrument.ongoing if isinstance(x.fault, s.SensorUnplugged)]
+        if instrument.powered and unplugged:
+            instrument.powered = False
+            if instrument.online:
+                yield Went(self.now_us, instrument.id, instrument.boot, unplugged[0].presence == "will")
+            instrument.online = True
+            instrument.held.clear()
+        elif not instrument.powered and not unplugged:
+            instrument.switch_on(self.now_us)
+            yield Came(self.now_us, instrument.id, instrument.boot)
+
+    def _network(self, instrument: Instrument) -> Iterator[Emission]:
+        lost = [x.fault for x in instrument.ongoing if isinstance(x.fault, s.NetworkLost)]
+        if not instrument.powered:
+            return
+        if instrument.online and lost:
+            instrument.online = False
+            instrument.late_per_s = lost[0].late_per_s
+            yield Went(self.now_us, instrument.id, instrument.boot, abrupt=True)
+        elif not instrument.online and not lost:
+            instrument.online = True
+            yield Came(self.now_us, instrument.id, instrument.boot)
+            for i, measurement in enumerate(instrument.held):
+                if instrument.late_per_s is None:
+                    yield Counted(self.now_us, instrument.id, measurement)
+                else:
+                    self._send(instrument, measurement, self.now_us + round(i * SECOND_US / instrument.late_per_s))
+            instrument.held.clear()
+
+    # -- truth
+
+    def _note_incidents(self, active: list[Active]) -> None:
+        now = {("incident", x.index, self.now_us - x.elapsed_us): x.incident for x in active}
+        rooms = {key: incident for key, incident in now.items() if not isinstance(incident, s.SensorFault)}
+        for key in sorted(self._incidents - rooms.keys()):
+            self._book.end(key, self.now_us)
+        for key, incident in rooms.items():
+            detail = incident.model_dump(mode="json", exclude={"kind", "at_s", "duration_s"}, exclude_none=True)
+            subject = {str(word): str(detail.pop(word)) for word in ("room", "location") if word in detail}
+            if "higher" in detail:
+                subject["room"] = detail["higher"]
+            if "location" in subject:
+                subject.setdefault("room", self._room_of[subject["location"]])
+            self._book.begin(key, Truth(TruthKind.INCIDENT, incident.kind, subject, key[2], None, detail))
+        self._incidents = set(rooms)
+
+    def _note_faults(self, instrument: Instrument, ongoing: list[Ongoing]) -> None:
+        for x in instrument.ongoing:
+            if x not in ongoing:
+                key = _key(instrument, x)
+                self._book.end(key, self.now_us, readings=self._suffered.pop(key, 0))
+        for x in ongoing:
+            detail = x.fault.model_dump(
+                mode="json", exclude={"kind", "at_s", "duration_s", "sensor", "random"}, exclude_none=True
+            )
+            room = self._room_of[instrument.location]
+            subject = {"sensor": instrument.id, "room": room, "location": instrument.location}
+            truth = Truth(TruthKind.MISBEHAVIOUR, x.fault.kind, subject, x.since_us, None, detail)
+            self._book.begin(_key(instrument, x), truth)
 
 
-def boot_id(at_us: int) -> str:
-    """The boot id of a sensor that was switched on at this instant."""
-    return f"b{at_us:x}"
+def size_grid(site: Site, scenario: s.Scenario) -> tuple[float, ...]:
+    """The sizes at which the rooms' air is binned: the sensors' channels, the scenario's own, finer for real optics."""
+    speaks = {counter.id: counter for counter in scenario.sensors}
+    sizes = set(scenario.scenario.sizes_um)
+    fine = False
+    for sensor in site.sensors:
+        own = speaks.get(sensor.id) or s.Counter(id=sensor.id)
+        sizes.update(own.sizes_um or sensor.sizes_um)
+        tubes = own.tube is not None or (own.manifold is not None and any(port.tube for port in own.manifold.ports))
+        fine = fine or tubes or response_of(sensor, own, scenario) is not None
+    return fine_grid(tuple(sizes)) if fine else tuple(sorted(sizes))
 
 
-def next_whole(at_us: int, interval_us: int) -> int:
-    """The first whole multiple of the interval at or after an instant: sensors start on the clock's own marks."""
-    return -(-at_us // interval_us) * interval_us
+def _key(instrument: Instrument, x: Ongoing) -> tuple[str, int, int]:
+    return instrument.id, x.index, x.since_us
