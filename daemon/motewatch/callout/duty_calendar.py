@@ -53,6 +53,8 @@ class DutyCalendar:
     zone: ZoneInfo
     persons: Mapping[str, str]
     """Id of each person by `title_key` of the id and of the name."""
+    named: frozenset[str]
+    """Ids of all whom an event puts on call."""
     _query: Any
 
     @classmethod
@@ -78,7 +80,9 @@ class DutyCalendar:
         try:
             for event in events:
                 _examine(event, persons)
-            made = cls(zone, persons, recurring_ical_events.of(calendar))
+            titles = {title_key(_summary(event)) for event in events}
+            named = frozenset(persons[title] for title in titles if title in persons)
+            made = cls(zone, persons, named, recurring_ical_events.of(calendar))
             made._expand(events)
         except CalendarError:
             raise

@@ -56,7 +56,7 @@ class Gap:
 
 
 @dataclass(frozen=True, slots=True)
-class _Relief:
+class Relief:
     """Cover, in instants."""
 
     begin_us: int
@@ -72,8 +72,9 @@ class Duty:
     rota: Rota
     zone: ZoneInfo
     calendar: DutyCalendar | None
-    reliefs: tuple[_Relief, ...]
-    _blocks: dict[int, list[Stretch]] = field(default_factory=dict)
+    reliefs: tuple[Relief, ...]
+    blocks: dict[int, list[Stretch]] = field(default_factory=dict)
+    """What was worked out lately, by number of four weeks."""
 
     @classmethod
     def of(cls, rota: Rota, site_zone: str, persons: Mapping[str, str]) -> Duty:
@@ -81,7 +82,7 @@ class Duty:
         zone = ZoneInfo(rota.time_zone or site_zone)
         calendar = None if rota.calendar is None else DutyCalendar.parse(rota.calendar, zone, persons)
         reliefs = tuple(
-            _Relief(
+            Relief(
                 instant_us(cover.start.replace(tzinfo=zone)),
                 instant_us(cover.end.replace(tzinfo=zone)),
                 cover.person,
@@ -114,11 +115,11 @@ class Duty:
         return block[bisect_right(block, at_us, key=lambda stretch: stretch.begin_us) - 1]
 
     def _block(self, number: int) -> list[Stretch]:
-        known = self._blocks.get(number)
+        known = self.blocks.get(number)
         if known is None:
-            if len(self._blocks) >= KEPT_BLOCKS:
-                self._blocks.clear()
-            known = self._blocks[number] = self._work_out(number * BLOCK_US, (number + 1) * BLOCK_US)
+            if len(self.blocks) >= KEPT_BLOCKS:
+                self.blocks.clear()
+            known = self.blocks[number] = self._work_out(number * BLOCK_US, (number + 1) * BLOCK_US)
         return known
 
     def _work_out(self, from_us: int, to_us: int) -> list[Stretch]:
@@ -137,7 +138,7 @@ class Duty:
             return rotation_spans(self.rota.rotation, self.zone, from_us, to_us)
         return ()
 
-    def _stretch(self, begin_us: int, end_us: int, spans: list[Span], reliefs: list[_Relief]) -> Stretch:
+    def _stretch(self, begin_us: int, end_us: int, spans: list[Span], reliefs: list[Relief]) -> Stretch:
         """Nothing changes between these two instants."""
         on = list(dict.fromkeys(span.person for span in spans if span.begin_us <= begin_us < span.end_us))
         why = (CALENDAR if self.calendar is not None else TURN) if on else ""

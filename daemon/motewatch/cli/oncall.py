@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from datetime import timedelta
 from typing import Annotated
 from zoneinfo import ZoneInfo
 
 import typer
 
-from motewatch.callout.roster import DAY_US, Roster, Stretch
+from motewatch.callout.roster import Roster, Stretch
 from motewatch.cli.options import Format, FormatOption, SitePath
 from motewatch.cli.printing import Listing
 from motewatch.cli.times import TimeTextError, parse_time
 from motewatch.links.clock import Clock
 from motewatch.links.site_file import load_site
-from motewatch.site.instants import instant
+from motewatch.site.instants import instant, instant_us
 from motewatch.site.models import Site
 
 NOBODY = "nobody"
@@ -41,7 +42,7 @@ def oncall(
 ) -> None:
     """Who is on call, and where nobody is.
 
-    Times of the table are local times of each rota.
+    Times of the table are local times of each rota, cut to the days asked for.
 
     \b
     motewatch oncall site.toml
@@ -60,11 +61,13 @@ def oncall(
         )
     wanted = known if rota is None else [rota]
     roster = Roster.of(facility)
-    found = {id_: roster.stretches(id_, from_us, from_us + days * DAY_US) for id_ in wanted}
+    # Days of the calendar: seven from Saturday noon end on Saturday at noon, whatever the clocks do.
+    to_us = instant_us((instant(from_us).astimezone(zone) + timedelta(days=days)).replace(fold=0))
+    found = {id_: roster.stretches(id_, from_us, to_us) for id_ in wanted}
     typer.echo(_listing(found, facility).text(form), nl=False)
 
 
-def _listing(found: dict[str, Sequence[Stretch]], site: Site) -> Listing:
+def _listing(found: Mapping[str, Sequence[Stretch]], site: Site) -> Listing:
     names = {person.id: person.name for person in site.persons}
     rotas = {each.id: each for each in site.rotas}
     records, rows, cells = [], [], []

@@ -15,7 +15,6 @@ from motewatch.links.clock import Clock
 from motewatch.links.site_file import check_site, load_site
 from motewatch.site.models import Site, standard_text
 from motewatch.site.problems import errors
-from motewatch.wire.messages import instant
 
 SITE_SCHEMA = "site.schema.json"
 
@@ -62,7 +61,7 @@ def check(
     \b
     motewatch check config/demo-site.toml
     """
-    problems = check_site(file, instant(Clock().now_us()).date())
+    problems = check_site(file, Clock().now_us())
     if not errors(problems):
         problems += check_channel_files(load_site(file), file)
     for problem in problems:

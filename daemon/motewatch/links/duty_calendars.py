@@ -6,16 +6,15 @@ alone. Knows files; what a calendar may hold is `callout.duty_calendar`.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from motewatch.site.problems import Problem, key_text, value_text
+from motewatch.site.problems import Problem, key_text, table_text, value_text
 
 KEY: Final = "calendar_file"
 MAX_BYTES: Final = 2 * 1024 * 1024
 """Years of shifts, each an event of its own, are some hundred kilobytes."""
-
-_MEND: Final = "Give the path of an existing calendar (.ics), relative to the site file."
 
 
 def embed_calendars(data: dict[str, Any], path: Path) -> tuple[dict[str, Any], list[Problem]]:
@@ -27,24 +26,30 @@ def embed_calendars(data: dict[str, Any], path: Path) -> tuple[dict[str, Any], l
     whole = []
     for number, rota in enumerate(rotas):
         name = rota.get(KEY) if isinstance(rota, dict) else None
-        if not isinstance(name, str) or "calendar" in rota:
+        if not isinstance(name, str):
             whole.append(rota)
             continue
-        text = _read(path.parent / name)
+        text = _TWO if "calendar" in rota else _read(path.parent / name)
         if isinstance(text, _Trouble):
-            at = key_text(("rotas", number, KEY))
-            problems.append(Problem(str(path), at, value_text(name), text.message, _MEND, table=""))
+            at = ("rotas", number, KEY)
+            problems.append(
+                Problem(str(path), key_text(at), value_text(name), text.message, text.mend, table=table_text(data, at))
+            )
             whole.append(rota)
         else:
             whole.append(rota | {"calendar": text})
     return data | {"rotas": whole}, problems
 
 
+@dataclass(frozen=True, slots=True)
 class _Trouble:
-    """Why a file cannot be read."""
+    """Why a calendar cannot be taken, and how to mend it."""
 
-    def __init__(self, message: str) -> None:
-        self.message = message
+    message: str
+    mend: str = "Give the path of an existing calendar (.ics), relative to the site file."
+
+
+_TWO: Final = _Trouble("calendar_file and calendar are both given, and would be two calendars", "Keep one of them.")
 
 
 def _read(file: Path) -> str | _Trouble:

@@ -13,7 +13,6 @@ import logging
 import re
 import tomllib
 from dataclasses import replace
-from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +30,7 @@ from motewatch.site.canonical import canonical_text, digest, site_from_text
 from motewatch.site.crosscheck import crosscheck
 from motewatch.site.explain import explain
 from motewatch.site.findings import NOTHING
+from motewatch.site.instants import instant
 from motewatch.site.models import Site
 from motewatch.site.problems import STARS, Problem, errors, is_secret, printable
 from motewatch.site.salvage import salvage
@@ -81,13 +81,15 @@ def load_site(path: Path) -> Site:
     return site
 
 
-def check_site(path: Path, today: date | None = None) -> list[Problem]:
-    """Every mistake and warning, in the order of the checks. `today` is held against calibration dates."""
-    return _examine(path, today)[1]
+def check_site(path: Path, now_us: int | None = None) -> list[Problem]:
+    """Every mistake and warning, in the order of the checks. Calibration dates are held against `now_us`, and gaps in
+    the rotas are looked for from then on; without it, neither."""
+    return _examine(path, now_us)[1]
 
 
-def _examine(path: Path, today: date | None) -> tuple[Site | None, list[Problem]]:
+def _examine(path: Path, now_us: int | None) -> tuple[Site | None, list[Problem]]:
     file = str(path)
+    today = None if now_us is None else instant(now_us).date()
     try:
         data = _parse(_read(path), file)
     except _UnreadableError as error:
@@ -105,14 +107,11 @@ def _examine(path: Path, today: date | None) -> tuple[Site | None, list[Problem]
         if rest is not None:
             lost = replace(rest[1], whole=rest[1].whole | unknown)
             problems += crosscheck(rest[0], file, lost, today) + check_limits(rest[0], file, lost)
-            problems += check_priorities(rest[0], file, lost)
+            problems += check_priorities(rest[0], file, lost) + check_rotas(rest[0], file, lost, now_us)
         return None, problems
     lost = replace(NOTHING, whole=unknown)
-    problems += (
-        crosscheck(site, file, lost, today) + check_limits(site, file, lost) + check_priorities(site, file, lost)
-    )
-    if not calendar_problems:
-        problems += check_rotas(site, file, lost, today)
+    problems += crosscheck(site, file, lost, today) + check_limits(site, file, lost)
+    problems += check_priorities(site, file, lost) + check_rotas(site, file, lost, now_us)
     return site, problems + check_secret_files(site, path)
 
 

@@ -1,20 +1,21 @@
 """What the calendars of rotas say, and where nobody would be on call: checks that need more than the models.
 
 Belongs to the cross checks of `site`, but needs `callout`, which `site` must not import. Gaps are told for the sixty
-days from the day that is given; without one, not at all.
+days from the instant that is given; without one, not at all.
 """
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, time
+from dataclasses import replace
 from typing import Final
 from zoneinfo import ZoneInfo
 
 from motewatch.callout.duty_calendar import CalendarError
 from motewatch.callout.roster import DAY_US, Duty, Gap, person_ids
 from motewatch.site.findings import NOTHING, Findings, Lost
-from motewatch.site.instants import instant, instant_us
+from motewatch.site.instants import instant
 from motewatch.site.models import Site
+from motewatch.site.people import Rota
 from motewatch.site.problems import Problem
 from motewatch.site.schedule import ScheduleError, zone
 
@@ -22,27 +23,67 @@ AHEAD_DAYS: Final = 60
 _SHOWN: Final = 3
 
 
-def check_rotas(site: Site, file: str = "", lost: Lost = NOTHING, today: date | None = None) -> list[Problem]:
-    """Errors of calendars; warnings of gaps in the rotas that an escalation names."""
+def check_rotas(site: Site, file: str = "", lost: Lost = NOTHING, now_us: int | None = None) -> list[Problem]:
+    """Errors of calendars and of whom they name; warnings of gaps in the rotas that an escalation names, and of cover
+    that covers nothing."""
     findings = Findings(site, file, lost)
-    if not findings.complete("persons", "rotas", "escalations") or "site" in lost.tables:
+    if not findings.complete("persons") or "site" in lost.tables:
         return []
     persons = person_ids(site.persons)
     named = {target for escalation in site.escalations for step in escalation.steps for target in step.tell}
     for number, rota in enumerate(site.rotas):
+        if rota.rotation is None and rota.calendar is None:
+            continue  # its file could not be read, which is told already
         try:
             zone_info = zone(rota.time_zone or site.site.time_zone)
             duty = Duty.of(rota, site.site.time_zone, persons)
         except ScheduleError:
             continue  # told by the zone's own check
         except CalendarError as error:
-            key = "calendar" if rota.calendar_file is None else "calendar_file"
-            findings.error(("rotas", number, key), rota.calendar_file, error.message, error.mend)
+            path = ("rotas", number, _key(rota))
+            findings.error(path, rota.calendar_file, error.message, error.mend)
             continue
-        if today is not None and f"rota:{rota.id}" in named:
-            begin_us = instant_us(datetime.combine(today, time(), tzinfo=UTC))
-            _gaps(findings, number, duty, zone_info, begin_us)
+        _cover(findings, number, duty)
+        if f"rota:{rota.id}" not in named:
+            continue
+        _ways(findings, number, duty)
+        if now_us is not None:
+            _gaps(findings, number, duty, zone_info, now_us)
     return findings.problems
+
+
+def _key(rota: Rota) -> str:
+    return "calendar" if rota.calendar_file is None else "calendar_file"
+
+
+def _ways(findings: Findings, number: int, duty: Duty) -> None:
+    """Whoever a calendar puts on call must be reachable; the others are `site.check_people`'s."""
+    if duty.calendar is None:
+        return
+    reachable = {person.id for person in findings.site.persons if person.reach}
+    for person in sorted(duty.calendar.named - reachable):
+        findings.error(
+            ("rotas", number, _key(duty.rota)),
+            duty.rota.calendar_file,
+            f"the calendar puts '{person}' on call, but there is no way to reach them",
+            'Add a way to the person, such as reach = [{ channel = "mail", address = "someone@example.org" }].',
+        )
+
+
+def _cover(findings: Findings, number: int, duty: Duty) -> None:
+    """Cover for somebody who is not on call in that time looks arranged, and changes nothing."""
+    for index, relief in enumerate(duty.reliefs):
+        if relief.instead_of is None:
+            continue
+        before = replace(duty, reliefs=duty.reliefs[:index], blocks={})
+        on = {person for each in before.stretches(relief.begin_us, relief.end_us) for person in each.persons}
+        if relief.instead_of not in on and relief.begin_us < relief.end_us:
+            findings.warning(
+                ("rotas", number, "cover", index, "instead_of"),
+                relief.instead_of,
+                "this person is not on call in that time, so that the cover changes nothing",
+                "Correct person, start or end, or leave instead_of out to cover whoever is on.",
+            )
 
 
 def _gaps(findings: Findings, number: int, duty: Duty, zone_info: ZoneInfo, begin_us: int) -> None:

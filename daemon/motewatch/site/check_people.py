@@ -7,7 +7,6 @@ be readable. What a calendar says, and where a rota has gaps, is `links.site_rot
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
 
 from motewatch.site.findings import Findings, did_you_mean
 from motewatch.site.models import Site
@@ -15,14 +14,11 @@ from motewatch.site.people import Rota
 from motewatch.site.problems import KeyPath
 from motewatch.site.schedule import ScheduleError, WeeklyWindows, zone
 
-_LISTS = ("persons", "teams", "rotas", "channels", "escalations")
 _TARGETS = {"person": "persons", "team": "teams", "rota": "rotas"}
 
 
 def check_people(findings: Findings) -> None:
     """Look at everything that decides who is called."""
-    if not findings.complete(*_LISTS):
-        return
     site = findings.site
     for number, person in enumerate(site.persons):
         for index, reach in enumerate(person.reach):
@@ -47,7 +43,7 @@ def check_people(findings: Findings) -> None:
 
 def _known(findings: Findings, path: KeyPath, id_: str, target: str, shown: str = "") -> None:
     known = findings.ids(target)
-    if id_ not in known:
+    if id_ not in known and target not in findings.lost.whole:
         findings.error(
             path,
             shown or id_,
@@ -116,9 +112,8 @@ def reached(site: Site) -> set[str]:
 
 
 def _ways(findings: Findings) -> None:
-    persons: Any = findings.site.persons
     wanted = reached(findings.site)
-    for number, person in enumerate(persons):
+    for number, person in enumerate(findings.site.persons):
         if person.id in wanted and not person.reach:
             findings.error(
                 ("persons", number, "reach"),

@@ -13,7 +13,10 @@ from pydantic import ValidationError
 from motewatch.site.findings import Lost
 from motewatch.site.models import Site
 
-LISTS = ("areas", "rooms", "programmes", "locations", "sensors", "levels", "cascade", "rationalisation", "standards")
+LISTS = (
+    *("areas", "rooms", "programmes", "locations", "sensors", "levels", "cascade", "rationalisation", "standards"),
+    *("channels", "persons", "teams", "rotas", "escalations"),
+)
 _STAND_IN = {"id": "stand-in", "name": "stand-in", "time_zone": "UTC"}
 
 

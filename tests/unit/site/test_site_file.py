@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import tomllib
 from copy import deepcopy
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -25,11 +25,13 @@ from motewatch.links.site_file import (
     read_secret,
     site_from_text,
 )
+from motewatch.site.instants import instant_us
 from motewatch.site.models import Site
 from motewatch.site.problems import Severity, errors
 from motewatch.site.shape import schema_text
 
 ROOT = Path(__file__).parents[3]
+JANUARY_US = instant_us(datetime(2026, 1, 1, tzinfo=UTC))
 SHIPPED = ["demo-site.toml", "example-site.toml"]
 SMALL = """\
 format = 1
@@ -55,7 +57,7 @@ def written(tmp_path: Path, content: str | bytes) -> Path:
 @pytest.mark.parametrize("name", SHIPPED)
 def test_a_shipped_site_has_no_mistake(name: str) -> None:
     path = ROOT / "config" / name
-    problems = check_site(path, today=date(2026, 1, 1))
+    problems = check_site(path, JANUARY_US)
     # The example names files with secrets that nobody has yet.
     assert [p for p in problems if "this file is not there now" not in p.message] == []
     site = load_site(path)
@@ -244,8 +246,8 @@ def test_warnings_do_not_stop_the_daemon(tmp_path: Path) -> None:
 def test_calibration_is_held_against_the_date_given(tmp_path: Path) -> None:
     path = written(tmp_path, SMALL.replace("flow_l_min = 28.3", "flow_l_min = 28.3, calibration_due = 2026-03-31"))
     assert check_site(path) == []
-    assert check_site(path, today=date(2026, 3, 31)) == []
-    problems = check_site(path, today=date(2026, 4, 2))
+    assert check_site(path, instant_us(datetime(2026, 3, 31, 23, tzinfo=UTC))) == []
+    problems = check_site(path, instant_us(datetime(2026, 4, 2, tzinfo=UTC)))
     assert [(p.key, p.value, p.severity) for p in problems] == [
         ("sensors[0].calibration_due", "2026-03-31", Severity.WARNING)
     ]
