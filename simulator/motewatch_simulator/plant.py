@@ -79,8 +79,9 @@ class Plant:
         passed = self._widened(np.array([[_plant_penetration(p, d) for p in plants] for d in middles]))
         bypass = np.array([p.leak_l_min / 60_000.0 for p in plants])
         bypass = self._widened(bypass / self._supply[: len(plants)])
-        self._clean_side = (passed + bypass) * self.upstream
-        self._recirculated = (passed + bypass) * (self._widened(np.ones(len(plants))) - fresh)
+        passed = bypass + (1.0 - bypass) * passed
+        self._clean_side = passed * self.upstream
+        self._recirculated = passed * (self._widened(np.ones(len(plants))) - fresh)
         self._settling = self._widened(
             np.array([[_loss_m3_s(p, v, d) for p, v in zip(plants, rooms_m3, strict=True)] for d in middles])
         )
