@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from itertools import pairwise
+from zoneinfo import ZoneInfo
 
 import pytest
 from dateutil import rrule, tz
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from motewatch.callout.duty_calendar import DutyCalendar
 from motewatch.callout.roster import DAY_US, Roster
 from motewatch.site.instants import instant, instant_us
 from motewatch.site.models import Site
@@ -97,3 +99,50 @@ def test_stretches_have_no_hole_and_agree_with_every_instant(
     for stretch in found:
         for at_us in (stretch.begin_us, (stretch.begin_us + stretch.end_us) // 2, stretch.end_us - 1):
             assert duty.on_call("duty", at_us) == stretch.persons, instant(at_us)
+
+
+@st.composite
+def rules(draw: st.DrawFn) -> str:
+    """A rule of recurrence as a rota may have it."""
+    frequency = draw(st.sampled_from(("DAILY", "WEEKLY", "MONTHLY")))
+    rule = f"FREQ={frequency};INTERVAL={draw(st.integers(1, 4))}"
+    weekdays = draw(st.lists(st.sampled_from(("MO", "TU", "WE", "TH", "FR", "SA", "SU")), unique=True, max_size=4))
+    if frequency == "MONTHLY":
+        nth = draw(st.sampled_from(("BYMONTHDAY=1", "BYMONTHDAY=-1", "BYMONTHDAY=15,31", "BYDAY=1MO", "BYDAY=-1FR")))
+        rule += f";{nth}"
+    elif weekdays:
+        rule += f";BYDAY={','.join(weekdays)}"
+    if draw(st.booleans()):
+        rule += f";WKST={draw(st.sampled_from(('MO', 'SU')))}"
+    end = draw(st.sampled_from(("", ";COUNT=40", ";UNTIL=20271231T000000Z")))
+    return rule + end
+
+
+@pytest.mark.parametrize("zone", ZONES[:5])
+@given(rule=rules(), first=days, clock=clocks)
+@settings(max_examples=25, deadline=None)
+def test_three_years_of_any_rule_are_those_of_the_other_library(zone: str, rule: str, first: date, clock: time) -> None:
+    begin = datetime.combine(first, clock)
+    text = (
+        "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//motewatch//tests//EN\r\nBEGIN:VEVENT\r\nUID:1\r\nSUMMARY:ada\r\n"
+        f"DTSTART;TZID={zone}:{begin:%Y%m%dT%H%M%S}\r\nDURATION:PT8H\r\nRRULE:{rule}\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"
+    )
+    duty = DutyCalendar.parse(text, ZoneInfo(zone), {"ada": "ada"})
+    from_us = instant_us(datetime.combine(first, time(), tzinfo=UTC)) - 2 * DAY_US
+    to_us = from_us + 3 * 366 * DAY_US
+    found = [span.begin_us for span in duty.spans(from_us, to_us)]
+    other = tz.gettz(zone)
+    # The other library would compare an UNTIL in UTC with wall-clock times: done here by instants.
+    bare = rule.replace(";UNTIL=20271231T000000Z", "")
+    walls = rrule.rrulestr(f"RRULE:{bare}", dtstart=begin)
+    until_us = instant_us(datetime(2027, 12, 31, tzinfo=UTC)) if bare != rule else to_us
+    expected = []
+    for wall in walls:
+        moment = begin_us(wall, other)
+        if moment >= to_us or moment > until_us:
+            break
+        expected.append(moment)
+    # RFC 5545, 3.8.5.3: DTSTART counts as the first instance where it does not fit the rule, which is undefined;
+    # both libraries leave it out or take it in, so it is not compared.
+    start = begin_us(begin, other)
+    assert [at_us for at_us in found if at_us != start] == [at_us for at_us in expected if at_us != start]
