@@ -16,6 +16,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from motewatch.site.models import IDENTIFIER_PATTERN, LABEL_PATTERN, TOPIC_ROOT_PATTERN, URL_PATTERN
+from motewatch.site.people import CLOCK_PATTERN, TARGET_PATTERN, WEEKLY_TIME_PATTERN
 from motewatch.site.problems import KeyPath, Problem, is_secret, key_text, look_up, quoted, table_text, value_text
 from motewatch.site.shape import homes_of, number_text, range_text, shape_at, tags_on, variants_at
 
@@ -243,6 +244,12 @@ _PATTERNS: dict[str, Told] = {
         "must be topic levels of letters, digits, - and _, parted by /",
         'Write it as "motewatch/v1", without # and + and without / at the ends.',
     ),
+    TARGET_PATTERN: (
+        "must say whom to tell: person:ID, team:ID or rota:ID",
+        'Write it as "person:okafor", "team:leads" or "rota:technician".',
+    ),
+    CLOCK_PATTERN: ("must be a time of day from 00:00 to 23:59", 'Write it as "08:00".'),
+    WEEKLY_TIME_PATTERN: ("must be a day of the week and a time of day", 'Write it as "Tue 10:00".'),
     LABEL_PATTERN: ("must be one line without control characters", "Remove line breaks, tabs and escape sequences."),
 }
 _TELLERS: dict[str, Callable[[Case], Told]] = {

@@ -16,6 +16,8 @@ from motewatch.site.basics import URL_PATTERN, Identifier, Label, Number, Table,
 PriorityWord = Literal["low", "medium", "high"]
 Entitlement = Literal["acknowledge", "shelve", "reset", "remove-from-service", "occupancy"]
 TARGET_PATTERN = r"^(person|team|rota):[a-z0-9][a-z0-9_-]{0,62}$"
+CLOCK_PATTERN = r"^([01]\d|2[0-3]):[0-5]\d$"
+WEEKLY_TIME_PATTERN = r"^(Mon|Tue|Wed|Thu|Fri|Sat|Sun) ([01]\d|2[0-3]):[0-5]\d$"
 Target = Annotated[str, StringConstraints(pattern=TARGET_PATTERN)]
 """Whom a step tells: `person:ID`, `team:ID` (all of it) or `rota:ID` (whoever is on call at that instant)."""
 
@@ -54,7 +56,7 @@ class Rotation(Table):
     members: Annotated[tuple[Identifier, ...], Field(min_length=1)]
     first: date
     """Local day on which the first member's first shift begins."""
-    hand_over: Annotated[str, StringConstraints(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")] = "08:00"
+    hand_over: Annotated[str, StringConstraints(pattern=CLOCK_PATTERN)] = "08:00"
     shift_days: Annotated[Whole, Field(ge=1, le=366)] = 7
 
 
@@ -196,7 +198,7 @@ class AnswerPage(Table):
 class TestCalls(Table):
     """A call to try every way to every person who can be on call, once a week; each must be confirmed."""
 
-    at: Annotated[str, StringConstraints(pattern=r"^(Mon|Tue|Wed|Thu|Fri|Sat|Sun) ([01]\d|2[0-3]):[0-5]\d$")]
+    at: Annotated[str, StringConstraints(pattern=WEEKLY_TIME_PATTERN)]
     """Day and local time, such as `"Tue 10:00"`."""
     confirm_within_h: Annotated[Number, Field(gt=0, le=168)] = 24.0
 
