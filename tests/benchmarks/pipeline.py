@@ -35,7 +35,7 @@ import paho.mqtt.client as mqtt  # noqa: E402
 from paho.mqtt.enums import CallbackAPIVersion  # noqa: E402
 
 from benchmarks.bare import keep_session  # noqa: E402
-from benchmarks.rig import CLOCK, SECOND_US, TOPICS, Record, plan, preload, publish_live, rig  # noqa: E402
+from benchmarks.rig import CLOCK, SECOND_US, TOPICS, Record, Rig, plan, preload, publish_live, rig  # noqa: E402
 from motewatch_simulator import load  # noqa: E402
 from motewatch_simulator.clock import micros  # noqa: E402
 from motewatch_simulator.lean import Parcel  # noqa: E402
@@ -112,11 +112,14 @@ def latency(options: argparse.Namespace) -> None:
     print(f"{'msg/s':<8}" + "".join(f"{column:>10}" for column in columns))
     for rate in options.rates:
         for _ in range(options.repeat):
-            values = _latency(rate, options)
+            values = measure_latency(rate, options)
             print(f"{rate:<8}" + "".join(f"{value:>10.1f}" for value in values), flush=True)
 
 
-def _latency(rate: int, options: argparse.Namespace) -> list[float]:
+def measure_latency(
+    rate: int, options: argparse.Namespace, prepare: Callable[[Rig], None] | None = None
+) -> list[float]:
+    """One run: the columns of `latency`. `prepare` may change the site file before the daemon starts."""
     interval_s = options.sensors / rate if options.sensors else 1.0
     sensors = options.sensors or rate
     sent: dict[tuple[str, int], Parcel] = {}
@@ -128,6 +131,8 @@ def _latency(rate: int, options: argparse.Namespace) -> list[float]:
         time_series=options.time_series,
         direct_every=options.direct_every,
     ) as made:
+        if prepare is not None:
+            prepare(made)
         made.daemon.start()
         made.daemon.wait_drained()
         subscribed = threading.Event()
