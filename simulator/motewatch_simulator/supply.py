@@ -76,7 +76,7 @@ def _marks(incident: s.FanTrip) -> list[int]:
     """When the share of a tripped fan changes, since its start."""
     coast, restart, whole = (micros_of(v) for v in (incident.coast_s, incident.restart_s, incident.duration_s))
     return [
-        *(k * coast // STEPS for k in range(1, STEPS)),
+        *(k * coast // STEPS for k in range(1, STEPS + 1)),
         *(max(0, whole - restart) + k * restart // STEPS for k in range(STEPS)),
     ]
 

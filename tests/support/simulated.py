@@ -10,8 +10,11 @@ from typing import Any
 import numpy as np
 
 from motewatch.site.models import Site
+from motewatch_simulator.air import Air
 from motewatch_simulator.scenario import Scenario
 from motewatch_simulator.simulation import Counted, Emission, Measurement, Simulation
+from motewatch_simulator.spectra import Array
+from motewatch_simulator.timeline import Timeline
 
 START_US = 1_780_300_800_000_000
 """A whole minute in June 2026."""
@@ -108,3 +111,38 @@ def measured(simulation: Simulation, seconds: float, sensor: str = "pc-1") -> li
 def second_of(measurement: Measurement) -> float:
     """When the measurement ended, in seconds since the start."""
     return (measurement.start_us + measurement.duration_us - START_US) / 1_000_000
+
+
+def an_air(
+    scenario: Scenario | None = None,
+    site: Site | None = None,
+    *,
+    sizes_um: tuple[float, ...] = (0.5, 5.0),
+    seed: int = 1,
+    speed: float = 1.0,
+    start_us: int = START_US,
+) -> Air:
+    """The rooms alone, on a grid of a second."""
+    scenario = scenario or a_scenario()
+    timeline = Timeline(scenario.incidents, start_us, scenario.scenario.repeat_s)
+    return Air(
+        site or a_site(),
+        scenario,
+        sizes_um,
+        timeline,
+        rng=np.random.default_rng(seed),
+        start_us=start_us,
+        physics_speed=speed,
+        grid_us=1_000_000,
+    )
+
+
+def watch(air: Air, seconds: float) -> dict[str, Array]:
+    """Let the rooms live for so many seconds; returns the mean concentration that each location saw, by bin."""
+    begin_us = air.now_us
+    end_us = begin_us + round(seconds * 1_000_000)
+    seen = np.zeros((len(air.sizes_um), len(air.locations)))
+    while air.now_us < end_us:
+        edge_us = air.next_edge_us()
+        seen += air.advance(end_us if edge_us is None else min(edge_us, end_us))
+    return {location: seen[:, i] / seconds for i, location in enumerate(air.locations)}

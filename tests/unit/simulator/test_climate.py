@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from motewatch_simulator.climate import ClimateSettings, RoomClimate, saturation_pa
+from motewatch_simulator.climate import ClimateSettings, Gains, RoomClimate, saturation_pa
 
 
 def a_climate(seed: int = 1, pressure_pa: float | None = 15.0) -> RoomClimate:
@@ -68,3 +68,52 @@ def test_a_room_without_a_set_point_has_no_pressure_difference() -> None:
     climate = a_climate(pressure_pa=None)
     calm(climate, 3)
     assert climate.pressure_pa is None
+
+
+def swinging(overshoot: float) -> RoomClimate:
+    settings = ClimateSettings(20.0, 45.0, 15.0, 600.0, 1_200.0, 5.0, overshoot, pressure_noise_pa=0.0)
+    return RoomClimate(settings, np.random.default_rng(1))
+
+
+def pressures(climate: RoomClimate, seconds: int, share: float, dt_s: float = 0.25) -> list[float]:
+    result = []
+    for _ in range(round(seconds / dt_s)):
+        climate.advance(dt_s, warmer_c=0.0, wetter_pct=0.0, pressure_share=share)
+        assert climate.pressure_pa is not None
+        result.append(climate.pressure_pa)
+    return result
+
+
+def test_a_controlled_pressure_swings_over_when_the_door_shuts() -> None:
+    climate = swinging(0.2)
+    assert abs(pressures(climate, 10, 0.0)[-1]) < 0.1
+    back = pressures(climate, 120, 1.0)
+    assert max(back) == pytest.approx(15.0 * 1.2, rel=0.01)
+    assert back[-1] == pytest.approx(15.0, abs=0.01)
+    calm = swinging(0.0)
+    pressures(calm, 10, 0.0)
+    assert max(pressures(calm, 120, 1.0)) <= 15.0
+
+
+def test_the_swing_is_the_same_in_any_steps() -> None:
+    one, other = swinging(0.2), swinging(0.2)
+    for climate in (one, other):
+        pressures(climate, 10, 0.0)
+    assert pressures(one, 12, 1.0, dt_s=12.0)[-1] == pytest.approx(pressures(other, 12, 1.0, dt_s=0.1)[-1], rel=1e-9)
+
+
+def test_gains_follow_the_balance_of_the_supply_air() -> None:
+    # 500 W in 1 m3/s of air: 0.415 K; 180 g/h: 0.05 g/m3, at 20 C 6.8 Pa.
+    gains = Gains.in_room(500.0, 180.0, 1.0)
+    assert gains.warmer_c == pytest.approx(0.415, rel=2e-3)
+    assert gains.moister_pa == pytest.approx(6.77, rel=2e-3)
+    assert Gains.in_room(1e6, 0.0, 0.0).warmer_c == 8.0, "without supply the walls take it"
+
+
+def test_wind_adds_slow_gusts() -> None:
+    settings = ClimateSettings(20.0, 45.0, 15.0, 600.0, 1_200.0, 5.0, pressure_noise_pa=0.0, wind_pa=3.0)
+    climate = RoomClimate(settings, np.random.default_rng(5))
+    seen = np.array(pressures(climate, 40_000, 1.0, dt_s=10.0))
+    assert seen.mean() == pytest.approx(15.0, abs=1.0)
+    assert seen.std() == pytest.approx(3.0, rel=0.25)
+    assert np.corrcoef(seen[:-1], seen[1:])[0, 1] > 0.9
