@@ -12,7 +12,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -44,6 +44,12 @@ class Stretch:
     persons: tuple[str, ...]
     why: str
     """`turn`, `calendar` or `cover`; empty for a gap."""
+    reason: str = ""
+    """Of cover, as the site file gives it."""
+
+    def continues(self, earlier: Stretch) -> bool:
+        """Is it more of the same?"""
+        return (self.persons, self.why, self.reason) == (earlier.persons, earlier.why, earlier.reason)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +69,7 @@ class Relief:
     end_us: int
     person: str
     instead_of: str | None
+    reason: str
 
 
 @dataclass(slots=True)
@@ -87,6 +94,7 @@ class Duty:
                 instant_us(cover.end.replace(tzinfo=zone)),
                 cover.person,
                 cover.instead_of,
+                cover.reason or "",
             )
             for cover in rota.cover
         )
@@ -100,12 +108,12 @@ class Duty:
                 begin_us, end_us = max(stretch.begin_us, from_us), min(stretch.end_us, to_us)
                 if begin_us >= end_us:
                     continue
-                if held is not None and (held.persons, held.why) == (stretch.persons, stretch.why):
-                    held = Stretch(held.begin_us, end_us, held.persons, held.why)
+                if held is not None and stretch.continues(held):
+                    held = replace(held, end_us=end_us)
                     continue
                 if held is not None:
                     yield held
-                held = Stretch(begin_us, end_us, stretch.persons, stretch.why)
+                held = replace(stretch, begin_us=begin_us, end_us=end_us)
         if held is not None:
             yield held
 
@@ -142,15 +150,16 @@ class Duty:
         """Nothing changes between these two instants."""
         on = list(dict.fromkeys(span.person for span in spans if span.begin_us <= begin_us < span.end_us))
         why = (CALENDAR if self.calendar is not None else TURN) if on else ""
+        reason = ""
         for relief in reliefs:
             if not relief.begin_us <= begin_us < relief.end_us:
                 continue
             if relief.instead_of is None:
-                on, why = [relief.person], COVER
+                on, why, reason = [relief.person], COVER, relief.reason
             elif relief.instead_of in on:
                 swapped = (relief.person if person == relief.instead_of else person for person in on)
-                on, why = list(dict.fromkeys(swapped)), COVER
-        return Stretch(begin_us, end_us, tuple(on), why)
+                on, why, reason = list(dict.fromkeys(swapped)), COVER, relief.reason
+        return Stretch(begin_us, end_us, tuple(on), why, reason)
 
 
 @dataclass(frozen=True, slots=True)

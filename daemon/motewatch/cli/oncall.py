@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import timedelta
-from typing import Annotated
+from typing import Annotated, Final
 from zoneinfo import ZoneInfo
 
 import typer
@@ -18,9 +18,11 @@ from motewatch.links.site_file import load_site
 from motewatch.site.instants import instant, instant_us
 from motewatch.site.models import Site
 
-NOBODY = "nobody"
-_FIELDS = ("rota", "begin", "end", "persons", "why")
-_WHY = {"turn": "turn", "calendar": "calendar", "cover": "cover", "": "gap in cover"}
+NOBODY: Final = "NOBODY"
+GAP: Final = "gap"
+_FIELDS: Final = ("rota", "start", "end", "persons", "why", "reason")
+_YEARS: Final = range(1990, 2200)
+"""Far outside of them there is no rota, and at the ends of the calendar no arithmetic."""
 
 
 def add_to(app: typer.Typer) -> None:
@@ -32,7 +34,9 @@ def oncall(
     site: SitePath,
     at: Annotated[
         str,
-        typer.Option("--at", metavar="TIME", help="From this time on: 2026-03-02T08:00 (site's time), or now."),
+        typer.Option(
+            "--at", metavar="TIME", help="From this time on: 2026-03-02T08:00 (site's time), 2026-03-02T08:00Z, or now."
+        ),
     ] = "now",
     days: Annotated[int, typer.Option("--days", min=1, max=366, help="For so many days.")] = 7,
     rota: Annotated[
@@ -54,6 +58,8 @@ def oncall(
         from_us = parse_time(at, Clock().now_us(), zone)
     except TimeTextError as error:
         raise typer.BadParameter(str(error), param_hint="--at") from None
+    if instant(from_us).year not in _YEARS:
+        raise typer.BadParameter(f"'{at}' is not between {_YEARS.start} and {_YEARS.stop - 1}", param_hint="--at")
     known = [each.id for each in facility.rotas]
     if rota is not None and rota not in known:
         raise typer.BadParameter(
@@ -75,13 +81,19 @@ def _listing(found: Mapping[str, Sequence[Stretch]], site: Site) -> Listing:
         rota = rotas[id_]
         zone = ZoneInfo(rota.time_zone or site.site.time_zone)
         for stretch in stretches:
-            begin, end = (instant(at_us) for at_us in (stretch.begin_us, stretch.end_us))
-            record = {"rota": id_, "begin": begin.isoformat(), "end": end.isoformat()}
-            records.append({**record, "persons": list(stretch.persons), "why": stretch.why or "gap"})
-            rows.append({**record, "persons": " ".join(stretch.persons), "why": stretch.why or "gap"})
-            who = ", ".join(names.get(person, person) for person in stretch.persons) or NOBODY.upper()
-            local = [f"{moment.astimezone(zone):%a %Y-%m-%d %H:%M %Z}" for moment in (begin, end)]
-            cells.append([rota.name, *local, who, _WHY[stretch.why]])
+            record = {
+                "rota": id_,
+                "start": _utc(stretch.begin_us),
+                "end": _utc(stretch.end_us),
+                "persons": list(stretch.persons),
+                "why": stretch.why or GAP,
+                "reason": stretch.reason,
+            }
+            records.append(record)
+            rows.append(record | {"persons": " ".join(stretch.persons)})
+            who = ", ".join(names.get(person, person) for person in stretch.persons) or NOBODY
+            why = (stretch.why or "gap in cover") + (f": {stretch.reason}" if stretch.reason else "")
+            cells.append([rota.name, _local(stretch.begin_us, zone), _local(stretch.end_us, zone), who, why])
     return Listing(
         records=records,
         columns=_FIELDS,
@@ -90,3 +102,11 @@ def _listing(found: Mapping[str, Sequence[Stretch]], site: Site) -> Listing:
         cells=cells,
         nothing="This site has no rota ([[rotas]] in the site file).",
     )
+
+
+def _utc(at_us: int) -> str:
+    return instant(at_us).isoformat().replace("+00:00", "Z")
+
+
+def _local(at_us: int, zone: ZoneInfo) -> str:
+    return f"{instant(at_us).astimezone(zone):%a %Y-%m-%d %H:%M %Z}"

@@ -97,6 +97,9 @@ def _summary(site: Site) -> str:
         ("broker", f"{broker.host}:{broker.port}{' with TLS' if broker.tls else ''}, {site.service.topic_root}"),
         ("time series", "none" if sink is None else sink.url),
     ]
+    if site.persons:
+        called = ((site.persons, "person"), (site.rotas, "rota"), (site.escalations, "escalation"))
+        lines.append(("callout", ", ".join(_count(len(tables), noun) for tables, noun in called)))
     return "\n".join(f"  {name:<12} {text}" for name, text in lines)
 
 
