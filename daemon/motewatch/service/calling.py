@@ -141,13 +141,19 @@ def dead_man(site: Site, base_dir: Path, writer: Writer, link: BrokerLink, clock
         return None
 
     def trouble() -> str:
-        since_s = clock.monotonic_s() - writer.turned_s
-        if since_s > TURN_S:
-            return f"the writer has not committed and not turned for {since_s:.0f} s"
-        away_s = writer.untold_loss_s
-        if not link.connected and away_s > LOSS_S:
-            return f"the broker is away for {away_s:.0f} s and nobody was told"
-        return ""
+        away_s = 0.0 if link.connected else writer.untold_loss_s
+        return stuck(writer.turned_s, clock.monotonic_s()) or unseen(away_s)
 
     url = read_secret(settings.url_file, base_dir)
     return DeadMan(url, settings.every_s, settings.timeout_s, trouble, clock)
+
+
+def stuck(turned_s: float, now_s: float) -> str:
+    """What is wrong when the writer last turned or committed then, on the monotonic clock; empty where nothing is."""
+    since_s = now_s - turned_s
+    return f"the writer has not turned for {since_s:.0f} s" if since_s > TURN_S else ""
+
+
+def unseen(away_s: float) -> str:
+    """What is wrong when the broker has been away for so long and no alarm says so; empty where nothing is."""
+    return f"the broker has been away for {away_s:.0f} s and nobody was told" if away_s > LOSS_S else ""

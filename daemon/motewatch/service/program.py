@@ -39,7 +39,7 @@ from motewatch.links.outbox import AlarmWorker, MqttWorker, OutboxWorker, TimeSe
 from motewatch.links.publications import Directory, Publications, presence_of
 from motewatch.links.site_file import Secret, SiteFileError, canonical_text, load_site, read_secret
 from motewatch.links.time_series import TimeSeriesLink
-from motewatch.service.calling import Calling, dead_man, left_over
+from motewatch.service.calling import Calling, dead_man, left_over, stuck
 from motewatch.service.errors import ServiceError
 from motewatch.service.only_one import only_service
 from motewatch.service.replay import restore
@@ -193,7 +193,8 @@ class Service:
         link.start()
 
         def heartbeat() -> None:
-            if link.connected:
+            # A program whose writer is stuck must not pass for one that lives.
+            if link.connected and not stuck(writer.turned_s, self._clock.monotonic_s()):
                 link.publish(topics.service, presence(True, self._clock.now_us()), True)
 
         gauges = site.alarm_figures

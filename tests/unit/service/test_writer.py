@@ -59,8 +59,11 @@ def test_what_is_acknowledged_is_on_record_before(bench: Bench) -> None:
 
 def test_nothing_is_acknowledged_when_the_commit_fails(bench: Bench) -> None:
     bench.journal.failure = DiskFullError("journal.db")
+    turned_s = bench.writer.turned_s
+    bench.clock.go(1)
     with pytest.raises(DiskFullError):
         bench.run_script(event("up"), event("drained"), count("pc-1", 0, T0 + 10 * S), count("pc-1", 1, T0 + 20 * S))
+    assert bench.writer.turned_s == turned_s, "a loop that has failed does not turn"
     assert [what for word, what in bench.order if word == "acknowledge"] == []
     bench.journal.failure = None
     assert bench.inputs() == []
@@ -258,6 +261,35 @@ def test_a_broker_that_stays_away_becomes_an_alarm_and_time_goes_on(tmp_path: Pa
         (alarm,) = bench.journal.query_alarm_events()
         assert (alarm.alarm, alarm.event.value, alarm.at_us) == ("service/broker", "starts", T0 + 5 * S)
         assert "the connection broke" in alarm.text
+
+
+def test_for_how_long_a_loss_is_untold_and_when_the_loop_turned(tmp_path: Path) -> None:
+    seen: list[tuple[float, float]] = []
+    with Bench(tmp_path / "journal.db", hold_limit_s=30.0) as bench:
+
+        def look(go_s: float) -> Callable[[], None]:
+            def step() -> None:
+                away_s = bench.writer.untold_loss_s
+                bench.clock.go(go_s)
+                seen.append((away_s, bench.clock.monotonic_s() - bench.writer.turned_s))
+
+            return step
+
+        bench.run_script(
+            look(5),  # no broker yet
+            look(0),
+            event("up", T0),
+            event("drained", T0),
+            look(7),
+            look(0),
+            event("down", T0),
+            look(20),
+            look(20),  # longer than the hold limit: it is an alarm then
+            look(1),
+            look(0),
+        )
+    assert [away_s for away_s, _ in seen] == [0, 5, 0, 0, 0, 20, 0, 0]
+    assert [turned_s for _, turned_s in seen] == [5, 0, 7, 0, 20, 20, 1, 0], "each turn is one"
 
 
 def test_a_broker_that_is_back_ends_its_alarm_and_time_is_held_again(tmp_path: Path) -> None:
