@@ -40,8 +40,10 @@ from motewatch_simulator.library import Play, open_play
 from motewatch_simulator.link import Address
 from motewatch_simulator.run import Progress, play
 from motewatch_simulator.run import write as write_lines
+from motewatch_simulator.scoring import true_of
 from motewatch_simulator.simulation import Simulation, boot_id
 from motewatch_simulator.timeline import Timeline
+from motewatch_simulator.truth import to_line
 
 ScenarioFiles = Annotated[
     list[Path],
@@ -73,6 +75,9 @@ def run(
     physics_speed: PhysicsSpeed = None,
     log: Annotated[
         Path | None, typer.Option(help="Write a JSON line for each count message that the broker acknowledged.")
+    ] = None,
+    truth: Annotated[
+        Path | None, typer.Option(help="Write what was really so meanwhile, as the command `truth` does.")
     ] = None,
     username: Username = None,
     password_file: PasswordFile = None,
@@ -125,6 +130,9 @@ def run(
         if not quiet:
             show(end)
             sys.stderr.write("\n")
+        if truth is not None:
+            with output(truth) as file:
+                file.writelines(to_line(row) + "\n" for row in true_of(piece, simulation, start_us, end.stream_us))
         if end.refused or end.forgotten or end.waiting:
             raise StreamError(
                 f"{end.refused} messages refused, {end.forgotten} forgotten, {end.waiting} not acknowledged"

@@ -19,9 +19,12 @@ KINDS: Final = {
 }
 
 
-def table(score: Score) -> list[str]:
-    """For the terminal: lines of equal columns under headings of their kinds."""
-    rows = [(line.kind, _cells(line)) for line in score.lines]
+def table(score: Score, speed: float = 1.0) -> list[str]:
+    """For the terminal: lines of equal columns under headings of their kinds.
+
+    `speed`: delays are told in the time of rooms that run so many times as fast as the sensors' clocks.
+    """
+    rows = [(line.kind, _cells(line, speed)) for line in score.lines]
     widths = [max(len(head), *(len(cells[i]) for _, cells in rows), 0) for i, head in enumerate(HEADS)]
     result = [_aligned(HEADS, widths)]
     told: object = ""
@@ -36,7 +39,7 @@ def table(score: Score) -> list[str]:
 def markdown(score: Score) -> list[str]:
     """The same for a document."""
     result = [_row(HEADS), _row([" --- ".strip()] + ["---:"] * 6 + ["---"])]
-    result += [_row(_cells(line)) for line in score.lines]
+    result += [_row(_cells(line, 1.0)) for line in score.lines]
     return [*result, "", summary(score)]
 
 
@@ -77,8 +80,8 @@ def _named(truth: Truth) -> str:
     return f"{truth.what}{level} ({where})" if where else f"{truth.what}{level}"
 
 
-def _cells(line: Line) -> tuple[str, ...]:
-    delays = line.delays_us
+def _cells(line: Line, speed: float) -> tuple[str, ...]:
+    delays = [us * speed for us in line.delays_us]
     told = ", ".join(kind for kind, _ in line.told_by)
     none = line.happened == 0
     return (
@@ -93,7 +96,7 @@ def _cells(line: Line) -> tuple[str, ...]:
     )
 
 
-def _span(us: int) -> str:
+def _span(us: float) -> str:
     seconds = us / SECOND_US
     return f"{seconds:.1f} s" if seconds < 60 else f"{seconds / 60:.1f} min"
 

@@ -33,6 +33,7 @@ READY_S: Final = 30.0
 STOP_S: Final = 10.0
 SETTLE_S: Final = 30.0
 VERIFY_S: Final = 120.0
+FOR_EVER_S: Final = 100_000_000
 
 PYTHON: Final = (sys.executable, "-P", "-m")
 """-P: a folder that happens to be called like a module of ours must not be imported."""
@@ -50,6 +51,7 @@ class Run:
         self._say = say
         self._stopped = stopped
         self._sent = folder / "acknowledged.jsonl"
+        self.truth_file = folder / "truth.jsonl"
         self._running: list[Child] = []
         self.wrong: list[str] = []
         """What went wrong outside the books."""
@@ -64,29 +66,38 @@ class Run:
         for child in reversed(self._running):
             child.stop(STOP_S)
 
-    def start(self) -> None:
-        """Broker, daemon, sensors. ChildError if one of them does not come up, StoppedError if the user ended it."""
+    def start(self, before_sensors: Callable[[], None] = lambda: None) -> None:
+        """Broker, daemon, sensors. ChildError if one of them does not come up, StoppedError if the user ended it.
+        `before_sensors` is called when the broker and the daemon are there."""
         broker = start_broker(self._options.broker, self.folder, self.folder)
         self._running.append(broker.child)
         self._say(f"broker    {broker.kind} on 127.0.0.1:{broker.port}")
         topics = self._write_site(broker)
+        self.port = broker.port
+        self.topics = topics
         with Ear(broker.port, topics.service) as ear:
             self._daemon = self._start("daemon", "motewatch", "serve", str(self.site_file))
             self._daemon.wait_until(lambda: self._stopped() or ear.online(), "say on MQTT that it is there", READY_S)
         if self._stopped():
             raise StoppedError("Ended before everything was running.")
         self._say(f"daemon    journal {self.journal}")
+        before_sensors()
+        story = self._options.story
         self._sensors = self._start(
             "simulator",
             "motewatch_simulator",
             "run",
             str(self.site_file),
-            str(self._options.config / "demo-scenario.toml"),
+            str(self._options.config / story.scenario),
             "--quiet",
+            # Their end is ours to say, in order.
+            "--seconds",
+            str(FOR_EVER_S),
             "--log",
             str(self._sent),
+            *(("--truth", str(self.truth_file)) if story.truth else ()),
         )
-        self._say("sensors   simulated, of config/demo-scenario.toml")
+        self._say(f"sensors   simulated, of config/{story.scenario}")
 
     def watch(self, seconds: float | None, check: Callable[[], None]) -> None:
         """Wait for so many seconds (None: for ever) or until the user ends it. ChildError if a part ends by itself;
@@ -139,7 +150,7 @@ class Run:
 
     def _write_site(self, broker: DemoBroker) -> Topics:
         """The demo's copy of the site file: this broker, this journal, nothing outside."""
-        site = tomllib.loads((self._options.config / "demo-site.toml").read_text())
+        site = tomllib.loads((self._options.config / self._options.story.site).read_text())
         service = site.setdefault("service", {})
         service["journal"] = str(self.journal)
         service["broker"] = {**service.get("broker", {}), "host": "127.0.0.1", "port": broker.port}

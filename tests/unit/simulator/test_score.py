@@ -171,6 +171,7 @@ def test_the_tables_say_the_same() -> None:
     assert " ".join(lines[0].split()) == "what was so happened found missed false delay longest told first by"
     assert "in the rooms" in lines[1]
     assert lines[2].split() == ["gowning-burst", "1", "1", "0", "0", "2.0", "min", "2.0", "min", "count-alert"]
+    assert "8.0 min" in table(result, speed=4.0)[2]
     # The burst can have sent its air to the table, too.
     assert lines[-1] == "1 of 3 found, 2 missed, 1 false of 3 alarms; 1 more had a cause elsewhere."
     written: list[Any] = [line for line in markdown(result) if line.startswith("| gowning-burst")]

@@ -1,0 +1,139 @@
+"""Tells the demo day as it goes: what happens in the rooms, and what the daemon says of it on MQTT, each at its hour.
+
+It hears what any other client would hear (alarm events and presence), and knows the incidents from the scenario.
+Without a thread: whoever waits turns it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Final, Self
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from pydantic import ValidationError
+
+from motewatch.alarms.lifecycle import Event
+from motewatch.site.models import Site
+from motewatch.wire.messages import AlarmEventMessage, PresenceMessage
+from motewatch.wire.topics import Topics
+from motewatch_simulator.clock import micros
+from motewatch_simulator.timeline import SECOND_US
+from motewatch_simulator.truth import Truth
+
+DAY_BEGINS_MIN: Final = 6 * 60
+"""The demo day begins at six in the morning (its scenario)."""
+
+HAPPENINGS: Final = {
+    "gowning-burst": "people change or move abruptly: {where}",
+    "intervention": "hands reach into the zone: {where}",
+    "filter-leak": "a filter leaks at its seal: {where}",
+    "door-open": "a door is wedged open: {where}",
+    "humidity-drift": "the moisture wanders off: {where}",
+    "temperature-drift": "the temperature wanders off: {where}",
+    "supply-drop": "the supply fan runs slow: {where}",
+    "fan-trip": "the supply fan fails: {where}",
+    "sensor-unplugged": "counter {where} is unplugged",
+    "network-lost": "counter {where} loses its network, counts on and sends late",
+    "repeats": "counter {where} sends each message twice",
+    "stuck": "counter {where} hangs: the same counts again and again",
+    "all-zero": "counter {where} counts nothing any more",
+    "laser-ageing": "the laser of counter {where} fades",
+    "electronic-noise": "counter {where} counts noise of its own",
+}
+"""How an incident is told; others by their own word."""
+
+
+@dataclass(frozen=True, slots=True)
+class DayClock:
+    """The hour of the day that an instant of the stream stands for."""
+
+    start_us: int
+    speed: float
+
+    def hour(self, at_us: int) -> str:
+        """As 07:20."""
+        minutes = DAY_BEGINS_MIN + int((at_us - self.start_us) * self.speed / SECOND_US / 60)
+        return f"{minutes // 60 % 24:02d}:{minutes % 60:02d}"
+
+
+class Talk:
+    """A context manager; `turn` tells what has come since. `say` shows a line."""
+
+    def __init__(self, site: Site, planned: Callable[[int], list[Truth]], speed: float, say: Callable[[str], None]):
+        """`planned` gives the incidents of a stream that starts at an instant."""
+        self._names = {room.id: room.name for room in site.rooms} | {place.id: place.name for place in site.locations}
+        self._planned = planned
+        self._speed = speed
+        self._say = say
+        self._coming: list[Truth] | None = None
+        self._start_us = 0
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="motewatch-demo-talk", protocol=mqtt.MQTTv5)
+        self._client.on_connect = self._subscribe
+        self._client.on_message = self._hear
+
+    def open(self, port: int, topics: Topics) -> None:
+        """Begin to listen."""
+        self._topics = topics
+        self._client.connect("127.0.0.1", port, keepalive=60)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._client.disconnect()
+        self._client.loop(0.1)
+
+    def turn(self, now_us: int) -> None:
+        """Tell what has come and what has begun until this instant."""
+        self._client.loop(0.02)
+        while self._coming and self._coming[0].start_us <= now_us:
+            truth = self._coming.pop(0)
+            self._say(f"  {self._hour(truth.start_us)}  {happening(truth, self._names)}")
+
+    def _hour(self, at_us: int) -> str:
+        return DayClock(self._start_us, self._speed).hour(at_us)
+
+    def _subscribe(
+        self,
+        client: mqtt.Client,
+        userdata: object,
+        flags: mqtt.ConnectFlags,
+        reason: ReasonCode,
+        properties: Properties | None,
+    ) -> None:
+        client.subscribe([(self._topics.event, 1), (self._topics.presence("+"), 1)])
+
+    def _hear(self, client: mqtt.Client, userdata: object, message: mqtt.MQTTMessage) -> None:
+        try:
+            if message.topic == self._topics.event:
+                self._heard_alarm(AlarmEventMessage.model_validate_json(message.payload))
+            elif self._coming is None:
+                # The stream begins with its sensors coming.
+                self._start_us = micros(PresenceMessage.model_validate_json(message.payload).at)
+                self._coming = self._planned(self._start_us)
+        except ValidationError as error:
+            self._say(f"         a message that cannot be read, on {message.topic}: {error.error_count()} mistakes")
+
+    def _heard_alarm(self, heard: AlarmEventMessage) -> None:
+        if self._coming is None:
+            return
+        at = self._hour(micros(heard.found))
+        if heard.event == Event.STARTS.value:
+            self._say(f"  {at}      ALARM  {heard.text}")
+        elif heard.event in (Event.RETURNS.value, Event.RETURNS_LATCHED.value):
+            self._say(f"  {at}      over   {heard.text}")
+
+
+def happening(truth: Truth, names: dict[str, str]) -> str:
+    """An incident in words, with the names of its places."""
+    places = list(truth.subject.values())
+    places += [str(truth.detail[key]) for key in ("higher", "lower") if key in truth.detail]
+    where = " and ".join(dict.fromkeys(names.get(place, place) for place in places))
+    return HAPPENINGS.get(truth.what, truth.what + " ({where})").format(where=where)
