@@ -21,6 +21,8 @@ GRID_STEP = 0.18
 """Widest bin of the rooms' size grid in natural logarithm where a counter's efficiency matters (own choice)."""
 BELOW = 1.6
 """The grid reaches so many times below the smallest threshold: what lies there is counted by less than 0.1 %."""
+COARSEST_UM = 25.0
+"""Where the grid ends, if no channel lies above (own choice)."""
 INNER_SLOPE = 2.08
 """Slope of the cumulative numbers inside one bin, that of the classes of ISO 14644-1; the bins are narrow."""
 OPEN_BIN = 4.0
@@ -30,9 +32,12 @@ _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
 
 
 def fine_grid(sizes_um: Sequence[float]) -> tuple[float, ...]:
-    """The sizes themselves, what lies below the smallest, and steps between, so fine that an efficiency shows."""
+    """The sizes themselves, what lies below and above them, and steps between, so fine that an efficiency shows."""
     wanted = sorted(set(sizes_um))
     points = [wanted[0] / BELOW, *wanted]
+    if wanted[-1] < COARSEST_UM:
+        # Tubes tell sizes apart that the last channel throws together.
+        points.append(COARSEST_UM)
     grid: list[float] = []
     for low, high in pairwise(points):
         parts = max(1, math.ceil(math.log(high / low) / GRID_STEP))

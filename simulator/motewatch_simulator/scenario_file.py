@@ -23,7 +23,19 @@ from motewatch_simulator.scenario_check import check
 _INCIDENTS: dict[str, type[Table]] = {
     get_args(model.model_fields["kind"].annotation)[0]: model for model in get_args(get_args(s.Incident)[0])
 }
-_DISPERSIONS = {"negative-binomial": s.Gamma, "log-ou": s.LogOu}
+_DISPERSIONS: dict[str, type[Table]] = {"negative-binomial": s.Gamma, "log-ou": s.LogOu}
+_NESTED: dict[str, type[Table]] = {
+    "seen_by": s.Probe,
+    "door": s.Door,
+    "response": s.Response,
+    "tube": s.Tubing,
+    "ports": s.Port,
+    "manifold": s.Manifold,
+    "stops": s.Stop,
+    "tour": s.Round,
+    "random": s.AtRandom,
+}
+"""Tables within tables by their key; of two that lie in each other the inner one comes first."""
 _TABLES: dict[str, type[Table]] = {
     "scenario": s.Head,
     "keeping": s.Keeping,
@@ -70,8 +82,12 @@ def _whole(name: str, message: str, mend: str) -> ScenarioError:
 
 
 def _problem(name: str, data: Any, error: Any) -> Problem:
-    # pydantic puts the kind of the incident into the path; the file has no such key.
-    path = tuple(part for i, part in enumerate(error["loc"]) if not (i == 2 and part in _INCIDENTS))
+    # pydantic puts the kind of an incident or a dispersion into the path; the file has no such key.
+    path = tuple(
+        part
+        for i, part in enumerate(error["loc"])
+        if not ((i == 2 and part in _INCIDENTS) or (i == 3 and part in _DISPERSIONS))
+    )
     kind, context = error["type"], error.get("ctx", {})
     if kind == "union_tag_invalid":
         path = (*path, "kind")
@@ -83,16 +99,17 @@ def _problem(name: str, data: Any, error: Any) -> Problem:
 
 def _explain(kind: str, context: Any, text: str, path: tuple[str | int, ...], data: Any) -> tuple[str, str]:
     """What is wrong, and how to mend it."""
-    kinds = f"Give one of {', '.join(_INCIDENTS)}."
+    what, known = ("incident", _INCIDENTS) if path[0] == "incidents" else ("dispersion", _DISPERSIONS)
+    kinds = f"Give one of {', '.join(known)}."
     match kind:
         case "extra_forbidden":
             return "this key is not known here", _nearest(str(path[-1]), _keys_at(path, data), "Known keys: {}.")
         case "missing":
             return "this key is missing", "Add it."
         case "union_tag_not_found":
-            return "an incident needs its kind", kinds
+            return f"{'an' if what[0] == 'i' else 'a'} {what} needs its kind", kinds
         case "union_tag_invalid":
-            return "there is no such kind of incident", kinds
+            return f"there is no such kind of {what}", kinds
         case "literal_error":
             return f"must be {context['expected']}", "Give one of these."
         case "mistake":
@@ -116,10 +133,12 @@ def _keys_at(path: tuple[str | int, ...], data: Any) -> Iterable[str]:
     """The keys known where an unknown one stands."""
     if len(path) == 1:
         return s.Scenario.model_fields
-    if "seen_by" in path[:-1]:
-        return s.Probe.model_fields
-    if "door" in path[:-1]:
-        return s.Door.model_fields
+    for key, nested in _NESTED.items():
+        if key in path[:-1]:
+            return nested.model_fields
+    if "dispersion" in path[:-1]:
+        kind = look_up(data, (*path[:-1], "kind"))
+        return _DISPERSIONS[kind].model_fields if kind in _DISPERSIONS else ()
     if path[0] == "incidents":
         kind = look_up(data, (*path[:2], "kind"))
         return _INCIDENTS[kind].model_fields if kind in _INCIDENTS else ()
