@@ -19,6 +19,7 @@ from urllib.parse import urlsplit
 import httpx
 
 from motewatch.links.attempts import Attempts, LeftBehindError, StopWaitingError, TooManyHangError
+from motewatch.links.channels.line import trouble
 from motewatch.links.clock import TimeSource
 from motewatch.links.errors import LinkSettingsError
 from motewatch.links.quiet_libraries import quieten
@@ -116,8 +117,8 @@ class DeadMan:
         except TooManyHangError as error:
             problem = f"{error.hanging} earlier ones have not ended yet"
         except (httpx.HTTPError, OSError, ValueError) as error:
-            # The kind alone: its text may hold the URL.
-            problem = type(error).__name__
+            # Never its own text, which may hold the URL.
+            problem = str(trouble(error, "the receiver"))
         else:
             self.figures.sent += 1
             self._tell("")

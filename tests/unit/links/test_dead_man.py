@@ -75,7 +75,7 @@ def test_a_receiver_that_is_not_there_has_failed_and_the_log_keeps_the_secret(
     with caplog.at_level(logging.DEBUG):
         dead_man.step()
     assert dead_man.figures.failed == 1
-    assert "dead-man signal failed: ConnectError" in caplog.text
+    assert "dead-man signal failed: the receiver refuses connections; check host and port" in caplog.text
     assert SECRET not in caplog.text
     assert SECRET not in repr(dead_man)
 
