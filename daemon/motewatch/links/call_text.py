@@ -69,8 +69,6 @@ _NEWS: Final = frozenset({Cause.RETURNED, Cause.TAKEN})
 """Told for information: nothing is asked of the person."""
 NOTHING_TO_DO: Final = "You need not do anything."
 MAYBE_REPEAT: Final = "You may have had this call before: it is not certain that it arrived."
-MANY: Final = "many/"
-"""What is answered by a link for several alarms begins so; the rest is the id of the call."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -311,13 +309,14 @@ def _answering(told: Told) -> tuple[str, tuple[str, ...]]:
         command = f"motewatch confirm-test SITE {told.answer.removeprefix(TEST)} --by {told.person}"
         return "Confirm that this call reached you", ("On a computer of the site:", command)
     at_station = "At the monitoring station, or on a computer of the site:"
-    if told.answer.startswith(MANY):
-        lines = tuple(f"motewatch acknowledge SITE {fact.alarm} --by {told.person}" for fact in told.facts[:1])
-        return "Take them", (at_station, *lines, "and so on for the others, by their ids above.")
-    title = "Take it, or shelve it"
     if len(told.facts) > 1:
-        title = "Take the first, or shelve it" if told.facts[0].alarm == told.answer else "Take an alarm of this call"
-    return title, (at_station, f"motewatch acknowledge SITE {told.answer} --by {told.person}")
+        # The link takes all alarms of the call; the command one.
+        lines = (
+            f"motewatch acknowledge SITE {told.answer} --by {told.person}",
+            "and so on for the others, by their ids.",
+        )
+        return f"Take all {len(told.facts)}, or shelve the first", (at_station, *lines)
+    return "Take it, or shelve it", (at_station, f"motewatch acknowledge SITE {told.answer} --by {told.person}")
 
 
 def _text(words: Words) -> str:

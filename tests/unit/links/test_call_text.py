@@ -101,7 +101,7 @@ def test_every_state_is_said_in_words(state: State) -> None:
 
 def test_all_alarms_of_a_flood_are_in_it_and_the_link_comes_before_the_list() -> None:
     facts = (FACT, *(replace(PRESSURE, alarm=f"room/r{n}/pressure-low/action", where=f"Room {n}") for n in range(40)))
-    message = said(replace(CALL, cause=Cause.MANY, facts=facts, answer="many/call-1", note="41 alarms in 4 minutes."))
+    message = said(replace(CALL, cause=Cause.MANY, facts=facts, note="41 alarms in 4 minutes."))
     assert message.subject.startswith("41 alarms, the first Filling, needle side: ")
     assert message.html is not None
     for text in (message.text, message.html):
@@ -109,6 +109,7 @@ def test_all_alarms_of_a_flood_are_in_it_and_the_link_comes_before_the_list() ->
         assert all(fact.alarm in text and fact.where in text for fact in facts)
         assert text.index(LINK) < text.index("Room 0") < text.index("Room 39")
     assert "6.2\u202fPa, 38 % below the limit (10\u202fPa)" in message.text
+    assert "TAKE ALL 41, OR SHELVE THE FIRST" in message.text
     assert message.short.startswith("41 alarms, first Filling, needle side: 14210 /m3")
 
 
@@ -134,11 +135,10 @@ def test_a_place_is_said_once_and_so_is_a_figure() -> None:
         assert said(replace(CALL, facts=(replace(fact, what=what),))).text.startswith(what.strip())
 
 
-def test_of_several_the_link_is_for_the_first() -> None:
-    assert "TAKE THE FIRST, OR SHELVE IT" in said(replace(CALL, facts=(FACT, PRESSURE))).text
-    other = said(replace(CALL, facts=(FACT, PRESSURE), answer=PRESSURE.alarm)).text
-    assert "TAKE AN ALARM OF THIS CALL" in other
-    assert f"motewatch acknowledge SITE {PRESSURE.alarm} --by ada" in other
+def test_of_several_the_link_takes_all_and_the_command_the_first() -> None:
+    text = said(replace(CALL, facts=(FACT, PRESSURE))).text
+    assert "TAKE ALL 2, OR SHELVE THE FIRST" in text
+    assert f"motewatch acknowledge SITE {FACT.alarm} --by ada" in text
 
 
 def test_a_call_without_an_answer_has_no_link() -> None:
