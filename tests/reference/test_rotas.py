@@ -107,6 +107,73 @@ def test_days_of_recurrence(start: str, rule: str, days: str) -> None:
     check(SECTION, f"{rule} from {start}: days", days, found, source=EXAMPLES, confirmed="found")
 
 
+@pytest.mark.parametrize(
+    ("start", "rule", "instants"),
+    [
+        (
+            "19970902T090000",
+            "FREQ=WEEKLY;COUNT=10",
+            "9-2T13 9-9T13 9-16T13 9-23T13 9-30T13 10-7T13 10-14T13 10-21T13 10-28T14 11-4T14",
+        ),
+        (
+            "19970905T090000",
+            "FREQ=MONTHLY;COUNT=10;BYDAY=1FR",
+            "9-5T13 10-3T13 11-7T14 12-5T14 1-2T14 2-6T14 3-6T14 4-3T14 5-1T13 6-5T13",
+        ),
+        (
+            "19970901T090000",
+            "FREQ=WEEKLY;INTERVAL=2;UNTIL=19971224T000000Z;WKST=SU;BYDAY=MO,WE,FR",
+            "9-1T13 9-3T13 9-5T13 9-15T13 9-17T13 9-19T13 9-29T13 10-1T13 10-3T13 10-13T13 10-15T13 10-17T13 10-27T14 "
+            "10-29T14 10-31T14 11-10T14 11-12T14 11-14T14 11-24T14 11-26T14 11-28T14 12-8T14 12-10T14 12-12T14 "
+            "12-22T14",
+        ),
+    ],
+)
+def test_each_instant_of_a_rule_over_a_change_of_clocks(start: str, rule: str, instants: str) -> None:
+    found = " ".join(f"{moment.month}-{moment.day}T{moment:%H}" for moment in begins(rule, start))
+    what = f"{rule} from {start} New York: day and hour UTC of each"
+    check(SECTION, what, instants, found, source=EXAMPLES, confirmed="found, recomputed")
+
+
+def test_a_daily_rule_keeps_the_wall_clock_in_the_night_of_the_change() -> None:
+    found = said(begins("FREQ=DAILY;UNTIL=19971224T000000Z", "19970902T090000")[53:55])
+    expected = "1997-10-25T13:00Z 1997-10-26T14:00Z"
+    check(SECTION, "every day 09:00 New York, 25 and 26 October 1997", expected, found, source=EXAMPLES,
+          confirmed="found, recomputed")  # fmt: skip
+
+
+def test_every_ninety_minutes() -> None:
+    found = said(begins("FREQ=MINUTELY;INTERVAL=90;COUNT=4", "19970902T090000"))
+    expected = "1997-09-02T13:00Z 1997-09-02T14:30Z 1997-09-02T16:00Z 1997-09-02T17:30Z"
+    check(SECTION, "every 90 minutes, 4 times", expected, found, source=EXAMPLES, confirmed="found, recomputed")
+
+
+def test_where_we_depart_from_the_rfc() -> None:
+    """A shift that is repeated ends by the clock on the wall; the RFC would have it as long as the first."""
+    nights = calendar("FREQ=DAILY", "20260101T220000", "Europe/Berlin").replace(
+        "DURATION:PT1H", "DTEND;TZID=Europe/Berlin:20260102T060000"
+    )
+    duty = DutyCalendar.parse(nights, ZoneInfo("UTC"), {"ada": "ada"})
+    for evening, hours in (((2026, 3, 28), 7), ((2026, 10, 24), 9)):
+        begin_us = instant_us(datetime(*evening, 22, tzinfo=ZoneInfo("Europe/Berlin")))
+        (span,) = duty.spans(begin_us, begin_us + 1)
+        length_h = (span.end_us - span.begin_us) // 3_600_000_000
+        what = f"repeated night shift with DTEND 06:00, {date(*evening)}, h (the RFC, 3.8.5.3: 8)"
+        check(SECTION, what, hours, length_h, source="own choice, so that the next shift fits", confirmed="constructed")
+
+
+def test_two_zones_between_their_changes_of_clocks() -> None:
+    rotation = Rotation(members=("ada",), first=date(2026, 3, 16), hand_over="08:00", shift_days=1)
+    noon_us = instant_us(datetime(2026, 3, 16, 15, tzinfo=UTC))
+    begins_us = [
+        next(rotation_spans(rotation, ZoneInfo(zone), noon_us, noon_us + 1)).begin_us
+        for zone in ("Europe/Berlin", "America/New_York")
+    ]
+    apart_h = (begins_us[1] - begins_us[0]) // 3_600_000_000
+    check(SECTION, "08:00 New York after 08:00 Berlin, 16 March 2026, h", 5, apart_h, source=RULES_OF_NOW,
+          confirmed="recomputed")  # fmt: skip
+
+
 def test_the_corrected_example_of_hours() -> None:
     # As printed (until 17:00Z) the rule gives two events and not the three that the RFC lists: erratum 3883.
     printed = begins("FREQ=HOURLY;INTERVAL=3;UNTIL=19970902T170000Z", "19970902T090000")

@@ -96,14 +96,11 @@ class DutyCalendar:
     def _expand(self, events: list[Any]) -> None:
         """Work out a year from each event. Raises whatever the library does."""
         done_us: int | None = None
-        for begin_us, event in sorted(((self._instant(e["DTSTART"].dt), e) for e in events), key=lambda pair: pair[0]):
-            if self._end_us(event) <= begin_us:
-                raise CalendarError(
-                    f"the event '{_summary(event)}' does not end after it begins", "Give it a later DTEND."
-                )
+        for begin_us in sorted(self._instant(event["DTSTART"].dt) for event in events):
             if done_us is None or begin_us >= done_us:
                 done_us = begin_us + YEAR_US
-                list(self.spans(begin_us, done_us))
+                for _ in self.spans(begin_us, done_us):
+                    pass
 
     def spans(self, from_us: int, to_us: int) -> Iterator[Span]:
         """The shifts that touch `[from_us, to_us)`."""
@@ -116,15 +113,7 @@ class DutyCalendar:
                 yield Span(begin_us, end_us, person)
 
     def _end_us(self, event: Any) -> int:
-        if "DTEND" in event:
-            return self._instant(event["DTEND"].dt)
-        start = event["DTSTART"].dt
-        if "DURATION" in event:
-            length = event["DURATION"].dt
-        else:
-            # RFC 5545, 3.6.1: without an end a whole-day event lasts a day, any other no time at all.
-            length = timedelta(0) if isinstance(start, datetime) else timedelta(days=1)
-        return self._instant(start + length)
+        return self._instant(_end(event))
 
     def _instant(self, moment: date) -> int:
         if not isinstance(moment, datetime):
@@ -137,6 +126,19 @@ class DutyCalendar:
 def title_key(text: str) -> str:
     """What titles and names are compared by: without regard to case, blanks around it, and ways to write an accent."""
     return normalize("NFC", text.strip()).casefold()
+
+
+def _end(event: Any) -> date:
+    if "DTEND" in event:
+        end: date = event["DTEND"].dt
+        return end
+    start: date = event["DTSTART"].dt
+    if "DURATION" in event:
+        length: timedelta = event["DURATION"].dt
+    else:
+        # RFC 5545, 3.6.1: without an end a whole-day event lasts a day, any other no time at all.
+        length = timedelta(0) if isinstance(start, datetime) else timedelta(days=1)
+    return start + length
 
 
 def _summary(event: Any) -> str:
@@ -170,6 +172,9 @@ def _examine(event: Any, persons: Mapping[str, str]) -> None:
                     f"the event '{summary}' uses the time zone '{zone}', which is not known",
                     "Use an IANA name such as Europe/Berlin, or put the zone's VTIMEZONE into the calendar.",
                 )
+    # By the clock on the wall where both are of one zone: the hour that a change of clocks skips is no mistake.
+    if _end(event) <= event["DTSTART"].dt:
+        raise CalendarError(f"the event '{summary}' does not end after it begins", "Give it a later DTEND.")
     for rule in _values(event, "RRULE"):
         _examine_rule(summary, rule)
 

@@ -99,6 +99,11 @@ def test_a_night_ends_by_the_clock(day: str, hours: int) -> None:
     assert spans(by_duration, f"{day}T22:00", f"{day}T23:00") == [found]
 
 
+def test_a_shift_that_the_clocks_skip_does_not_happen_and_is_no_mistake() -> None:
+    skipped = text(shift("20260329T021500", "20260329T030000"), shift("20260330T021500", "20260330T030000"))
+    assert [span.begin_us for span in spans(skipped, "2026-03-28", "2026-04-01")] == [at("2026-03-30T02:15")]
+
+
 def test_a_zone_of_the_calendars_own_is_followed() -> None:
     own = text(shift(*DAY, "RRULE:FREQ=DAILY", zone="Works clock"), before=OWN_ZONE)
     [found] = spans(own, "2026-07-06T04:00", "2026-07-06T05:00")
