@@ -81,6 +81,9 @@ class Sources:
         self._plant = plant
         self._agenda = agenda
         self._sizes_um = sizes_um
+        self._shed: tuple[bool, Array] | None = None
+        """What people and machines give off, until one of them changes."""
+        self._present: list[int] | None = None
         self._garments = {name: source.bins(sizes_um) for name, source in GARMENTS.items()}
         self._workers = [
             _Worker(
@@ -111,12 +114,14 @@ class Sources:
     def _step_level(self, worker: _Worker, *, first: bool = False) -> None:
         if not first:
             worker.person.change()
+            self._shed = None
         hold_s = worker.person.hold_s()
         if hold_s is not None:
             self._agenda.after(hold_s, partial(self._step_level, worker))
 
     def _follow(self, worker: _Worker, doing: Doing) -> None:
         worker.doing = doing
+        self._shed = self._present = None
         coming = next(worker.days, None)
         if coming is not None:
             self._agenda.at(coming[0], partial(self._follow, worker, coming[1]))
@@ -140,6 +145,7 @@ class Sources:
 
     def _turn(self, tool: _Tool) -> None:
         tool.turning = not tool.turning
+        self._shed = None
         minutes = tool.machine.on_min if tool.turning else tool.machine.off_min
         self._agenda.after(minutes * 60.0, partial(self._turn, tool))
 
@@ -149,6 +155,7 @@ class Sources:
             return
         now_us = self._agenda.now_us
         tool.within = tool.windows.is_operational(now_us)
+        self._shed = None
         change_us = tool.windows.next_change_us(now_us)
         if change_us is not None:
             self._agenda.at(change_us, partial(self._knock, tool))
@@ -157,15 +164,9 @@ class Sources:
 
     def particles(self, active: list[Active], weather: float, *, mean: bool = False) -> Array:
         """Particles/s per bin and zone. `mean`: with everybody present at their long-term mean, for a start."""
-        sources = np.zeros((len(self._sizes_um), len(self._plant.volumes_m3)))
-        for worker in self._workers:
-            place = worker.place()
-            if place is not None:
-                garment, strength = worker.sheds(mean=mean)
-                sources[:, place] += self._garments[garment] * strength
-        for tool in self._tools:
-            if tool.running:
-                sources[:, tool.column] += tool.bins
+        if self._shed is None or self._shed[0] != mean:
+            self._shed = mean, self._shed_now(mean=mean)
+        sources = self._shed[1].copy()
         index = self._plant.index
         for x in active:
             incident = x.incident
@@ -174,6 +175,22 @@ class Sources:
                 sources[:, index[incident.room]] += self._garments[incident.garment] * strength
             elif isinstance(incident, s.FilterLeak):
                 sources[:, index[incident.room]] += self.leaked(incident, weather)
+        return sources
+
+    def _shed_now(self, *, mean: bool) -> Array:
+        """People and machines."""
+        strengths = {name: np.zeros(len(self._plant.volumes_m3)) for name in self._garments}
+        for worker in self._workers:
+            place = worker.place()
+            if place is not None:
+                garment, strength = worker.sheds(mean=mean)
+                strengths[garment][place] += strength
+        sources: Array = np.zeros((len(self._sizes_um), len(self._plant.volumes_m3)))
+        for name, by_zone in strengths.items():
+            sources += self._garments[name][:, None] * by_zone
+        for tool in self._tools:
+            if tool.running:
+                sources[:, tool.column] += tool.bins
         return sources
 
     def leaked(self, incident: s.FilterLeak, weather: float) -> Array:
@@ -188,6 +205,11 @@ class Sources:
 
     def present(self) -> list[int]:
         """Persons in each room."""
+        if self._present is None:
+            self._present = self._count()
+        return self._present
+
+    def _count(self) -> list[int]:
         counts = [0] * len(self._plant.rooms)
         for worker in self._workers:
             place = worker.place()
