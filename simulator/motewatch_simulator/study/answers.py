@@ -6,12 +6,13 @@ Pure: no files, no clocks. What is sampled carries its uncertainty; simple arith
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, isfinite, log
+from math import exp, isfinite
 
 import numpy as np
 
 from motewatch.limits.sample_volume import least_minutes, least_volume_l
 from motewatch.limits.sampling_locations import locations_2015
+from motewatch.measure.statistics import poisson_upper
 from motewatch_simulator.spectra import Array
 from motewatch_simulator.study import model as m
 from motewatch_simulator.study import tubes
@@ -82,8 +83,8 @@ class Recovery:
     size_um: float
     limit_per_m3: int
     nominal_min: float | None
-    hundredth_min: float
-    """100:1 of the room."""
+    hundredth_min: float | None
+    """100:1 of the room; None for a zone, which clears within its transit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,11 +120,10 @@ class RuleAnswer:
     """Upper 95 % bound of the mean."""
     by_place: tuple[tuple[str, float], ...]
     incidents: tuple[IncidentAnswer, ...]
-
-    @property
-    def weighted(self) -> float:
-        """The mean chance; weights are the study's."""
-        return sum(one.chance for one in self.incidents) / len(self.incidents)
+    weighted: float
+    """The chance to find what may happen, by the study's weights."""
+    beyond: float
+    """The same beyond what chance alone would set off."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,7 +244,7 @@ def _recoveries(study: m.Study, room: StudyRoom) -> list[Recovery]:
                     limit.size_um,
                     limit.per_m3,
                     minutes if isfinite(minutes) else None,
-                    hundredth_min(room, limit.size_um),
+                    hundredth_min(room, limit.size_um) if part == "room" else None,
                 )
             )
     return found
@@ -259,7 +259,7 @@ def _rule(
     per_month = [sum(starts.values()) for starts in months]
     # The scatter between months is far wider than Poisson: each has people of its own.
     error = float(np.std(per_month, ddof=1)) / len(months) ** 0.5 if len(months) > 1 else 0.0
-    none = -log(0.05) / len(months)
+    by_counting = poisson_upper(alarms, 0.90) / len(months)
     # Nearly all of them start while people work.
     per_minute = alarms / len(months) / max(1.0, _working_min(study))
     incidents = []
@@ -282,8 +282,18 @@ def _rule(
             )
         )
     mean = alarms / len(months)
+    heaviest = sum(incident.weight for incident in study.incidents)
+    weights = [incident.weight / heaviest for incident in study.incidents]
     return RuleAnswer(
-        rule, len(months), alarms, mean, mean + 1.645 * error if alarms else none, by_place, tuple(incidents)
+        rule,
+        len(months),
+        alarms,
+        mean,
+        max(mean + 1.645 * error, by_counting),
+        by_place,
+        tuple(incidents),
+        sum(weight * one.chance for weight, one in zip(weights, incidents, strict=True)),
+        sum(weight * max(0.0, one.chance - one.by_chance) for weight, one in zip(weights, incidents, strict=True)),
     )
 
 
@@ -300,7 +310,8 @@ def _delay_parts(
     study: m.Study, room: StudyRoom, placing: Placing, rule: m.AlarmRule, incident: m.Incident
 ) -> tuple[tuple[str, float], ...]:
     """Sampling, tube and mixing lag; the wait of the rule itself is in the engine's delays."""
-    best = max(placing.chosen, key=lambda place: placing.sight(incident.id, place).chance)
+    sights = [placing.sight(incident.id, place) for place in placing.chosen]
+    best = max(sights, key=lambda one: (one.chance - one.by_chance, one.added)).place
     position = next(one for one in study.positions if one.id == best)
     plume = isinstance(incident, m.ZoneSource) and position.zone == "unidirectional"
     own = 1.0 if position.zone == "unidirectional" else effectiveness_of(room, position)

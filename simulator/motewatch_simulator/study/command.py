@@ -42,14 +42,9 @@ def workers_of(text: str | None) -> int | str:
     return number
 
 
-def placing_rule(study: m.Study) -> m.AlarmRule:
-    """The rule by which places are chosen: the most sensitive, so that a place's fault is not a rule's."""
-    return min(study.rules, key=lambda rule: (rule.share, rule.period_s))
-
-
 def work_out(study: m.Study, workers: int | str, resume: Path | None, stop: Event, progress: Progress) -> Answers:
     """All answers. Raises `Stopped` when asked to stop before the end."""
-    placing = place_counters(study, placing_rule(study))
+    placing = place_counters(study)
     work = Work(study.model_dump_json(), placing.chosen)
     with Resume(resume, work) as kept:
         results = work_off(work, plan(study), workers, kept, stop, progress)

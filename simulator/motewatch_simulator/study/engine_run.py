@@ -102,17 +102,28 @@ def _is_level(output: Output) -> bool:
     return isinstance(output, AlarmChanged) and output.location is not None and output.alarm.endswith("/action")
 
 
+def part_of(study: m.Study, place: str) -> str:
+    """The part of the room that a place belongs to."""
+    position = next(one for one in study.positions if one.id == place)
+    return "zone" if position.zone == "unidirectional" else "room"
+
+
+def levels_of(study: m.Study, rule: m.AlarmRule, place: str, *, at_rest: bool) -> list[tuple[float, int]]:
+    """The level of each size that a rule holds a place to, per m3."""
+    return [
+        (limit.size_um, round(limit.per_m3 * rule.share))
+        for limit in limits_of(study, part_of(study, place), at_rest=at_rest)
+        if limit.size_um in study.counter.sizes_um and limit.size_um in (rule.sizes_um or study.counter.sizes_um)
+    ]
+
+
 def _site(study: m.Study, rule: m.AlarmRule, places: tuple[str, ...], *, always: bool) -> Site:
-    parts = {position.id: position.zone for position in study.positions}
-    levels: list[dict[str, Any]] = []
-    for place in places:
-        part = "zone" if parts[place] == "unidirectional" else "room"
-        for state, at_rest in (("operational", False), ("at-rest", True)):
-            for limit in limits_of(study, part, at_rest=at_rest):
-                if limit.size_um not in (rule.sizes_um or study.counter.sizes_um):
-                    continue
-                level = round(limit.per_m3 * rule.share)
-                levels.append({"location": place, "size_um": limit.size_um, "occupancy": state, "action_per_m3": level})
+    levels = [
+        {"location": place, "size_um": size_um, "occupancy": state, "action_per_m3": level}
+        for place in places
+        for state, at_rest in (("operational", False), ("at-rest", True))
+        for size_um, level in levels_of(study, rule, place, at_rest=at_rest)
+    ]
     room: dict[str, Any] = {"id": "room", "name": "Room", "area": "area", "clean_up_min": study.room.clean_up_min}
     room |= {"occupancy": "operational"} if always else {"occupancy": "at-rest", "operational": study.room.operational}
     return Site.model_validate(

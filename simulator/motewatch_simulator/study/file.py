@@ -112,7 +112,10 @@ def _whole(name: str, message: str, mend: str) -> ScenarioError:
 
 def _problem(name: str, data: Any, error: ErrorDetails) -> Problem:
     # pydantic puts the tag of a union into the path; the file has no such key.
-    path: Path_ = tuple(part for part in error["loc"] if part not in _TAGS)
+    loc = error["loc"]
+    path: Path_ = tuple(
+        part for part, before in zip(loc, ("", *loc), strict=False) if part not in _TAGS or not _tagged(before)
+    )
     kind, context = error["type"], error.get("ctx", {})
     if kind in ("union_tag_invalid", "union_tag_not_found"):
         path = (*path, "kind")
@@ -122,6 +125,11 @@ def _problem(name: str, data: Any, error: ErrorDetails) -> Problem:
     value = "" if kind == "missing" or isinstance(found, dict) else value_text(found, path[-1] if path else "")
     message, mend = _explain(kind, context, error["msg"], path, data)
     return Problem(name, key_text(path), value, message, mend, table=table_text(data, path[:-1]))
+
+
+def _tagged(before: str | int) -> bool:
+    """May a tag follow on this part of a path?"""
+    return isinstance(before, int) or before == "rule"
 
 
 def _explain(kind: str, context: Any, text: str, path: Path_, data: Any) -> tuple[str, str]:

@@ -40,6 +40,8 @@ class Head(Table):
     """Times that each incident is played for each rule."""
     wanted_pct: Percent = 95.0
     """The class is to be held with this probability, and incidents found with it."""
+    tolerated_per_month: Annotated[Number, Field(ge=0, le=10_000)] = 4.0
+    """So many alarms without an incident are bearable: rules beyond it are not recommended (own choice)."""
     safety: Annotated[Number, Field(ge=1, le=100)] = 2.0
     """The simple air supply is worked out for the limit divided by this (own choice)."""
 

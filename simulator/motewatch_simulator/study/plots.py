@@ -172,12 +172,12 @@ def plan_plot(answers: Answers) -> str:
         if incident.kind == "zone-source":
             x, y = at(incident.x_m, incident.y_m)
             parts.append(_mark("cross", x, y, _RED, 5.0))
-            parts.append(_label(x, y, incident.id, taken, _RED))
+            parts.append(_label(x, y, incident.id, taken, _RED, left + wide * scale))
     for position in answers.study.positions:
         x, y = at(position.x_m, position.y_m)
         chosen = position.id in answers.placing.chosen
         parts.append(_mark("square" if chosen else "ring", x, y, _BLUE, 6.0 if chosen else 4.5))
-        parts.append(_label(x, y, position.id, taken, _INK))
+        parts.append(_label(x, y, position.id, taken, _INK, left + wide * scale))
     key_y = height - 14
     keys = [("square", "counter", _BLUE), ("ring", "place without one", _BLUE)]
     if any(i.kind == "zone-source" for i in answers.study.incidents):
@@ -228,9 +228,9 @@ def _upright(x: float, y: float, words: str) -> str:
     )
 
 
-def _label(x: float, y: float, words: str, taken: list[tuple[float, float]], colour: str) -> str:
-    """A name beside its mark, moved down where another already stands."""
-    to_left = x > _WIDTH * 0.72
+def _label(x: float, y: float, words: str, taken: list[tuple[float, float]], colour: str, right: float) -> str:
+    """A name beside its mark, on the side where there is room, moved down where another already stands."""
+    to_left = x + 12 + 6.2 * len(words) > right
     at = y + 4
     while any(abs(at - other) < 12 and abs(x - where) < 120 for where, other in taken):
         at += 13

@@ -14,6 +14,7 @@ from motewatch_simulator.study import words
 from motewatch_simulator.study.answers import Answers, StateAnswer
 from motewatch_simulator.study.class_held import cells, settled
 from motewatch_simulator.study.plots import class_plot, influence_plot, plan_plot, rules_plot, supply_plot
+from motewatch_simulator.study.positions import Sight
 from motewatch_simulator.study.room import StudyRoom
 
 _NOTE = (
@@ -48,11 +49,10 @@ def study_report(answers: Answers, given: Given) -> str:
     study = answers.study
     kind, word, why = words.held_headline(answers)
     sub = f"{study.study.name} · {given.source} · {given.made}"
-    best, why_best = words.best_rule(answers)
     chosen = len(answers.placing.chosen)
     recommended = [
         f"{chosen} counter{'' if chosen == 1 else 's'}: {', '.join(answers.placing.chosen)}.",
-        ("To begin with, the rule " if best is not None else "") + why_best,
+        *words.best_rule(answers)[1],
         f"A classification test needs {answers.sampling.locations} locations and single samples of at least "
         f"{answers.sampling.volume_l:.3g} L, {answers.sampling.minutes:.3g} min with this counter.",
     ]
@@ -98,7 +98,10 @@ def _room(answers: Answers) -> str:
         ("Fresh air and filters", _filters(answers)),
         ("Effectiveness at the working height", f"{room.effectiveness:g}"),
         ("People in operation", people or "none"),
-        ("Machines", ", ".join(f"{one.per_min_at_0_5_um:.3g} per min at 0.5 µm" for one in study.machines) or "none"),
+        (
+            "Machines",
+            ", ".join(f"{grouped(one.per_min_at_0_5_um)} per min at 0.5 µm" for one in study.machines) or "none",
+        ),
         ("Counter", f"{study.counter.flow_l_min:g} L/min, {', '.join(f'{s:g}' for s in study.counter.sizes_um)} µm"),
         ("In operation", ", ".join(room.operational) or "never"),
     ]
@@ -119,7 +122,7 @@ def _filters(answers: Answers) -> str:
     room = answers.study.room
     return (
         f"{100 * room.fresh_air:g} % fresh; pre-filter {100 * room.pre_filter_efficiency:g} %, fine filter "
-        f"{100 * room.fine_filter_efficiency:g} %, terminal penetration {room.terminal_penetration:g} at its worst size"
+        f"{100 * room.fine_filter_efficiency:g} %, terminal filter lets {100 * room.terminal_penetration:g} % of the worst size pass"
     )
 
 
@@ -132,9 +135,18 @@ def _state(state: StateAnswer) -> str:
     classes = [
         "limit" if size.cell.size_um == state.binding_um and len(state.sizes) > 1 else "" for size in state.sizes
     ]
-    return f"<p><b>{escape(title)}</b>, {escape(page.typeset(said))}.</p>" + page.table(
-        words.SIZE_TITLES, [words.size_row(size) for size in state.sizes], range(8), classes
-    )
+    table = page.table(words.SIZE_TITLES, [words.size_row(size) for size in state.sizes], range(8), classes)
+    return _together(f"<p><b>{escape(title)}</b>, {escape(page.typeset(said))}.</p>", table)
+
+
+def _together(*parts: str) -> str:
+    """Parts that stay on one sheet."""
+    return '<div style="break-inside: avoid; margin: 3mm 0">' + "".join(parts) + "</div>"
+
+
+def _unbroken(name: str) -> str:
+    """An id that no line tears apart."""
+    return name.replace("-", "\u2011")
 
 
 def _air(answers: Answers) -> str:
@@ -177,7 +189,7 @@ def _recovery(answers: Answers) -> str:
             f"{one.size_um:g}",
             grouped(one.limit_per_m3),
             words.minutes(one.nominal_min),
-            words.minutes(one.hundredth_min),
+            words.hundredth(one.hundredth_min),
         )
         for one in answers.recoveries
     ]
@@ -199,50 +211,47 @@ def _places(answers: Answers) -> str:
     names = {incident.id: incident for incident in study.incidents}
     ids = [position.id for position in study.positions]
     rows = [
-        (incident.name, f"{incident.weight:g}", *(words.percent(placing.sight(incident.id, p).chance) for p in ids))
+        (incident.name, f"{incident.weight:g}", *(_sight(placing.sight(incident.id, p)) for p in ids))
         for incident in study.incidents
     ]
     rule = next(one for one in study.rules if one.id == placing.rule)
     parts = [
         page.figure(plan_plot(answers), "Floor plan."),
-        f"<p>Chance of an alarm in time, each place alone, by the rule {rule.id}, sample by sample:</p>",
+        f"<p>How often each place alone tells in time, by the rule {rule.id}; in brackets by chance:</p>",
         page.table(("incident", "weight", *ids), rows, range(1, len(ids) + 2)),
         page.table(
-            ("counters", "best places", "incidents found, weighted"),
-            [(f"{len(c.places)}", ", ".join(c.places), words.percent(c.chance)) for c in placing.choices],
+            ("counters", "best places", "found beyond chance, weighted"),
+            [(f"{len(c.places)}", ", ".join(c.places), words.percent(c.beyond)) for c in placing.choices],
             (0, 2),
             ["limit" if len(c.places) == len(placing.chosen) else "" for c in placing.choices],
         ),
     ]
-    gaps = [
-        f"Gap: {names[gap.incident].name} is found with {words.percent(gap.chance)}; best seen at {gap.best_place}"
-        + (
-            f", where at most {gap.added:.2g} particles of it are expected: no rule can help, only another place."
-            if gap.few
-            else f", where it adds {grouped(gap.added)} expected particles: a sharper rule may help."
-        )
-        for gap in placing.gaps
-    ]
+    gaps = [page.typeset(f"Gap: {words.gap_words(gap, names[gap.incident].name)}") for gap in placing.gaps]
     parts.append(page.bullets(gaps or ["No gaps: the chosen places find every stated incident."]))
     return "\n".join(parts)
+
+
+def _sight(sight: Sight) -> str:
+    by_chance = f" ({words.percent(sight.by_chance)})" if sight.by_chance > 0 else ""
+    return words.percent(sight.chance) + by_chance
 
 
 def _rules(answers: Answers) -> str:
     study = answers.study
     names = {incident.id: incident.name for incident in study.incidents}
+    said = (
+        "By the daemon's own engine on simulated counts at the chosen places. Alarms without an incident are what "
+        "ordinary work sets off; an incident counts as found when any alarm starts in time; by chance says how often "
+        "ordinary work would start one in as much time."
+    )
+    drawing = page.figure(rules_plot(answers.rules), "Incidents found, weighted, against alarms without an incident.")
     parts = [
-        "<p>"
-        + escape(
-            "By the daemon's own engine on simulated counts at the chosen places. Alarms without an incident are what "
-            "ordinary work sets off; detection is any alarm that starts in time, chance alarms included."
-        )
-        + "</p>",
-        page.figure(rules_plot(answers.rules), "Mean share of the incidents found against alarms without an incident."),
+        _together(f"<p>{escape(said)}</p>", drawing),
         page.table(
             ("rule", "what it is", "alarms a month without an incident", "95 % at most", "incidents found"),
             [
                 (
-                    rule.rule.id,
+                    _unbroken(rule.rule.id),
                     page.typeset(words.rule_words(rule)),
                     words.per_month(rule.per_month),
                     words.per_month(rule.per_month_to),
@@ -260,7 +269,7 @@ def _rules(answers: Answers) -> str:
             parts_s = ", ".join(f"{name} {words.seconds(value)}" for name, value in one.parts_s if value > 0)
             rows.append(
                 (
-                    rule.rule.id,
+                    _unbroken(rule.rule.id),
                     words.found_words(one),
                     words.percent(one.by_chance),
                     words.seconds(one.median_delay_s),
@@ -268,15 +277,21 @@ def _rules(answers: Answers) -> str:
                     parts_s,
                 )
             )
+        titles = ("rule", "found (95 % interval)", "by chance", "median delay", "90 % by", "delay by arithmetic")
         parts.append(
-            f"<p><b>{escape(names[incident.id])}</b>, to be found within {incident.within_min:g} min</p>"
-            + page.table(
-                ("rule", "found (95 % interval)", "by chance", "median delay", "90 % by", "least delay by arithmetic"),
-                rows,
-                (2, 3, 4),
-                dense=True,
+            _together(
+                f"<p><b>{escape(names[incident.id])}</b>, to be found within {incident.within_min:g} min</p>",
+                page.table(titles, rows, (2, 3, 4), dense=True),
             )
         )
+    parts.append(
+        page.bullets(
+            [
+                "Delay by arithmetic: half a sample period, the way through the tube, and the time in which the room "
+                "comes to 63 % of its new level; a strong incident is above the limit long before, a weak one later.",
+            ]
+        )
+    )
     return "\n".join(parts)
 
 
@@ -319,12 +334,12 @@ def _influence(state: StateAnswer) -> str:
         for one in state.influences
     ]
     title = f"{words.state_words(state).capitalize()}, {state.binding_um:g} um"
-    return (
-        f"<p><b>{escape(page.typeset(title))}</b></p>"
-        + page.figure(
+    return _together(
+        f"<p><b>{escape(page.typeset(title))}</b></p>",
+        page.figure(
             influence_plot(state), "Rank correlation over the drawn rooms: what the spread of the answer comes from."
-        )
-        + page.table(("input", "percent more for 1 % more of it", "rank correlation"), rows, (1, 2), dense=True)
+        ),
+        page.table(("input", "percent more for 1 % more of it", "rank correlation"), rows, (1, 2), dense=True),
     )
 
 

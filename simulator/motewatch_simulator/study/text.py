@@ -26,20 +26,19 @@ def _lines(answers: Answers) -> Iterator[str]:
     yield from _table(
         ("part", "size, um", "nominal", "100:1"),
         [
-            (one.part, f"{one.size_um:g}", words.minutes(one.nominal_min), words.minutes(one.hundredth_min))
+            (one.part, f"{one.size_um:g}", words.minutes(one.nominal_min), words.hundredth(one.hundredth_min))
             for one in answers.recoveries
         ],
     )
     yield ""
     placing = answers.placing
-    yield f"Counters: {len(placing.chosen)}, at {', '.join(placing.chosen)} (chosen for the rule {placing.rule})"
+    yield f"Counters: {len(placing.chosen)}, at {', '.join(placing.chosen)} (chosen by the rule {placing.rule})"
     yield from _table(
-        ("counters", "best places", "incidents found, weighted"),
-        [(f"{len(c.places)}", ", ".join(c.places), words.percent(c.chance)) for c in placing.choices],
+        ("counters", "best places", "found beyond chance, weighted"),
+        [(f"{len(c.places)}", ", ".join(c.places), words.percent(c.beyond)) for c in placing.choices],
     )
-    for gap in placing.gaps:
-        few = f"; at most {gap.added:.2g} particles of it reach any counter" if gap.few else ""
-        yield f"  gap: {gap.incident} found with {words.percent(gap.chance)}, best seen at {gap.best_place}{few}"
+    names = {incident.id: incident.name for incident in answers.study.incidents}
+    yield from (f"  gap: {words.gap_words(gap, names[gap.incident])}" for gap in placing.gaps)
     for rule in answers.rules:
         yield ""
         yield f"{rule.rule.id}: {words.rule_words(rule)}"
@@ -59,13 +58,13 @@ def _lines(answers: Answers) -> Iterator[str]:
             ],
         )
     yield ""
-    yield words.best_rule(answers)[1]
+    yield from words.best_rule(answers)[1]
     for tube in answers.tubes:
         shares = ", ".join(f"{size:g} um {words.percent(share)}" for size, share in tube.arrives)
         yield f"Tube at {tube.place}: arrives {shares}; {tube.transit_s:.1f} s under way"
     for state in answers.states:
-        names = ", ".join(f"{one.name} {one.rank:+.2f}" for one in state.influences[:4] if one.rank is not None)
-        yield f"What decides, {words.state_words(state)}, {state.binding_um:g} um: {names}"
+        inputs = ", ".join(f"{one.name} {one.rank:+.2f}" for one in state.influences[:4] if one.rank is not None)
+        yield f"What decides, {words.state_words(state)}, {state.binding_um:g} um: {inputs}"
     yield ""
     yield from words.CAUTIONS
 

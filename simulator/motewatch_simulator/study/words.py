@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from motewatch.links.figures import concentration, grouped
 from motewatch_simulator.study.answers import Answers, IncidentAnswer, RuleAnswer, SizeAnswer, StateAnswer
-from motewatch_simulator.study.tubes import TRUSTED_UM
+from motewatch_simulator.study.positions import Gap
 
 CAUTIONS = (
     "A study is a calculation from assumptions about a room that is not there. It qualifies nothing.",
@@ -98,8 +98,8 @@ def size_row(size: SizeAnswer) -> tuple[str, ...]:
     return (
         f"{size.cell.size_um:g}",
         grouped(limit),
-        concentration(size.nominal),
-        f"{concentration(size.low)} to {concentration(size.high)}",
+        per_m3(size.nominal),
+        between(size.low, size.high),
         percent(size.held),
         percent(size.held_by_formula),
         changes(size.needed_per_h),
@@ -140,24 +140,46 @@ def rule_words(rule: RuleAnswer) -> str:
     return f"{period} samples, {words}, against {limit}{sizes}"
 
 
-def best_rule(answers: Answers) -> tuple[RuleAnswer | None, str]:
-    """The rule to begin with: the fewest alarms without an incident among those that find the most; and why."""
-    wanted = answers.study.study.wanted_pct / 100.0
-    enough = [rule for rule in answers.rules if all(one.chance >= wanted for one in rule.incidents)]
-    if enough:
-        best = min(enough, key=lambda rule: (rule.per_month, rule.rule.id))
-        return best, (
-            f"{best.rule.id} finds every incident with at least {100 * wanted:g} % and has the fewest alarms without "
-            f"an incident of those that do: {per_month(best.per_month)} a month."
-        )
-    best = max(answers.rules, key=lambda rule: (rule.weighted, -rule.per_month))
-    missed = [one.incident for one in best.incidents if one.chance < wanted]
-    return None, (
-        f"No rule finds every incident with {100 * wanted:g} %. {best.rule.id} finds the most, at "
-        f"{per_month(best.per_month)} alarms a month without an incident; it falls short at {', '.join(missed)}."
+def best_rule(answers: Answers) -> tuple[RuleAnswer, list[str]]:
+    """The rule to begin with, and why: what finds most beyond chance among those whose false alarms are bearable."""
+    head = answers.study.study
+    bearable = [rule for rule in answers.rules if rule.per_month <= head.tolerated_per_month]
+    best = max(bearable or answers.rules, key=lambda rule: (rule.beyond, -rule.per_month))
+    why = [
+        f"Rule to begin with: {best.rule.id} ({rule_words(best)}), with {per_month(best.per_month)} alarms a month "
+        f"without an incident; it finds {percent(best.weighted)} of what may happen, weighted."
+    ]
+    if not bearable:
+        why.append(f"No rule stays within {per_month(head.tolerated_per_month)} alarms a month without an incident.")
+    missed = [one.incident for one in best.incidents if one.chance < head.wanted_pct / 100.0]
+    if missed:
+        why.append(f"It finds with less than {head.wanted_pct:g} %: {', '.join(missed)}.")
+    return best, why
+
+
+def per_m3(value: float) -> str:
+    """A concentration; what is there but tiny is not called nothing."""
+    return "below 0.1" if 0 < value < 0.05 else concentration(value)
+
+
+def between(low: float, high: float) -> str:
+    """A span of concentrations."""
+    return "below 0.1" if high < 0.05 else f"{per_m3(low)} to {per_m3(high)}"
+
+
+def hundredth(value: float | None) -> str:
+    """Of a zone there is none."""
+    return "-" if value is None else minutes(value)
+
+
+def gap_words(gap: Gap, name: str) -> str:
+    """What is not covered, and what could help."""
+    found = f"{name}: found with {percent(gap.chance)}"
+    if gap.by_chance > 0.05:
+        found += f", of which {percent(gap.by_chance)} would be by chance"
+    if gap.few:
+        return f"{found}. At most {gap.added:.2g} particles of it reach any counter: only another place can help."
+    return (
+        f"{found}. It adds {grouped(gap.added)} expected particles at {gap.best_place}, where it is seen best: a "
+        "sharper rule or another place may help."
     )
-
-
-def tube_note(size_um: float) -> str:
-    """How far the figure may be trusted."""
-    return "" if size_um <= TRUSTED_UM else "estimate"

@@ -15,6 +15,7 @@ from motewatch_simulator.study.class_held import (
     Cell,
     cells,
     chunk,
+    drawn,
     exceeded,
     hundredth_min,
     joined,
@@ -88,21 +89,21 @@ def test_without_uncertainty_every_room_is_the_nominal_one() -> None:
 def test_a_lognormal_source_spreads_the_concentration_as_the_formula_says() -> None:
     study = exact(room_study(fresh_air=0.0)).model_copy(update={"machines": (), "air": m.Air()})
     spread = study.model_copy(update={"uncertain": study.uncertain.model_copy(update={"garments": 0.5})})
-    columns = joined([chunk(spread, 400, np.random.default_rng(n)) for n in range(5)])
-    values = columns["per-m3/room/in-operation/0.5"]
+    rng, cell = np.random.default_rng(13), cell_of(spread, "room/in-operation/0.5")
+    values = np.array([settled(StudyRoom(spread, drawn(spread, rng)), cell) for _ in range(1000)])
     limit = 1.6 * float(np.median(values))
     above = float((values > limit).mean())
-    # exceeded() as a share of 2 000: within three standard errors.
+    # Of a thousand rooms, within three standard errors.
     wanted = exceeded(1 / 1.6, 0.5)
-    assert above == pytest.approx(wanted, abs=3 * math.sqrt(wanted * (1 - wanted) / 2000))
+    assert above == pytest.approx(wanted, abs=3 * math.sqrt(wanted * (1 - wanted) / 1000))
 
 
 def test_supply_and_dispersion_dominate_settling_is_less_filters_matter_little() -> None:
     """The ranking that the literature on air supply rates states; at 5 um settling counts most."""
     study = room_study(effectiveness=1.0).model_copy(update={"air": m.Air(), "machines": ()})
+    columns = joined([chunk(study, 200, np.random.default_rng(3))])
     for size in (0.5, 5.0):
         cell = cell_of(study, f"room/in-operation/{size:g}")
-        columns = joined([chunk(study, 300, np.random.default_rng(3))])
         found = {one.name: one for one in influences(study, cell, columns)}
         assert found["garments"].elasticity > 0.85
         assert found["supply"].elasticity < -0.85
@@ -172,10 +173,12 @@ def test_wilson_and_spearman() -> None:
 
 def test_draws_are_medians_of_one_and_people_means_of_one() -> None:
     study = room_study()
-    columns = joined([chunk(study, 100, np.random.default_rng(n)) for n in range(20)])
-    assert float(columns["input/persons"].mean()) == pytest.approx(1.0, abs=0.03)
-    assert float(np.median(columns["input/outdoors"])) == pytest.approx(1.0, abs=0.06)
-    assert float(np.log(columns["input/outdoors"]).std()) == pytest.approx(0.8, rel=0.05)
+    rng = np.random.default_rng(12)
+    draws = [drawn(study, rng) for _ in range(4000)]
+    outdoors = np.array([draw.outdoors for draw in draws])
+    assert float(np.mean([draw.persons for draw in draws])) == pytest.approx(1.0, abs=0.02)
+    assert float(np.median(outdoors)) == pytest.approx(1.0, abs=0.05)
+    assert float(np.log(outdoors).std()) == pytest.approx(0.8, rel=0.05)
 
 
 def test_a_draw_of_the_supply_is_a_change_of_the_supply() -> None:
