@@ -335,9 +335,10 @@ class CalloutDesk:
 
     def _is_news(self, bundle: Bundle, alarm: str) -> bool:
         """Is there still a reason to tell it?"""
-        if bundle.news not in WANTED:
-            return True
         case = self._cases.get(alarm)
+        if bundle.news not in WANTED:
+            # Where it wants somebody anew by now, "taken" or "returned" would be of the case before, and mislead.
+            return case is None or case.stage is not Stage.OPEN
         if case is None:
             return False
         # What was gathered in a flood and has returned since is told as what it was: nothing is dropped.
@@ -404,6 +405,8 @@ class CalloutDesk:
             return
         desk.say(desk.book.returns(alarm, at_us, desk.time_us, self._texts.gap_over(rota, now)))
         if not silent:
+            # The gap that has just ended is no longer open, and is not handed over.
+            self.settle()
             for person in now:
                 if person not in before:
                     self._hand_over(rota, person, at_us)

@@ -166,3 +166,24 @@ def test_in_a_flood_each_person_gets_one_message_and_each_step_keeps_its_time() 
         until 10:09
         """,
     )
+
+
+def test_that_somebody_took_it_is_not_told_where_it_wants_somebody_anew_by_then() -> None:
+    """News are gathered too: at 10:00:32 the return of p1 and its new start would contradict each other."""
+    story(
+        callout_site(ADA, points=5, callout={"flood_alarms": 2, "flood_min": 10}),
+        "2026-06-01",
+        """
+        10:00     p1 starts
+        10:00     -> ada over sms: raised p1
+        10:00:01  p2 starts
+        10:00:01  -> ada over sms: raised p2
+        10:00:02  p3 starts
+        10:00:05  p1 returns
+        10:00:07  p2 returns
+        10:00:09  p1 starts
+        10:00:32  -> ada over sms: many p3, p1
+        10:00:35  -> ada over sms: returned p2 "Nobody has acknowledged it yet."
+        until 10:09
+        """,
+    )

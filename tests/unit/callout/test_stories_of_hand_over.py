@@ -194,3 +194,25 @@ def test_a_hand_over_in_quiet_hours_waits_for_their_end() -> None:
         until 12:00
         """,
     )
+
+
+def test_the_gap_that_ends_by_the_hand_over_is_not_handed_over() -> None:
+    """Cy was told of the gap by the second step, the first having nobody; Ada comes on, and by that it is over."""
+    begin = weekly("ada", rotation={"members": ["ada"], "first": "2026-06-01"})
+    site = callout_site(climb((0, "rota:tech"), (5, "person:cy")), rotas=[begin])
+    story(
+        site,
+        "2026-06-01",
+        """
+        Mon 00:00  ** gap/tech starts
+        Mon 00:00  -> cy over mail: climbed gap/tech
+        Mon 07:50  bench starts
+        Mon 07:50  -> cy over mail: climbed bench
+        Mon 08:00  ** gap/tech returns
+        Mon 08:00  -> ada over sms: handed-over bench
+        Mon 08:00  -> cy over mail: returned gap/tech
+        Mon 08:05  ada acknowledges bench
+        Mon 08:05  -> cy over mail: taken bench
+        until 12:00
+        """,
+    )
