@@ -79,11 +79,6 @@ class Instrument:
         self._seq = 0
         self._plan(start_us)
 
-    @property
-    def location(self) -> str:
-        """Where its air comes from, whatever it says."""
-        return wrong.place_instead(self.ongoing) or self._visit.location
-
     def next_us(self, now_us: int) -> int:
         """The next instant at which its sample begins or ends."""
         return self.begin_us if self.begin_us > now_us else self.end_us
@@ -93,12 +88,13 @@ class Instrument:
         # Air before a sample begins, in a pause or on the way, goes uncounted.
         if not self.powered or self.begin_us >= to_us:
             return False
-        self._air += seen[:, self._columns[self.location]]
+        self._air += seen[:, self._column]
         return self.end_us == to_us
 
     def suffer(self, ongoing: list[Ongoing], now_us: int) -> None:
         """Other faults go on from now."""
         before, self.ongoing = self.ongoing, ongoing
+        self._settle()
         clock = self._clock
         clock.run(sum(x.fault.ppm for x in ongoing if isinstance(x.fault, s.ClockDrift)))
         if any(isinstance(x.fault, s.ClockDrift) and x.fault.resync and x not in ongoing for x in before):
@@ -186,6 +182,12 @@ class Instrument:
         self._visit = self._route.next(own_us)
         self.begin_us = now_us + self._clock.true_us(self._visit.begin_us - own_us)
         self.end_us = self.begin_us + self._clock.true_us(self._visit.duration_us)
+        self._settle()
+
+    def _settle(self) -> None:
+        """Find where its air comes from, whatever it says."""
+        self.location = wrong.place_instead(self.ongoing) or self._visit.location
+        self._column = self._columns[self.location]
 
 
 def response_of(sensor: Sensor, speaks: s.Counter, scenario: s.Scenario) -> s.Response | None:

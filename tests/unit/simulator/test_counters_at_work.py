@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from motewatch.site.models import Site
 from motewatch_simulator.simulation import Measurement
@@ -198,3 +199,22 @@ def test_counts_are_whole_and_monotone_with_everything_on() -> None:
         assert all(type(count) is int and count >= 0 for count in m.values)
         assert list(m.values) == sorted(m.values, reverse=True)
     assert here[0].start_us == START_US
+
+
+def test_the_bins_of_a_real_counter_in_a_steady_room_are_independent_and_poisson() -> None:
+    settings = {
+        "response": {"pulse_us": 6.3, "false_per_min": 60},
+        "tube": {"length_m": 2, "bends": 1},
+        "counts": "differential",
+        "sizes_um": [0.5, 1.0, 5.0],
+    }
+    people = [{"room": "clean", "count": 4, "activity": 1.0, "garment": "smock"}]
+    scenario = a_scenario(people=people, connections=[], sensors=[{"id": "pc-1", **settings}])
+    draws = np.array([m.values for m in measured(a_simulation(scenario, seed=3), 4_000)])
+    for column in range(3):
+        mean = draws[:, column].mean()
+        edges = np.unique(stats.poisson.ppf(np.linspace(0.05, 0.95, 15), mean))
+        observed = np.bincount(np.searchsorted(edges, draws[:, column]), minlength=len(edges) + 1)
+        expected = np.diff(np.concatenate([[0.0], stats.poisson.cdf(edges, mean), [1.0]])) * len(draws)
+        assert stats.chisquare(observed, expected, ddof=1).pvalue > 0.01
+    assert abs(np.corrcoef(draws.T) - np.eye(3)).max() < 0.05
