@@ -92,16 +92,14 @@ def _room(answers: Answers) -> str:
         + ("" if group.activity is None else f" at {group.activity:g} of vigorous exercise")
         for group in study.people
     )
+    machines = ", ".join(f"{grouped(one.per_min_at_0_5_um)} per min at 0.5 µm" for one in study.machines)
     rows: list[tuple[str, str | None]] = [
         ("Room", f"{room.area_m2:g} m² x {room.height_m:g} m, {volume:.0f} m³"),
         ("Supply", f"{room.air_changes_per_h:g} air changes per hour, {grouped(volume * room.air_changes_per_h)} m³/h"),
         ("Fresh air and filters", _filters(answers)),
         ("Effectiveness at the working height", f"{room.effectiveness:g}"),
         ("People in operation", people or "none"),
-        (
-            "Machines",
-            ", ".join(f"{grouped(one.per_min_at_0_5_um)} per min at 0.5 µm" for one in study.machines) or "none",
-        ),
+        ("Machines", machines or "none"),
         ("Counter", f"{study.counter.flow_l_min:g} L/min, {', '.join(f'{s:g}' for s in study.counter.sizes_um)} µm"),
         ("In operation", ", ".join(room.operational) or "never"),
     ]
@@ -122,7 +120,8 @@ def _filters(answers: Answers) -> str:
     room = answers.study.room
     return (
         f"{100 * room.fresh_air:g} % fresh; pre-filter {100 * room.pre_filter_efficiency:g} %, fine filter "
-        f"{100 * room.fine_filter_efficiency:g} %, terminal filter lets {100 * room.terminal_penetration:g} % of the worst size pass"
+        f"{100 * room.fine_filter_efficiency:g} %, terminal filter lets "
+        f"{100 * room.terminal_penetration:g} % of its worst size pass"
     )
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from motewatch.limits.judging import Verdict
 from motewatch.limits.judging_arrays import VERDICTS, judge_series, series, verdicts
-from motewatch.site.models import KOfN, RollingVolume
+from motewatch.site.models import KOfN, RollingVolume, Rule
 from motewatch_simulator.study import model as m
 from motewatch_simulator.study.engine_run import alarms_in_month, incident_found, levels_of, warm_s
 from motewatch_simulator.study.file import load_study
@@ -88,7 +88,7 @@ def test_any_place_may_find_it() -> None:
     ],
     ids=lambda judged: judged.kind,
 )
-def test_the_engine_agrees_with_the_judging_of_whole_series(judged: m.Rule) -> None:
+def test_the_engine_agrees_with_the_judging_of_whole_series(judged: Rule) -> None:
     """A week-end at rest: every start of the engine's alarm is a rise of the daemon's verdicts in numpy."""
     study = small_study()
     rng = np.random.default_rng(11)

@@ -14,7 +14,7 @@ from motewatch_simulator.study.spread import Stopped, work_off
 from motewatch_simulator.study.tasks import Result, Task, Work, do, plan
 from support.studies import small_study
 
-STUDY = small_study(draws=500, runs=20)
+STUDY = small_study(draws=100, runs=20)
 WORK = Work(STUDY.model_dump_json(), ("bench",))
 TASKS = tuple(task for task in plan(STUDY) if task.kind != "month" and task.rule != "half-hours")
 
@@ -45,7 +45,7 @@ def test_a_task_gives_the_same_whenever_and_wherever_it_is_done(expected: dict[s
 
 
 def test_another_seed_gives_another_result(expected: dict[str, Result]) -> None:
-    other = Work(small_study(draws=500, runs=20, seed=21).model_dump_json(), ("bench",))
+    other = Work(small_study(draws=100, runs=20, seed=21).model_dump_json(), ("bench",))
     assert do(other, TASKS[-1]) != expected[TASKS[-1].key]
 
 
