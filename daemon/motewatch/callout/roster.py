@@ -136,8 +136,18 @@ class Duty:
         edges = {from_us, to_us}
         for ends in [(each.begin_us, each.end_us) for each in spans] + [(e.begin_us, e.end_us) for e in reliefs]:
             edges |= {min(max(at_us, from_us), to_us) for at_us in ends}
-        points = sorted(edges)
-        return [self._stretch(a, b, spans, reliefs) for a, b in pairwise(points)]
+        stretches: list[Stretch] = []
+        on: list[Span] = []
+        coming = iter(spans)
+        next_ = next(coming, None)
+        for begin_us, end_us in pairwise(sorted(edges)):
+            on = [span for span in on if span.end_us > begin_us]
+            while next_ is not None and next_.begin_us <= begin_us:
+                if next_.end_us > begin_us:
+                    on.append(next_)
+                next_ = next(coming, None)
+            stretches.append(self._stretch(begin_us, end_us, on, reliefs))
+        return stretches
 
     def _spans(self, from_us: int, to_us: int) -> Iterable[Span]:
         if self.calendar is not None:
@@ -147,8 +157,8 @@ class Duty:
         return ()
 
     def _stretch(self, begin_us: int, end_us: int, spans: list[Span], reliefs: list[Relief]) -> Stretch:
-        """Nothing changes between these two instants."""
-        on = list(dict.fromkeys(span.person for span in spans if span.begin_us <= begin_us < span.end_us))
+        """Nothing changes between these two instants, over which all these spans reach."""
+        on = list(dict.fromkeys(span.person for span in spans))
         why = (CALENDAR if self.calendar is not None else TURN) if on else ""
         reason = ""
         for relief in reliefs:
