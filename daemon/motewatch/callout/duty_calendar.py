@@ -22,6 +22,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from typing import Any, Final
 from unicodedata import normalize
+from warnings import catch_warnings
 from zoneinfo import ZoneInfo
 
 from motewatch.callout.spans import Span
@@ -67,30 +68,28 @@ class DutyCalendar:
         import icalendar
         import recurring_ical_events
 
-        calendar: Any
-        try:
-            calendar = icalendar.Calendar.from_ical(text)
-        except (ValueError, IndexError, KeyError) as error:
-            raise CalendarError(
-                f"it is no calendar: {_sentence(error)}", "Export it again as an iCalendar (.ics) file."
-            ) from None
-        events: list[Any] = list(calendar.walk("VEVENT"))
-        if not events:
-            raise CalendarError("there is no event in it", "Add an event for each shift.")
-        try:
-            for event in events:
-                _examine(event, persons)
-            titles = {title_key(_summary(event)) for event in events}
-            named = frozenset(persons[title] for title in titles if title in persons)
-            made = cls(zone, persons, named, recurring_ical_events.of(calendar))
-            made._expand(events)
-        except CalendarError:
-            raise
-        except (ValueError, TypeError, LookupError, AttributeError, ArithmeticError) as error:
-            # The library reads a property when it is asked for, and lets each kind of mistake through as it comes.
-            raise CalendarError(
-                f"an event cannot be read or repeated: {_sentence(error)}", "Look at its RRULE, DTSTART and DTEND."
-            ) from None
+        # A zone's name with a maker's prefix (RFC 5545, 3.2.19) is taken for the IANA name in it, with a warning.
+        with catch_warnings(action="ignore"):
+            try:
+                calendar: Any = icalendar.Calendar.from_ical(text)
+            except (ValueError, LookupError) as error:
+                raise CalendarError(
+                    f"it is no calendar: {_sentence(error)}", "Export it again as an iCalendar (.ics) file."
+                ) from None
+            try:
+                events: list[Any] = list(calendar.walk("VEVENT"))
+                _examine_all(events, persons)
+                titles = {title_key(_summary(event)) for event in events}
+                named = frozenset(persons[title] for title in titles if title in persons)
+                made = cls(zone, persons, named, recurring_ical_events.of(calendar))
+                made._expand(events)
+            except CalendarError:
+                raise
+            except (ValueError, TypeError, LookupError, AttributeError, ArithmeticError) as error:
+                # The library reads a property when it is asked for, and lets each kind of mistake through as it comes.
+                raise CalendarError(
+                    f"an event cannot be read or repeated: {_sentence(error)}", "Look at its RRULE, DTSTART and DTEND."
+                ) from None
         return made
 
     def _expand(self, events: list[Any]) -> None:
@@ -150,6 +149,24 @@ def _sentence(error: Exception) -> str:
     return text if len(text) <= 120 else text[:117] + "..."
 
 
+def _examine_all(events: list[Any], persons: Mapping[str, str]) -> None:
+    """Raises `CalendarError` for events that could not be followed, or what the library raises."""
+    if not events:
+        raise CalendarError("there is no event in it", "Add an event for each shift.")
+    seen = set()
+    for event in events:
+        _examine(event, persons)
+        if "UID" not in event:
+            continue
+        moved = event["RECURRENCE-ID"].dt if "RECURRENCE-ID" in event else None
+        version = (str(event["UID"]), moved, int(event.get("SEQUENCE", 0)))
+        if version in seen:
+            raise CalendarError(
+                f"two events have the UID '{version[0]}', of which one would be left out", "Give each a UID of its own."
+            )
+        seen.add(version)
+
+
 def _examine(event: Any, persons: Mapping[str, str]) -> None:
     """Raises `CalendarError` for an event that could not be followed, or what the library raises."""
     summary = _summary(event)
@@ -175,6 +192,10 @@ def _examine(event: Any, persons: Mapping[str, str]) -> None:
     # By the clock on the wall where both are of one zone: the hour that a change of clocks skips is no mistake.
     if _end(event) <= event["DTSTART"].dt:
         raise CalendarError(f"the event '{summary}' does not end after it begins", "Give it a later DTEND.")
+    if "EXRULE" in event:
+        raise CalendarError(
+            f"the event '{summary}' has an EXRULE, which RFC 5545 no longer knows", "Take single days out by EXDATE."
+        )
     for rule in _values(event, "RRULE"):
         _examine_rule(summary, rule)
 

@@ -69,6 +69,8 @@ DAY = ("20260105T080000", "20260105T200000")
             "read or repeat",
         ),
         (text(shift(*DAY)).replace("SUMMARY:ada\r\n", ""), "is called ''"),
+        (text(shift(*DAY), shift("20260107T080000", "20260107T200000")).replace("UID:1", "UID:0"), "have the UID '0'"),
+        (text(shift(*DAY, "RRULE:FREQ=DAILY", "EXRULE:FREQ=DAILY;INTERVAL=2")), "has an EXRULE"),
         (text(shift(*DAY)).replace("END:VCALENDAR\r\n", ""), "no calendar"),
         ("", "no calendar"),
     ],
@@ -109,6 +111,17 @@ def test_a_zone_of_the_calendars_own_is_followed() -> None:
     [found] = spans(own, "2026-07-06T04:00", "2026-07-06T05:00")
     assert found.begin_us == at("2026-07-06T04:30"), "08:00 at five and a half hours before UTC, in summer"
     assert found.end_us - found.begin_us == 12 * HOUR_US
+
+
+def test_a_newer_version_of_an_event_replaces_the_older() -> None:
+    both = text(shift(*DAY, "SEQUENCE:1"), shift("20260107T080000", "20260107T200000", "SEQUENCE:2"))
+    found = spans(both.replace("UID:1", "UID:0"), "2026-01-01", "2026-02-01")
+    assert [span.begin_us for span in found] == [at("2026-01-07T08:00")]
+
+
+def test_a_makers_prefix_before_the_name_of_a_zone_is_no_mistake() -> None:
+    [found] = spans(text(shift(*DAY, zone="/calendar.example.org/Europe/Berlin")), "2026-01-05", "2026-01-06")
+    assert found.begin_us == at("2026-01-05T08:00")
 
 
 def test_times_in_utc_do_not_follow_the_clock() -> None:
