@@ -108,6 +108,12 @@ class Tray:
         for bundle in self.bundles.values():
             bundle.alarms = {alarm: cause for alarm, cause in bundle.alarms.items() if keep(alarm)}
 
+    def drop_news(self, alarm: str) -> None:
+        """Forget that the alarm was taken or has returned."""
+        for bundle in self.bundles.values():
+            if bundle.news not in WANTED:
+                bundle.alarms.pop(alarm, None)
+
     def to_state(self) -> list[list[Any]]:
         """Plain values for a snapshot."""
         return [

@@ -160,6 +160,8 @@ class CalloutDesk:
         entry = self._desk.book.entries[alarm]
         if entry.subject.kind == NOBODY_KIND:
             return
+        # "Taken" or "returned" that still wait are of the case before, and would mislead now.
+        self._tray.drop_news(alarm)
         priority, now_us = entry.subject.priority.value, self._desk.time_us
         ladder = self._match(priority, alarm)
         if ladder is None:
@@ -335,10 +337,9 @@ class CalloutDesk:
 
     def _is_news(self, bundle: Bundle, alarm: str) -> bool:
         """Is there still a reason to tell it?"""
-        case = self._cases.get(alarm)
         if bundle.news not in WANTED:
-            # Where it wants somebody anew by now, "taken" or "returned" would be of the case before, and mislead.
-            return case is None or case.stage is not Stage.OPEN
+            return True
+        case = self._cases.get(alarm)
         if case is None:
             return False
         # What was gathered in a flood and has returned since is told as what it was: nothing is dropped.
