@@ -87,6 +87,8 @@ class Air:
             self._outdoors = LogWander(scenario.outdoors.log_sd, phi, outdoor_rng)
             self._turn_weather()
 
+        self._acting_key: object = None
+        self._acting: list[tuple[float, float, float, float]] = []
         self._settle(timeline.active(start_us))
         # The stream starts where the rooms settle on an ordinary day.
         mean = plant.inputs(plant.normal, self._sources.particles([], 1.0, mean=True), self.outdoor_factor)
@@ -195,25 +197,38 @@ class Air:
         return sources
 
     def _advance_climate(self, active: list[Active], dt_s: float) -> None:
+        drifts = [x for x in active if isinstance(x.incident, s.TemperatureDrift | s.HumidityDrift)]
+        key = (
+            self._sources.changes,
+            self._state,
+            tuple(self._set_back),
+            tuple(self._ajar_until_us),
+            tuple(x.index for x in active),
+        )
+        # Nearly always nothing has changed since the last step.
+        if key != self._acting_key or drifts:
+            self._acting_key, self._acting = key, self._acts(active, drifts)
+        for climate, (warmer, wetter, moister, pressure) in zip(self._climates.values(), self._acting, strict=True):
+            climate.advance(dt_s, warmer_c=warmer, wetter_pct=wetter, moister_pa=moister, pressure_share=pressure)
+
+    def _acts(self, active: list[Active], drifts: list[Active]) -> list[tuple[float, float, float, float]]:
+        """What acts on the climate of each room: warmer, wetter, moister, and the share of its pressure."""
         heat_w, moisture_g_h = self._sources.gains(active)
         supply = self._plant.flows(self._state).supply
+        drive = self._state.drive or self._state.fans
+        result = []
         for i, plant in enumerate(self._scenario.rooms):
-            warmer = plant.setback_warmer_c * self._set_back[i]
+            gains = Gains.in_room(float(heat_w[i]), float(moisture_g_h[i]), float(supply[i]))
+            warmer = gains.warmer_c + plant.setback_warmer_c * self._set_back[i]
             wetter = 0.0
-            for x in active:
+            for x in drifts:
                 if isinstance(x.incident, s.TemperatureDrift) and x.incident.room == plant.id:
                     warmer += x.incident.change_c * x.ramp(x.incident.ramp_s)
                 elif isinstance(x.incident, s.HumidityDrift) and x.incident.room == plant.id:
                     wetter += x.incident.change_pct * x.ramp(x.incident.ramp_s)
-            pressure = self._state.drive[i] ** 2 * self._plant.pressure_share(i, self._state, self._ajar_until_us)
-            gains = Gains.in_room(float(heat_w[i]), float(moisture_g_h[i]), float(supply[i]))
-            self._climates[plant.id].advance(
-                dt_s,
-                warmer_c=warmer + gains.warmer_c,
-                wetter_pct=wetter,
-                moister_pa=gains.moister_pa,
-                pressure_share=pressure,
-            )
+            pressure = drive[i] ** 2 * self._plant.pressure_share(i, self._state, self._ajar_until_us)
+            result.append((warmer, wetter, gains.moister_pa, pressure))
+        return result
 
 
 def _climate_settings(plant: s.Plant) -> ClimateSettings:

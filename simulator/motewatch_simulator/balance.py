@@ -5,10 +5,11 @@ For every size bin, with `c` the concentrations of the rooms:
     dc/dt = A c + b
     A_ij = Q_ji / V_i,  A_ii = -(all that leaves room i) / V_i,  b_i = (sources + what the air brings) / V_i
 
-While flows and sources stand still the solution over a step is exact, by one matrix exponential of
+While flows and sources stand still the solution over a step is exact:
 
-    [[A, I, 0], [0, 0, I], [0, 0, 0]] dt  ->  top row  P, Q, R
     c(t + dt) = P c + Q b        integral of c over the step = Q c + R b
+
+with P, Q, R the top row of the exponential of [[A, I, 0], [0, 0, I], [0, 0, 0]] dt.
 
 The integral, not the end value, is what a counter saw: for one room `integral / dt` is
 `C_inf + (C - C_inf)(1 - exp(-L dt)) / (L dt)`. This module knows flows and volumes; it does not know people, doors,
@@ -84,38 +85,35 @@ class Step:
 
 
 def step(matrix: Array, dt_s: float) -> Step:
-    """The exact step of `dt_s` seconds for `A` of shape (bins, n, n)."""
-    bins, n, _ = matrix.shape
-    whole = np.zeros((bins, 3 * n, 3 * n))
-    whole[:, :n, :n] = matrix
-    whole[:, :n, n : 2 * n] = np.eye(n)
-    whole[:, n : 2 * n, 2 * n :] = np.eye(n)
-    powers = _exponential(whole * dt_s)
-    return Step(
-        dt_s,
-        np.ascontiguousarray(powers[:, :n, :n]),
-        np.ascontiguousarray(powers[:, :n, n : 2 * n]),
-        np.ascontiguousarray(powers[:, :n, 2 * n :]),
-    )
+    """The exact step of `dt_s` seconds for `A` of shape (bins, n, n).
+
+    The three blocks of the exponential are built by their own series over a short time and doubled until it is `dt_s`:
+    `P(2h) = P P`, `Q(2h) = Q + P Q`, `R(2h) = R + h Q + P R`. Nothing cancels, and the matrices stay of size n.
+    """
+    norm = float(np.abs(matrix).sum(axis=-1).max()) * dt_s
+    doublings = max(0, int(np.ceil(np.log2(norm / _SMALL_NORM)))) if norm > 0 else 0
+    h = dt_s / 2.0**doublings
+    one = np.broadcast_to(np.eye(matrix.shape[-1]), matrix.shape)
+    scaled: Array = matrix * h
+    term: Array = one.astype(np.float64)
+    gain: Array = term * h
+    gain_integral: Array = term * (h * h / 2.0)
+    factorial = 1.0
+    for k in range(1, _TAYLOR_TERMS + 1):
+        term = term @ scaled
+        factorial *= k + 1
+        gain += term * (h / factorial)
+        gain_integral += term * (h * h / (factorial * (k + 2)))
+    keep: Array = one + matrix @ gain
+    for _ in range(doublings):
+        gain_integral = gain_integral + h * gain + keep @ gain_integral
+        gain = gain + keep @ gain
+        keep = keep @ keep
+        h *= 2.0
+    return Step(dt_s, keep, gain, gain_integral)
 
 
 def steady(matrix: Array, b: Array) -> Array:
     """Concentrations that no longer change, `-A^-1 b`; every room must lose air."""
     result: Array = np.linalg.solve(matrix, -b[..., None])[..., 0].astype(np.float64)
-    return result
-
-
-def _exponential(matrices: Array) -> Array:
-    """Matrix exponentials by scaling, Taylor series and squaring, for a stack of matrices."""
-    term: Array
-    norm = float(np.abs(matrices).sum(axis=-1).max())
-    squarings = max(0, int(np.ceil(np.log2(norm / _SMALL_NORM)))) if norm > 0 else 0
-    scaled: Array = (matrices / 2.0**squarings).astype(np.float64)
-    term = np.broadcast_to(np.eye(matrices.shape[-1]), matrices.shape).astype(np.float64)
-    result: Array = term.copy()
-    for k in range(1, _TAYLOR_TERMS + 1):
-        term = term @ scaled / k
-        result += term
-    for _ in range(squarings):
-        result = result @ result
     return result

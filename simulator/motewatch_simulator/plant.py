@@ -64,7 +64,7 @@ class Plant:
         self.normal = AirState(frozenset(), (1.0,) * len(plants))
         self._connections = scenario.connections
         self._leaks_m3_s = [_leak_m3_s(connection, plants, self.index) for connection in self._connections]
-        self._set_pa = [plant.pressure_pa or 0.0 for plant in plants]
+        self._leaks_m2 = [self._leak_area_m2(plant) for plant in plants]
         self._supply = self._widened(np.array([p.air_changes_per_h for p in plants]) * rooms_m3 / 3600.0)
 
         middles = bin_middles_um(sizes_um)
@@ -135,23 +135,25 @@ class Plant:
 
     def pressure_share(self, room: int, state: AirState, ajar: Collection[int] = ()) -> float:
         """Share of its pressure that a room keeps while doors stand open; those ajar are wide open for a moment."""
-        wedged, opened = dict(state.wedged), dict[int, float]()
-        for i in (*state.open_doors, *ajar):
-            door = self._connections[i].door
-            if door is not None:
-                opened[i] = door.area_m2 if i in ajar else wedged.get(i, door.area_m2)
-        mine = [i for i, c in enumerate(self._connections) if c.higher == self.rooms[room]]
-        opened_m2 = sum(opened.get(i, 0.0) for i in mine)
-        if opened_m2 <= 0:
-            return 1.0
+        opened_m2 = 0.0
+        for i in {*state.open_doors, *ajar}:
+            connection = self._connections[i]
+            if connection.higher == self.rooms[room] and connection.door is not None:
+                wedged = {} if i in ajar else dict(state.wedged)
+                opened_m2 += wedged.get(i, connection.door.area_m2)
         # A room whose pressure or leaks nobody gave: an open door takes all of it.
-        set_pa = self._set_pa[room]
-        leak = sum(self._leaks_m3_s[i] for i in mine)
-        return share_left(leak_area_m2(leak, set_pa) if set_pa > 0 else 0.0, opened_m2)
+        return share_left(self._leaks_m2[room], opened_m2) if opened_m2 > 0 else 1.0
 
     def leak_m3_s(self, connection: int) -> float:
         """What leaks through a connection while all fans run."""
         return self._leaks_m3_s[connection]
+
+    def _leak_area_m2(self, plant: s.Plant) -> float:
+        """All openings through which a room leaks to lower ones, from its flows and its set-point; 0 if not known."""
+        if plant.pressure_pa is None or plant.pressure_pa <= 0:
+            return 0.0
+        flows = (q for c, q in zip(self._connections, self._leaks_m3_s, strict=True) if c.higher == plant.id)
+        return leak_area_m2(sum(flows), plant.pressure_pa)
 
     def _work_out(self, state: AirState) -> Airflows:
         n = len(self.volumes_m3)

@@ -84,6 +84,8 @@ class Sources:
         self._shed: tuple[bool, Array] | None = None
         """What people and machines give off, until one of them changes."""
         self._present: list[int] | None = None
+        self.changes = 0
+        """Rises when people come or go, or a machine starts or stops."""
         self._garments = {name: source.bins(sizes_um) for name, source in GARMENTS.items()}
         self._workers = [
             _Worker(
@@ -122,6 +124,7 @@ class Sources:
     def _follow(self, worker: _Worker, doing: Doing) -> None:
         worker.doing = doing
         self._shed = self._present = None
+        self.changes += 1
         coming = next(worker.days, None)
         if coming is not None:
             self._agenda.at(coming[0], partial(self._follow, worker, coming[1]))
@@ -146,6 +149,7 @@ class Sources:
     def _turn(self, tool: _Tool) -> None:
         tool.turning = not tool.turning
         self._shed = None
+        self.changes += 1
         minutes = tool.machine.on_min if tool.turning else tool.machine.off_min
         self._agenda.after(minutes * 60.0, partial(self._turn, tool))
 
@@ -156,6 +160,7 @@ class Sources:
         now_us = self._agenda.now_us
         tool.within = tool.windows.is_operational(now_us)
         self._shed = None
+        self.changes += 1
         change_us = tool.windows.next_change_us(now_us)
         if change_us is not None:
             self._agenda.at(change_us, partial(self._knock, tool))

@@ -202,3 +202,51 @@ def test_clean_up_to_a_floor() -> None:
     found = optimize.brentq(lambda t: step(matrix, t * 60).advance(each(352_000.0), inputs)[0][0, 0] - 3_520, 1, 60)
     what = "from 352 000 to 3 520 per m3 above a floor of 1 000, 20 air changes/h, min"
     check(ROOM, what, 14.81, found, source=MIXED, confirmed="recomputed", rel=1e-3)
+
+
+LEAKY = {
+    "air_changes_per_h": 60.0,
+    "fresh_air": 0.2,
+    "pre_filter_efficiency": 0.5,
+    "fine_filter_efficiency": 1.0,
+    "floor_m2": 0.0,
+}
+
+
+def test_a_leak_past_the_terminal_filter() -> None:
+    """Outdoors 6.4e7 per m3, 20 % fresh air, pre-filter 50 %, 1 L/min past the seal of a room of 4,050 m3/h."""
+    known: dict[str, Any] = {"source": "bypass flow of upstream air", "confirmed": "recomputed"}
+    outdoors = {"per_m3_at_0_5_um": 6.4e7}
+    whole, leaky = (
+        plant_of([(67.5, {**LEAKY, "leak_l_min": litres})], (0.5,), outdoors=outdoors) for litres in (0.0, 1.0)
+    )
+    check(ROOM, "leak of 1 L/min lets through, per min", 6_400, whole.upstream[0, 0] / 1_000, rel=1e-3, **known)
+    above = [steady(p.matrix(p.normal), p.inputs(p.normal, each(0.0)))[0, 0] for p in (whole, leaky)]
+    check(ROOM, "leak of 1 L/min raises 4 050 m3/h by, per m3", 95, above[1] - above[0], rel=5e-3, **known)
+
+
+@pytest.mark.parametrize(("size_um", "more"), [(5.0, 0.05), (10.0, 0.20)])
+def test_large_particles_clean_up_faster(size_um: float, more: float) -> None:
+    plant = bare_room(68.04, 20.0, (size_um,), floor_m2=25.2)
+    rate = -float(plant.matrix(plant.normal)[0, 0, 0]) * 3_600.0 / 20.0 - 1.0
+    what = f"recovery of {size_um:g} um at 20 air changes/h, faster by"
+    check(ROOM, what, more, rate, source="deposition on the surfaces", confirmed="recomputed", abs=0.006)
+
+
+DEMO_ROOMS = [
+    ("grade B", 67.5, 60.0, "cleanroom", 2, 9_067, 332),
+    ("grade C", 100.0, 30.0, "cleanroom", 3, 18_360, 671),
+    ("grade D", 150.0, 15.0, "smock", 4, 34_080, 5_312),
+]
+
+
+@pytest.mark.parametrize(("name", "volume", "changes", "garment", "people", "at_0_5", "at_5"), DEMO_ROOMS)
+def test_rooms_in_operation(
+    name: str, volume: float, changes: float, garment: str, people: int, at_0_5: float, at_5: float
+) -> None:
+    plant = bare_room(volume, changes)
+    sources = 0.3 * people * GARMENTS[garment].bins((0.5, 5.0))[:, None]
+    bins = steady(plant.matrix(plant.normal), plant.inputs(plant.normal, sources))[:, 0]
+    what = f"{name} in operation, {people} people at 0.3 of exercise"
+    check(ROOM, f"{what}, 0.5 um, per m3", at_0_5, bins.sum(), source=PEOPLE, confirmed="recomputed", rel=1e-3)
+    check(ROOM, f"{what}, 5 um, per m3", at_5, bins[1], source=PEOPLE, confirmed="recomputed", rel=2e-3)
