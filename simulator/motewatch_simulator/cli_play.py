@@ -132,7 +132,7 @@ def run(
             sys.stderr.write("\n")
         if truth is not None:
             with output(truth) as file:
-                file.writelines(to_line(row) + "\n" for row in true_of(piece, simulation, start_us, end.stream_us))
+                file.writelines(to_line(row) + "\n" for row in true_of(simulation, end.stream_us))
         if end.refused or end.forgotten or end.waiting:
             raise StreamError(
                 f"{end.refused} messages refused, {end.forgotten} forgotten, {end.waiting} not acknowledged"

@@ -14,7 +14,7 @@ from motewatch_simulator.cli_words import PhysicsSpeed, Quiet, Seed, instant, li
 from motewatch_simulator.clock import iso
 from motewatch_simulator.score import Score
 from motewatch_simulator.score_text import markdown, remarks, table
-from motewatch_simulator.scoring import score_play, true_of
+from motewatch_simulator.scoring import drawn, score_play, true_of
 from motewatch_simulator.timeline import SECOND_US
 from motewatch_simulator.truth import to_line
 
@@ -40,7 +40,9 @@ def truth(
         piece = opened(scenario)
         start_us = piece.start_us if start is None else instant(start)
         simulation = simulated(piece, seed, start_us, physics_speed)
-        rows = true_of(piece, simulation, start_us, start_us + piece.length_us(seconds))
+        end_us = start_us + piece.length_us(seconds)
+        drawn(simulation.emissions(), end_us)
+        rows = true_of(simulation, end_us)
         with output(out) as file:
             file.writelines(to_line(row) + "\n" for row in rows)
 

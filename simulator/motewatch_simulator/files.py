@@ -12,8 +12,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Final
 
+from motewatch_simulator.emissions import Counted, Emission, Measurement
 from motewatch_simulator.errors import StreamError
-from motewatch_simulator.simulation import Counted, Emission, Measurement
 from motewatch_simulator.timeline import SECOND_US
 
 ROWS_AT_ONCE: Final = 50_000
@@ -36,6 +36,7 @@ COLUMNS: Final[dict[str, tuple[str, Callable[[Measurement], object]]]] = {
     "humidity_pct": ("float64", lambda m: m.humidity_pct),
     "pressure_difference_pa": ("float64", lambda m: m.pressure_pa),
     "flow_ok": ("bool", lambda m: m.flow_ok),
+    "laser_ok": ("bool", lambda m: m.laser_ok),
     "location": ("string", lambda m: m.location),
 }
 """Behind `at`, when the message is due: its columns, as the fields of the count message."""

@@ -16,8 +16,8 @@ from motewatch.site.models import Site
 from motewatch.wire.decode import decode
 from motewatch.wire.records import Presence, Reading, Refusal
 from motewatch.wire.topics import Topics
+from motewatch_simulator.emissions import Emission
 from motewatch_simulator.encode import encode
-from motewatch_simulator.simulation import Emission
 
 TRANSIT_US: Final = 20_000
 """From the sensor to the engine (own choice: a local network and the daemon's gathering of a group)."""

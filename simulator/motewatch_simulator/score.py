@@ -1,11 +1,11 @@
 """How well alarms told what was really so: found, missed, false, and after how long.
 
 Rules. A truth is *found* by an alarm of a kind that speaks of it (`SIGNS`), at its place, that was known between its
-beginning and `grace` after its end; the delay is from its beginning until the alarm was known. An alarm that finds
-nothing by itself is *explained* when an incident that can do such a thing goes on somewhere (air spreads), or when the
-true concentration was beyond a level there. What is left is *false*: laid at the door of the misbehaviour that its
-sensor had at the time, else of none. A truth that was going on when the stream ended without an alarm is *open*, not
-missed, if it had less than `grace` so far.
+beginning and `grace` after its end; the delay is from its beginning until the alarm was known. An excursion is found,
+too, by the alarm of its level that stands already when it begins. An alarm that finds nothing by itself is *explained*
+when an incident that can do such a thing goes on somewhere (air spreads). What is left is *false*: laid at the door of
+the misbehaviour that its sensor had at the time, else of none. A truth that was going on when the stream ended without
+an alarm is *open*, not missed, if it had less than `grace` so far.
 
 Pure: it compares records and knows nothing of streams, engines or files.
 """
@@ -17,7 +17,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
+from motewatch.alarms.lifecycle import Event
 from motewatch.engine.records import AlarmChanged
+from motewatch.site.alarm_kinds import PLACELESS
 from motewatch_simulator.truth import Truth, TruthKind
 
 NOTHING: Final = "nothing at all"
@@ -47,15 +49,24 @@ SIGNS: Final[Mapping[str, frozenset[str]]] = {
     "network-lost": ABSENCE,
     "drop-out": ABSENCE,
     "flow-fault": frozenset({"sensor-flow"}),
+    "clogged-flow": frozenset({"sensor-flow"}),
     "stuck": frozenset({"sensor-stuck"}),
-    "all-zero": frozenset({"sensor-all-zero"}),
-    "clock-jump": frozenset({"sensor-clock"}),
+    # A dead pump or laser is told by the status, too, where the sensor notices.
+    "all-zero": frozenset({"sensor-all-zero", "sensor-flow", "sensor-laser"}),
+    "laser-ageing": frozenset({"sensor-laser"}),
+    # Readings of another time are refused, or missed where they belong.
+    "clock-drift": ABSENCE | {"sensor-clock", "dead-letters"},
+    "clock-jump": ABSENCE | {"sensor-clock", "dead-letters"},
+    "channel-order": ABSENCE | {"dead-letters"},
+    # Nothing that a daemon could know from such a counter alone: an alarm of its counts is false.
+    "electronic-noise": frozenset(),
+    "tube-burst": frozenset(),
+    "config-error": ABSENCE | {"dead-letters"},
     "repeats": frozenset(),
-    "duplicates": frozenset(),
 }
 """The kinds of alarm that say what an incident or a misbehaviour is. Others: any of its own kind, see `signs`."""
 
-UNSEEN: Final = frozenset({"repeats", "duplicates"})
+UNSEEN: Final = frozenset({"repeats"})
 """What the daemon is to take without a word. It counts as found when nothing false was said because of it."""
 
 
@@ -117,11 +128,12 @@ class _Tally:
 
 
 def score(
-    truths: Sequence[Truth], starts: Iterable[AlarmChanged], places: Places, *, grace_us: int, end_us: int
+    truths: Sequence[Truth], changes: Iterable[AlarmChanged], places: Places, *, grace_us: int, end_us: int
 ) -> Score:
-    """Compare what was so with the alarms that started; `end_us` is the end of the stream."""
-    alarms = sorted(starts, key=lambda one: one.found_us)
-    matched = [_tells(truth, alarms, places, grace_us) for truth in truths]
+    """Compare what was so with the steps of the alarms, as they became known; `end_us` is the end of the stream."""
+    spans = _spans(changes)
+    alarms = [alarm for alarm, _ in spans]
+    matched = [_tells(truth, spans, places, grace_us) for truth in truths]
     telling = {id(alarm) for found in matched for alarm in found}
     causes = [truth for truth in truths if truth.kind is not TruthKind.EXCURSION]
     tallies: dict[str, _Tally] = {}
@@ -134,7 +146,7 @@ def score(
         if any(truth.kind is TruthKind.INCIDENT and alarm.kind in signs(truth) for truth in now):
             explained += 1
             continue
-        guilty = next((truth.what for truth in now if _own(truth, alarm, places)), NOTHING)
+        guilty = next((_word(truth) for truth in now if _own(truth, alarm, places)), NOTHING)
         strays.append((alarm, guilty))
     blamed = Counter(word for _, word in strays)
 
@@ -143,7 +155,7 @@ def score(
         tally = tallies.setdefault(_word(truth), _Tally(truth.kind))
         tally.happened += 1
         if truth.what in UNSEEN:
-            quiet = not blamed[truth.what]
+            quiet = not blamed[_word(truth)]
             tally.found += quiet
             tally.missed += not quiet
         elif found:
@@ -166,13 +178,45 @@ def score(
 
 
 def _word(truth: Truth) -> str:
-    return f"{truth.what} {truth.detail.get('level')}" if truth.kind is TruthKind.EXCURSION else truth.what
+    """What a truth's row is called."""
+    if truth.kind is TruthKind.EXCURSION:
+        return f"above the {truth.detail.get('level')} level"
+    mode = truth.detail.get("mode")
+    return f"{truth.what} {mode}" if isinstance(mode, str) else truth.what
 
 
-def _tells(truth: Truth, alarms: Sequence[AlarmChanged], places: Places, grace_us: int) -> list[AlarmChanged]:
+def _spans(changes: Iterable[AlarmChanged]) -> list[tuple[AlarmChanged, int | None]]:
+    """Each start with the instant until which its condition held, in the order in which they became known."""
+    spans: list[tuple[AlarmChanged, int | None]] = []
+    standing: dict[str, int] = {}
+    for one in sorted(changes, key=lambda change: change.found_us):
+        if one.event is Event.STARTS:
+            standing[one.alarm] = len(spans)
+            spans.append((one, None))
+        elif one.event in (Event.RETURNS, Event.RETURNS_LATCHED) and one.alarm in standing:
+            at = standing.pop(one.alarm)
+            spans[at] = (spans[at][0], one.at_us)
+    return spans
+
+
+def _tells(
+    truth: Truth, spans: Sequence[tuple[AlarmChanged, int | None]], places: Places, grace_us: int
+) -> list[AlarmChanged]:
     """The alarms that find a truth, the first one first."""
     kinds = signs(truth)
-    return [a for a in alarms if a.kind in kinds and _when(truth, a, grace_us) and _where(truth, a, places)]
+    return [
+        alarm
+        for alarm, over_us in spans
+        if alarm.kind in kinds
+        and (_when(truth, alarm, grace_us) or _stood(truth, alarm, over_us))
+        and _where(truth, alarm, places)
+    ]
+
+
+def _stood(truth: Truth, alarm: AlarmChanged, over_us: int | None) -> bool:
+    """Did the alarm of an excursion's level stand already when it began?"""
+    begun = alarm.found_us <= truth.start_us
+    return truth.kind is TruthKind.EXCURSION and begun and (over_us is None or over_us > truth.start_us)
 
 
 def _when(truth: Truth, alarm: AlarmChanged, grace_us: int) -> bool:
@@ -188,7 +232,7 @@ def _where(truth: Truth, alarm: AlarmChanged, places: Places) -> bool:
         right_size = not isinstance(size, int | float) or f"/{size:g}um/" in alarm.alarm
         return alarm.location == subject.get("location") and right_size
     if truth.kind is TruthKind.MISBEHAVIOUR or "sensor" in subject:
-        return _own(truth, alarm, places)
+        return alarm.kind in PLACELESS or _own(truth, alarm, places)
     if "location" in subject:
         return alarm.location == subject["location"]
     rooms = {subject.get("room"), truth.detail.get("higher"), truth.detail.get("lower"), truth.detail.get("room")}

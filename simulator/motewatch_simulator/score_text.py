@@ -76,8 +76,10 @@ def _alarm(alarm: AlarmChanged, word: str) -> str:
 
 def _named(truth: Truth) -> str:
     where = ", ".join(truth.subject.values())
-    level = f" {truth.detail.get('level')} {truth.detail.get('size_um')} um" * (truth.kind is TruthKind.EXCURSION)
-    return f"{truth.what}{level} ({where})" if where else f"{truth.what}{level}"
+    word = truth.what
+    if truth.kind is TruthKind.EXCURSION:
+        word = f"{truth.detail.get('size_um')} um above the {truth.detail.get('level')} level"
+    return f"{word} ({where})" if where else word
 
 
 def _cells(line: Line, speed: float) -> tuple[str, ...]:

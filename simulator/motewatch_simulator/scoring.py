@@ -6,14 +6,15 @@ a sample closes after the air that it holds, and a rule may want three of them.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
 from typing import Final
 
-from motewatch.alarms.lifecycle import Event
+from motewatch.engine.records import AlarmChanged
 from motewatch.site.models import Site
+from motewatch_simulator.emissions import Emission
 from motewatch_simulator.judging import judge
 from motewatch_simulator.library import Play
-from motewatch_simulator.planned import planned
 from motewatch_simulator.score import Places, Score, score
 from motewatch_simulator.simulation import Simulation
 from motewatch_simulator.timeline import micros_of
@@ -38,9 +39,20 @@ def places(site: Site, play: Play) -> Places:
     )
 
 
-def true_of(play: Play, simulation: Simulation, start_us: int, end_us: int) -> list[Truth]:
-    """What was really so in a stream."""
-    return planned(play.scenario, start_us, end_us)
+def drawn(emissions: Iterator[Emission], end_us: int) -> None:
+    """Draw a stream to its end, for what it leaves behind."""
+    for emission in emissions:
+        if emission.due_us > end_us:
+            return
+
+
+def true_of(simulation: Simulation, end_us: int) -> list[Truth]:
+    """What was really so in a stream that was drawn until its end, or a little beyond."""
+    return [
+        replace(truth, end_us=None) if truth.end_us is not None and truth.end_us > end_us else truth
+        for truth in simulation.truths()
+        if truth.start_us < end_us
+    ]
 
 
 def score_play(
@@ -52,6 +64,9 @@ def score_play(
 ) -> Score:
     """Run the engine over the stream until its end, and compare."""
     changes = judge(play.site, simulation.emissions(), start_us, end_us, progress)
-    starts = [one for one in changes if one.event is Event.STARTS]
-    truths = true_of(play, simulation, start_us, end_us)
-    return score(truths, starts, places(play.site, play), grace_us=grace_us(play.site), end_us=end_us)
+    return compared(play, true_of(simulation, end_us), changes, end_us)
+
+
+def compared(play: Play, truths: Sequence[Truth], changes: Iterable[AlarmChanged], end_us: int) -> Score:
+    """The steps of alarms against what was so."""
+    return score(truths, changes, places(play.site, play), grace_us=grace_us(play.site), end_us=end_us)

@@ -15,7 +15,6 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Final
 
-from motewatch.alarms.lifecycle import Event
 from motewatch.journal.journal import Journal
 from motewatch_simulator.clock import Clock
 from motewatch_simulator.demo.books import EVERYTHING, Books
@@ -26,9 +25,9 @@ from motewatch_simulator.demo.program import Stop, summary
 from motewatch_simulator.demo.run import Run
 from motewatch_simulator.library import Play, open_play
 from motewatch_simulator.planned import planned
-from motewatch_simulator.score import Score, score
+from motewatch_simulator.score import Score
 from motewatch_simulator.score_text import remarks, table
-from motewatch_simulator.scoring import grace_us, places
+from motewatch_simulator.scoring import compared
 from motewatch_simulator.timeline import SECOND_US
 from motewatch_simulator.truth import Truth, from_line
 
@@ -118,9 +117,7 @@ def judged(journal: Path, play: Play, truths: list[Truth], until_us: int) -> tup
     """The score of the alarms on record, and the start of the first truth. That the sensors went was the end itself."""
     with Journal.open_reader(journal) as record:
         events = record.query_alarm_events(limit=EVERYTHING)
-    starts = [one for one in events if one.event is Event.STARTS and one.found_us <= until_us]
-    where = places(play.site, play)
-    result = score(truths, starts, where, grace_us=grace_us(play.site), end_us=until_us)
+    result = compared(play, truths, [one for one in events if one.found_us <= until_us], until_us)
     return result, min((truth.start_us for truth in truths), default=until_us)
 
 

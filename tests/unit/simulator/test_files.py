@@ -70,6 +70,7 @@ def test_parquet_holds_the_same_readings_as_json_lines_and_the_same_bytes_again(
         for key in ("temperature_c", "humidity_pct", "pressure_difference_pa", "location"):
             assert row[key] == body.get(key)
         assert row["flow_ok"] is (body["status"]["flow"] == "ok")
+        assert row["laser_ok"] is (body["status"]["laser"] == "ok")
 
 
 @pytest.mark.parametrize(

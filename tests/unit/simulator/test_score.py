@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -50,7 +51,7 @@ def fault(what: str, begin: float, end: float | None, sensor: str = "pc-1") -> T
 
 def excursion(level: str, begin: float, end: float, location: str = "bench") -> Truth:
     detail: dict[str, object] = {"size_um": 0.5, "level": level, "limit_per_m3": 1e5, "peak_per_m3": 2e5}
-    return Truth(TruthKind.EXCURSION, "concentration", {"location": location}, at(begin), at(end), detail)
+    return Truth(TruthKind.EXCURSION, "above-level", {"location": location}, at(begin), at(end), detail)
 
 
 def scored(truths: list[Truth], *alarms: AlarmChanged) -> Score:
@@ -117,10 +118,18 @@ def test_a_door_is_found_in_either_of_its_rooms() -> None:
 
 
 def test_a_count_alarm_from_a_broken_counter_is_false_and_laid_at_its_door() -> None:
-    result = scored([fault("noise", 100, 400)], alarm("count-alert", 200, location="bench"))
-    line = row(result, "noise")
+    result = scored([fault("electronic-noise", 100, 400)], alarm("count-alert", 200, location="bench"))
+    line = row(result, "electronic-noise")
     assert (line.found, line.missed, line.false) == (0, 1, 1)
-    assert [word for _, word in result.false] == ["noise"]
+    assert [word for _, word in result.false] == ["electronic-noise"]
+
+
+def test_a_refused_message_tells_of_the_sensor_that_sends_what_cannot_be_and_modes_have_rows_of_their_own() -> None:
+    wrong = replace(fault("config-error", 100, 900), detail={"mode": "wrong-kind"})
+    other = replace(fault("config-error", 1500, 1900), detail={"mode": "per-ft3"})
+    result = scored([wrong, other], alarm("dead-letters", 200))
+    assert row(result, "config-error wrong-kind").found == 1
+    assert row(result, "config-error per-ft3").missed == 1
 
 
 def test_a_fault_is_found_by_its_own_kind_and_another_fault_by_any_alarm_of_its_counter() -> None:
@@ -140,10 +149,19 @@ def test_what_is_to_pass_unseen_is_found_by_silence() -> None:
 
 def test_a_true_excursion_is_found_by_its_level_at_its_place() -> None:
     said = alarm("count-alert", 200, location="bench")
-    said = AlarmChanged(**{**{f: getattr(said, f) for f in said.__slots__}, "alarm": "location/bench/0.5um/alert"})
+    said = replace(said, alarm="location/bench/0.5um/alert")
     result = scored([excursion("alert", 150, 300), excursion("action", 160, 200)], said)
-    assert row(result, "concentration alert").found == 1
-    assert row(result, "concentration action").missed == 1
+    assert row(result, "above the alert level").found == 1
+    assert row(result, "above the action level").missed == 1
+
+
+def test_an_excursion_is_found_by_the_alarm_that_stands_already_and_not_by_one_that_is_over() -> None:
+    start = alarm("count-alert", 200, location="bench")
+    start = replace(start, alarm="location/bench/0.5um/alert")
+    over = replace(start, event=Event.RETURNS, at_us=at(900), found_us=at(903))
+    again, later = excursion("alert", 700, 800), excursion("alert", 1300, 1400)
+    line = row(scored([again, later], start, over), "above the alert level")
+    assert (line.found, line.missed, line.delays_us) == (1, 1, (0,))
 
 
 def test_an_alarm_for_nothing_is_false() -> None:
