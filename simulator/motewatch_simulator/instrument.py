@@ -1,7 +1,8 @@
 """One sensor at work: it samples along its route, counts what its air held, misbehaves, and says what it believes.
 
-It is told what its location's air held (`breathe`), what goes wrong (`suffer`) and when its sample is over (`finish`).
-It sends nothing and knows no other sensor, so what becomes of its readings on the way is `simulation`'s.
+What its location's air held is added to its row of a table that all sensors share, which `simulation` does for all at
+once while `begin_us < now <= end_us`; it is told what goes wrong (`suffer`) and when its sample is over (`finish`). It
+sends nothing and knows no other sensor, so what becomes of its readings on the way is `simulation`'s.
 """
 
 from __future__ import annotations
@@ -37,12 +38,16 @@ class Instrument:
         scenario: s.Scenario,
         grid_um: Sequence[float],
         columns: Mapping[str, int],
+        air: Array,
         *,
         draw_rng: np.random.Generator,
         own_rng: np.random.Generator,
         start_us: int,
     ) -> None:
-        """`draw_rng` draws its counts; `own_rng` everything else about it. `columns` are those of the air."""
+        """`draw_rng` draws its counts; `own_rng` everything else about it. `columns` are those of the locations.
+
+        `air` is its row of the table, particles x s / m3 per bin, and empty.
+        """
         self.id = sensor.id
         self.boot = boot_id(start_us)
         self.powered = self.online = True
@@ -71,25 +76,13 @@ class Instrument:
         )
         self._factor = _factor(speaks.dispersion, spread_rng)
         self._clock = SensorClock(speaks.clock_ppm)
-        self._air = np.zeros(len(grid_um))
+        self._air = air
         self._residue = np.zeros(len(grid_um))
         """Mean concentration at the port before, still in a manifold's line."""
         self._shown: tuple[int, ...] | None = None
         self._ended_us = start_us
         self._seq = 0
         self._plan(start_us)
-
-    def next_us(self, now_us: int) -> int:
-        """The next instant at which its sample begins or ends."""
-        return self.begin_us if self.begin_us > now_us else self.end_us
-
-    def breathe(self, seen: Array, to_us: int) -> bool:
-        """Take in what all locations' air held in the step that ends now; True when its sample is over."""
-        # Air before a sample begins, in a pause or on the way, goes uncounted.
-        if not self.powered or self.begin_us >= to_us:
-            return False
-        self._air += seen[:, self._column]
-        return self.end_us == to_us
 
     def suffer(self, ongoing: list[Ongoing], now_us: int) -> None:
         """Other faults go on from now."""
@@ -115,10 +108,10 @@ class Instrument:
         """The sample is over: count, show, and begin the next one."""
         visit, seconds = self._visit, self._visit.duration_us / SECOND_US
         differential = self._count(now_us, seconds)
-        values = differential if self._speaks.counts == "differential" else cumulative(differential)
-        if wrong.kind_mixed_up(self.ongoing):
-            values = cumulative(differential) if self._speaks.counts == "differential" else differential
-        pressure = climate.pressure_pa if "pressure-difference" in self._speaks.climate else None
+        ongoing, reports = self.ongoing, self._speaks.climate
+        as_counted = (self._speaks.counts == "differential") != wrong.kind_mixed_up(ongoing)
+        values = differential if as_counted else cumulative(differential)
+        pressure = climate.pressure_pa if "pressure-difference" in reports else None
         measurement = Measurement(
             self.id,
             self.boot,
@@ -128,14 +121,14 @@ class Instrument:
             round(self._sensor.flow_l_min * visit.duration_us / 60),
             self._speaks.counts,
             self._sizes_um,
-            wrong.said(values, self.ongoing),
+            wrong.said(values, ongoing),
             # Sensors of climate show tenths, so repeated values are normal.
-            round(climate.temperature_c, 1) if "temperature" in self._speaks.climate else None,
-            round(climate.humidity_pct, 1) if "humidity" in self._speaks.climate else None,
+            round(climate.temperature_c, 1) if "temperature" in reports else None,
+            round(climate.humidity_pct, 1) if "humidity" in reports else None,
             None if pressure is None else round(pressure, 1),
-            wrong.flow_status(self.ongoing, now_us),
+            not ongoing or wrong.flow_status(ongoing, now_us),
             visit.location if self._portable else None,
-            wrong.laser_status(self.ongoing, now_us),
+            not ongoing or wrong.laser_status(ongoing, now_us),
         )
         self._seq += 1
         self._air[:] = 0.0
@@ -148,6 +141,10 @@ class Instrument:
         air = self._inlet(seconds)
         if self._factor is not None:
             air = air * self._factor.next((now_us - self._ended_us) / SECOND_US)
+        if not self.ongoing:
+            expected = self._chain.expected(air, seconds, port=self._visit.port)
+            self._shown = tuple(self._rng.poisson(expected).tolist())
+            return self._shown
         expected = self._chain.expected(
             air,
             seconds,
@@ -155,9 +152,6 @@ class Instrument:
             flow_share=wrong.flow_share(self.ongoing, now_us),
             shift=wrong.threshold_shift(self.ongoing, now_us),
         )
-        if not self.ongoing:
-            self._shown = tuple(self._rng.poisson(expected).tolist())
-            return self._shown
         expected[0] += wrong.noise_in_first(self.ongoing, self._sizes_um[0], seconds)
         drawn = tuple(self._rng.poisson(expected).tolist())
         extra = wrong.burst_counts(self.ongoing, self._sizes_um, seconds, self.fault_rng)
@@ -187,7 +181,7 @@ class Instrument:
     def _settle(self) -> None:
         """Find where its air comes from, whatever it says."""
         self.location = wrong.place_instead(self.ongoing) or self._visit.location
-        self._column = self._columns[self.location]
+        self.column = self._columns[self.location]
 
 
 def response_of(sensor: Sensor, speaks: s.Counter, scenario: s.Scenario) -> s.Response | None:

@@ -28,6 +28,7 @@ from motewatch_simulator.instrument import boot_id as boot_id
 from motewatch_simulator.misbehaviour import Ongoing
 from motewatch_simulator.response import fine_grid
 from motewatch_simulator.route import next_whole as next_whole
+from motewatch_simulator.spectra import Array
 from motewatch_simulator.timeline import SECOND_US, Active, Timeline, micros_of
 from motewatch_simulator.truth import Truth, TruthBook, TruthKind
 
@@ -63,6 +64,8 @@ class Simulation:
         )
         speaks = {counter.id: counter for counter in scenario.sensors}
         columns = {location: i for i, location in enumerate(self.air.locations)}
+        self._breath = np.zeros((len(site.sensors), len(self.sizes_um)))
+        """What the air of each sensor's sample has held so far, particles x s / m3 per bin."""
         self._instruments = [
             Instrument(
                 sensor,
@@ -70,14 +73,21 @@ class Simulation:
                 scenario,
                 self.sizes_um,
                 columns,
+                breath,
                 draw_rng=draw_rng,
                 own_rng=own_rng,
                 start_us=start_us,
             )
-            for sensor, draw_rng, own_rng in zip(
-                site.sensors, counter_rng.spawn(len(site.sensors)), own_rngs, strict=True
+            for sensor, draw_rng, own_rng, breath in zip(
+                site.sensors, counter_rng.spawn(len(site.sensors)), own_rngs, self._breath, strict=True
             )
         ]
+        count = len(self._instruments)
+        self._begin_us, self._end_us = np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64)
+        self._columns = np.zeros(count, dtype=np.intp)
+        self._powered = np.ones(count, dtype=np.bool_)
+        for i in range(count):
+            self._follow(i)
         self._room_of = {location.id: location.room for location in site.locations}
         self._book = TruthBook()
         self._excursions = Excursions(site, self.air.locations, self.sizes_um, start_us, self._book)
@@ -100,9 +110,9 @@ class Simulation:
             seen = self.air.advance(to_us)
             self._excursions.take(seen, to_us)
             self.now_us = to_us
-            for instrument in self._instruments:
-                if instrument.breathe(seen, to_us):
-                    yield from self._finish(instrument)
+            for i in self._breathe(seen, to_us):
+                yield from self._finish(self._instruments[i])
+                self._follow(i)
             if edge_us is not None and to_us >= edge_us:
                 yield from self._turn()
                 edge_us = self._next_edge_us()
@@ -130,21 +140,36 @@ class Simulation:
             yield room_edge_us
         if self._later:
             yield max(self._later[0][0], self.now_us)
-        for instrument in self._instruments:
-            if instrument.powered:
-                yield instrument.next_us(self.now_us)
+        if self._powered.any():
+            nexts = np.where(self._begin_us > self.now_us, self._begin_us, self._end_us)
+            yield int(nexts[self._powered].min())
+
+    def _follow(self, i: int) -> None:
+        """Note when and where the present sample of an instrument is."""
+        instrument = self._instruments[i]
+        self._begin_us[i], self._end_us[i] = instrument.begin_us, instrument.end_us
+        self._columns[i], self._powered[i] = instrument.column, instrument.powered
+
+    def _breathe(self, seen: Array, to_us: int) -> list[int]:
+        """Give every sensor its part of a step, and tell whose sample is over."""
+        # Air before a sample begins, in a pause or on the way, goes uncounted.
+        busy = self._powered & (self._begin_us < to_us)
+        self._breath[busy] += seen.T[self._columns[busy]]
+        over: list[int] = np.flatnonzero(busy & (self._end_us == to_us)).tolist()
+        return over
 
     def _turn(self) -> Iterator[Emission]:
         """Incidents or faults begin or end at this instant."""
         active = self._timeline.active(self.now_us)
         self._note_incidents(active)
-        for instrument in self._instruments:
+        for i, instrument in enumerate(self._instruments):
             ongoing = instrument.misbehaviour.active(active, self.now_us)
             if ongoing != instrument.ongoing:
                 self._note_faults(instrument, ongoing)
                 instrument.suffer(ongoing, self.now_us)
                 yield from self._power(instrument)
                 yield from self._network(instrument)
+                self._follow(i)
 
     # -- readings
 
