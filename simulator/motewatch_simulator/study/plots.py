@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from html import escape
 from math import ceil, floor, log10
 
+from motewatch_simulator.study import model as m
 from motewatch_simulator.study.answers import Answers, RuleAnswer, StateAnswer
 
 _INK, _SOFT, _GREY = "#1a1f24", "#d5dade", "#4a535c"
@@ -16,6 +17,9 @@ _BLUE, _PALE, _RED, _GREEN, _AMBER = "#1f5d99", "#bcd3e8", "#a32015", "#1d5f46",
 _WIDTH = 720.0
 _MARKS = ("circle", "square", "diamond", "triangle", "cross", "ring")
 _COLOURS = (_BLUE, _RED, _GREEN, _AMBER, "#6a3d8f", _GREY)
+
+
+FAR_SHARE = 1e-3
 
 
 def class_plot(states: Sequence[StateAnswer]) -> str:
@@ -69,6 +73,9 @@ def supply_plot(answers: Answers, curve: Callable[[float], list[tuple[str, float
         for name, share in curve(change):
             if share > 0:
                 lines.setdefault(name, []).append((change, share))
+    # What is never within a thousandth of its limit says nothing here.
+    near = {name: line for name, line in lines.items() if max(share for _, share in line) >= FAR_SHARE}
+    lines = near or lines
     values = [share for line in lines.values() for _, share in line]
     low = max(-6, floor(log10(min(values))))
     high = ceil(max(0.3, log10(max(values))))
@@ -147,7 +154,7 @@ def rules_plot(rules: Sequence[RuleAnswer]) -> str:
 def plan_plot(answers: Answers) -> str:
     """The floor plan: places with and without a counter, and sources in the zone."""
     points = [(p.x_m, p.y_m) for p in answers.study.positions]
-    points += [(i.x_m, i.y_m) for i in answers.study.incidents if i.kind == "zone-source"]
+    points += [(i.x_m, i.y_m) for i in answers.study.incidents if isinstance(i, m.ZoneSource)]
     wide = max(3.0, max(x for x, _ in points) + 0.8)
     deep = max(2.0, max(y for _, y in points) + 0.8)
     left, top = 40.0, 14.0
@@ -167,23 +174,24 @@ def plan_plot(answers: Answers) -> str:
     for metre in range(1, ceil(deep)):
         y = top + (deep - metre) * scale
         parts.append(f'<path d="M{left:.1f} {y:.1f}h{wide * scale:.1f}" stroke="{_SOFT}"/>')
-    taken: list[tuple[float, float]] = []
-    for incident in answers.study.incidents:
-        if incident.kind == "zone-source":
-            x, y = at(incident.x_m, incident.y_m)
-            parts.append(_mark("cross", x, y, _RED, 5.0))
-            parts.append(_label(x, y, incident.id, taken, _RED, left + wide * scale))
+    inside = [i for i in answers.study.incidents if isinstance(i, m.ZoneSource)]
+    marks = [(*at(p.x_m, p.y_m), p.id, _INK) for p in answers.study.positions]
+    marks += [(*at(i.x_m, i.y_m), i.id, _RED) for i in inside]
+    boxes = [(x - 7, y - 7, x + 7, y + 7) for x, y, _, _ in marks]
+    for x, y, name, colour in marks:
+        parts.append(_label(x, y, name, boxes, colour, (left, left + wide * scale)))
+    for x, y, _, _ in marks[len(answers.study.positions) :]:
+        parts.append(_mark("cross", x, y, _RED, 5.0))
     for position in answers.study.positions:
         x, y = at(position.x_m, position.y_m)
         chosen = position.id in answers.placing.chosen
-        parts.append(_mark("square" if chosen else "ring", x, y, _BLUE, 6.0 if chosen else 4.5))
-        parts.append(_label(x, y, position.id, taken, _INK, left + wide * scale))
+        parts.append(_mark("square" if chosen else "ring", x, y, _BLUE, 5.5 if chosen else 4.5))
     key_y = height - 14
     keys = [("square", "counter", _BLUE), ("ring", "place without one", _BLUE)]
-    if any(i.kind == "zone-source" for i in answers.study.incidents):
+    if inside:
         keys.append(("cross", "source in the zone", _RED))
     for number, (shape, words, colour) in enumerate(keys):
-        x = 60.0 + number * 190
+        x = 60.0 + number * 150
         parts.append(_mark(shape, x, key_y - 4, colour, 5.0) + _text(x + 14, key_y, words, "start", _INK))
     parts.append(_text(_WIDTH - 40, key_y, "grid 1 m; walls are not drawn", "end", _GREY))
     return _svg(height, "Floor plan", parts)
@@ -228,14 +236,26 @@ def _upright(x: float, y: float, words: str) -> str:
     )
 
 
-def _label(x: float, y: float, words: str, taken: list[tuple[float, float]], colour: str, right: float) -> str:
-    """A name beside its mark, on the side where there is room, moved down where another already stands."""
-    to_left = x + 12 + 6.2 * len(words) > right
-    at = y + 4
-    while any(abs(at - other) < 12 and abs(x - where) < 120 for where, other in taken):
-        at += 13
-    taken.append((x, at))
-    return _text(x - 10 if to_left else x + 10, at, words, "end" if to_left else "start", colour)
+_Box = tuple[float, float, float, float]
+
+
+def _label(x: float, y: float, words: str, taken: list[_Box], colour: str, sides: tuple[float, float]) -> str:
+    """A name where nothing else stands: beside its mark, above, below, or further off."""
+    wide = 6.2 * len(words)
+    tries = [(dx, dy) for dy in (4.0, -10.0, 18.0, -24.0, 32.0) for dx in (10.0, -10.0 - wide, -wide / 2)]
+    boxes = [(x + dx, y + dy - 10, x + dx + wide, y + dy + 2) for dx, dy in tries if (dx, dy) != (-wide / 2, 4.0)]
+    free = [
+        box
+        for box in boxes
+        if sides[0] <= box[0] and box[2] <= sides[1] and not any(_overlap(box, other) for other in taken)
+    ]
+    box = free[0] if free else boxes[0]
+    taken.append(box)
+    return _text(box[0], box[3] - 2, words, "start", colour)
+
+
+def _overlap(a: _Box, b: _Box) -> bool:
+    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 
 def _mark(shape: str, x: float, y: float, colour: str, r: float = 3.6) -> str:

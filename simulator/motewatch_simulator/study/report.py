@@ -177,7 +177,9 @@ def _air(answers: Answers) -> str:
         else "None of them needs more than a trace of air."
     )
     return f"<p>{escape(page.typeset(said))}</p>" + page.figure(
-        supply_plot(answers, curve), "Nominal settled concentrations over the air changes."
+        supply_plot(answers, curve),
+        "Nominal settled concentrations over the air changes. What is never above a thousandth of its limit is left "
+        "out.",
     )
 
 

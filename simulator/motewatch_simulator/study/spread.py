@@ -102,16 +102,18 @@ def _on_cluster(work: Work, tasks: Sequence[Task], address: str, stop: Event) ->
         raise StreamError(f"{address}: no scheduler answers there: {error}") from None
     with client:
         shared = client.scatter(work, broadcast=True)
-        by_key = {f"motewatch-{id(work)}-{task.key}": task for task in tasks}
-        futures = [client.submit(do, shared, task, key=key, pure=False) for key, task in by_key.items()]
-        finished = distributed.as_completed(futures)
-        while not finished.is_empty():
-            if stop.is_set():
-                client.cancel(futures)
-                return
-            for future in finished.next_batch(block=False):
-                yield by_key[future.key], future.result()
-            stop.wait(_LOOK_S)
+        pending = {client.submit(do, shared, task, pure=False): task for task in tasks}
+        try:
+            while pending and not stop.is_set():
+                for future in [one for one in pending if one.done()]:
+                    yield pending.pop(future), future.result()
+                stop.wait(_LOOK_S)
+        except distributed.KilledWorker as error:
+            raise StreamError(
+                f"{address}: workers of the cluster ended again and again ({error}). Is motewatch[cluster] of this "
+                "version on each, and memory enough?"
+            ) from None
+        client.cancel(list(pending))
 
 
 def _leave_signals() -> None:
