@@ -56,6 +56,8 @@ class DutyCalendar:
     """Id of each person by `title_key` of the id and of the name."""
     named: frozenset[str]
     """Ids of all whom an event puts on call."""
+    edges_us: tuple[int, ...]
+    """When the events begin and end, as they are written: without what recurrence makes of them."""
     _query: Any
 
     @classmethod
@@ -81,7 +83,8 @@ class DutyCalendar:
                 _examine_all(events, persons)
                 titles = {title_key(_summary(event)) for event in events}
                 named = frozenset(persons[title] for title in titles if title in persons)
-                made = cls(zone, persons, named, recurring_ical_events.of(calendar))
+                edges = {_instant_us(end(event), zone) for event in events for end in (_begin, _end)}
+                made = cls(zone, persons, named, tuple(sorted(edges)), recurring_ical_events.of(calendar))
                 made._expand(events)
             except CalendarError:
                 raise
@@ -95,7 +98,7 @@ class DutyCalendar:
     def _expand(self, events: list[Any]) -> None:
         """Work out a year from each event. Raises whatever the library does."""
         done_us: int | None = None
-        for begin_us in sorted(self._instant(event["DTSTART"].dt) for event in events):
+        for begin_us in sorted(_instant_us(_begin(event), self.zone) for event in events):
             if done_us is None or begin_us >= done_us:
                 done_us = begin_us + YEAR_US
                 for _ in self.spans(begin_us, done_us):
@@ -106,20 +109,19 @@ class DutyCalendar:
         for event in self._query.between(instant(from_us) - MARGIN, instant(to_us) + MARGIN):
             if str(event.get("STATUS", "")).upper() == "CANCELLED":
                 continue
-            begin_us, end_us = self._instant(event["DTSTART"].dt), self._end_us(event)
+            begin_us, end_us = _instant_us(_begin(event), self.zone), _instant_us(_end(event), self.zone)
             person = self.persons.get(title_key(_summary(event)))
             if person is not None and begin_us < to_us and end_us > from_us and begin_us < end_us:
                 yield Span(begin_us, end_us, person)
 
-    def _end_us(self, event: Any) -> int:
-        return self._instant(_end(event))
 
-    def _instant(self, moment: date) -> int:
-        if not isinstance(moment, datetime):
-            moment = datetime.combine(moment, time(), tzinfo=self.zone)
-        elif moment.tzinfo is None:
-            moment = moment.replace(tzinfo=self.zone)
-        return instant_us(moment)
+def _instant_us(moment: date, zone: ZoneInfo) -> int:
+    """Whole days and times without a zone are local times of the rota."""
+    if not isinstance(moment, datetime):
+        moment = datetime.combine(moment, time(), tzinfo=zone)
+    elif moment.tzinfo is None:
+        moment = moment.replace(tzinfo=zone)
+    return instant_us(moment)
 
 
 def title_key(text: str) -> str:
@@ -127,11 +129,16 @@ def title_key(text: str) -> str:
     return normalize("NFC", text.strip()).casefold()
 
 
+def _begin(event: Any) -> date:
+    begin: date = event["DTSTART"].dt
+    return begin
+
+
 def _end(event: Any) -> date:
     if "DTEND" in event:
         end: date = event["DTEND"].dt
         return end
-    start: date = event["DTSTART"].dt
+    start = _begin(event)
     if "DURATION" in event:
         length: timedelta = event["DURATION"].dt
     else:
@@ -190,7 +197,7 @@ def _examine(event: Any, persons: Mapping[str, str]) -> None:
                     "Use an IANA name such as Europe/Berlin, or put the zone's VTIMEZONE into the calendar.",
                 )
     # By the clock on the wall where both are of one zone: the hour that a change of clocks skips is no mistake.
-    if _end(event) <= event["DTSTART"].dt:
+    if _end(event) <= _begin(event):
         raise CalendarError(f"the event '{summary}' does not end after it begins", "Give it a later DTEND.")
     if "EXRULE" in event:
         raise CalendarError(

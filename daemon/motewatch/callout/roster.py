@@ -18,7 +18,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from motewatch.callout.duty_calendar import DutyCalendar, title_key
-from motewatch.callout.rotation import rotation_spans
+from motewatch.callout.rotation import hand_over_us, rotation_spans
 from motewatch.callout.spans import Span
 from motewatch.site.instants import instant_us
 from motewatch.site.models import Site
@@ -122,6 +122,15 @@ class Duty:
         block = self._block(at_us // BLOCK_US)
         return block[bisect_right(block, at_us, key=lambda stretch: stretch.begin_us) - 1]
 
+    def named_us(self) -> list[int]:
+        """Instants of the site file and the calendar at which something may change, in order."""
+        found = {at_us for relief in self.reliefs for at_us in (relief.begin_us, relief.end_us)}
+        if self.rota.rotation is not None:
+            found.add(hand_over_us(self.rota.rotation, self.zone, 0))
+        if self.calendar is not None:
+            found.update(self.calendar.edges_us)
+        return sorted(found)
+
     def _block(self, number: int) -> list[Stretch]:
         known = self.blocks.get(number)
         if known is None:
@@ -202,7 +211,11 @@ class Roster:
         return () if duty is None else duty.at(at_us).persons
 
     def next_change_us(self, rota: str, after_us: int) -> int | None:
-        """The first instant after `after_us` at which others are on call; None: not within 400 days."""
+        """The first instant after `after_us` at which others are on call. None: never again, as far as is known.
+
+        Every change within 400 days is found; later ones, if until then there is none, where the site file or the
+        calendar names an instant (not in a recurrence of more than 400 days).
+        """
         duty = self.duties.get(rota)
         if duty is None:
             return None
@@ -210,7 +223,8 @@ class Roster:
         for stretch in duty.stretches(after_us, after_us + LOOK_AHEAD_US):
             if stretch.persons != now:
                 return stretch.begin_us
-        return None
+        later = (at_us for at_us in duty.named_us() if at_us > after_us + LOOK_AHEAD_US)
+        return next((at_us for at_us in later if duty.at(at_us).persons != now), None)
 
     def resolve(self, target: str, at_us: int) -> tuple[str, ...]:
         """The persons whom `person:ID`, `team:ID` or `rota:ID` names at an instant."""

@@ -22,7 +22,7 @@ def rotation_spans(rotation: Rotation, zone: ZoneInfo, from_us: int, to_us: int)
     first_day = instant(from_us).astimezone(zone).date() - timedelta(days=1)
     number = max(0, (first_day - rotation.first).days // rotation.shift_days)
     while True:
-        begin_us, end_us = _hand_over_us(rotation, zone, number), _hand_over_us(rotation, zone, number + 1)
+        begin_us, end_us = hand_over_us(rotation, zone, number), hand_over_us(rotation, zone, number + 1)
         if begin_us >= to_us:
             return
         if end_us > from_us:
@@ -30,7 +30,7 @@ def rotation_spans(rotation: Rotation, zone: ZoneInfo, from_us: int, to_us: int)
         number += 1
 
 
-def _hand_over_us(rotation: Rotation, zone: ZoneInfo, number: int) -> int:
+def hand_over_us(rotation: Rotation, zone: ZoneInfo, number: int) -> int:
     """The instant at which the shift of that number begins."""
     day = rotation.first + timedelta(days=number * rotation.shift_days)
     # `fold` is 0: the first of two, and the offset before a gap.

@@ -59,6 +59,18 @@ def test_one_who_is_always_on_never_hands_over() -> None:
     assert roster(rotation={"members": ["ada"], "first": "2026-01-05"}).next_change_us("duty", at("2026-02-01")) is None
 
 
+def test_a_change_in_some_years_is_known_where_it_is_written() -> None:
+    alone = {"members": ["ada"], "first": "2026-01-05"}
+    cover = [{"person": "cy", "start": "2029-05-01T08:00:00", "end": "2029-05-02T08:00:00", "instead_of": "ada"}]
+    assert roster(rotation=alone, cover=cover).next_change_us("duty", at("2026-02-01")) == at("2029-05-01T08:00")
+    unchanged = [cover[0] | {"person": "ada"}, cover[0] | {"instead_of": "ben"}]
+    assert roster(rotation=alone, cover=unchanged).next_change_us("duty", at("2026-02-01")) is None
+    assert roster(rotation=WEEKLY).next_change_us("duty", at("2020-01-01")) == at("2026-01-05T08:00")
+    years = events("SUMMARY:ada\r\nDTSTART;VALUE=DATE:20260105\r\nDTEND;VALUE=DATE:20290105")
+    assert roster(calendar=years).next_change_us("duty", at("2026-02-01")) == at("2029-01-05")
+    assert roster(calendar=years).next_change_us("duty", at("2020-02-01")) == at("2026-01-05")
+
+
 def test_cover_takes_the_calls_of_one_or_of_whoever_is_on() -> None:
     cover = [
         {"person": "cy", "start": "2026-01-13T00:00:00", "end": "2026-01-20T00:00:00", "instead_of": "ben"},
