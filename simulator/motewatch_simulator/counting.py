@@ -1,8 +1,8 @@
 """What a counter makes of the air: Poisson counts per size bin.
 
 Each differential bin is an independent Poisson draw; a cumulative channel is the sum of its own and all larger bins.
-Drawing cumulative channels one by one would break their order and their correlation. Coincidence, efficiency and tube
-losses are not modelled yet.
+Drawing cumulative channels one by one would break their order and their correlation. This is the ideal counter; what
+tubes and real optics change is `chain`'s.
 """
 
 from __future__ import annotations
