@@ -52,17 +52,30 @@ class Airflows:
         result: Array = gained - lost
         return result
 
-    def matrix(self, settling_m3_s: Array, recirculated: Array) -> Array:
+    def mixed_return(self, together: Array) -> Array:
+        """Whose air comes back to whom, shape (n, n), rows add up to 1.
+
+        `together[i][j]` is 1 where rooms i and j share an air handler, else 0: returns mix by their flow.
+        """
+        drawn = together * np.maximum(self.returns, 0.0)
+        whole = drawn.sum(axis=1, keepdims=True)
+        result: Array = np.where(whole > 0, drawn / np.where(whole > 0, whole, 1.0), np.eye(len(together)))
+        return result
+
+    def matrix(self, settling_m3_s: Array, recirculated: Array, together: Array | None = None) -> Array:
         """`A` for every bin, shape (bins, n, n), in 1/s.
 
-        `settling_m3_s` is settling velocity times floor area, `recirculated` the share of the supply that is the room's
-        own air come back through the filters; both have shape (bins, n).
+        `settling_m3_s` is settling velocity times floor area, `recirculated` the share of the supply that is returned
+        air come back through the filters; both have shape (bins, n). Each room's own air comes back to it unless rooms
+        are `together`.
         """
         leaving = self.outward + self.between.sum(axis=1) + self.returns
         bins, rooms = settling_m3_s.shape
         matrix = np.broadcast_to(self.between.T, (bins, rooms, rooms)).copy()
         diagonal = np.arange(rooms)
-        matrix[:, diagonal, diagonal] -= leaving + settling_m3_s - self.supply * recirculated
+        matrix[:, diagonal, diagonal] -= leaving + settling_m3_s
+        back = np.eye(rooms) if together is None else self.mixed_return(together)
+        matrix += (self.supply * recirculated)[:, :, None] * back
         matrix /= self.volumes_m3[:, None]
         return matrix
 

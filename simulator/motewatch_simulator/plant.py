@@ -80,14 +80,23 @@ class Plant:
         bypass = np.array([p.leak_l_min / 60_000.0 for p in plants])
         bypass = self._widened(bypass / self._supply[: len(plants)])
         passed = bypass + (1.0 - bypass) * passed
-        self._clean_side = passed * self.upstream
-        self._recirculated = passed * (self._widened(np.ones(len(plants))) - fresh)
+        self._passed = passed
+        self._before = outdoors[:, None] * passed_first
+        """Outdoor air behind the pre-filter."""
+        self._own = self._widened(np.ones(len(plants))) - fresh
+        """Share of returned air in the supply, as far as there is so much."""
         self._settling = self._widened(
             np.array([[_loss_m3_s(p, v, d) for p, v in zip(plants, rooms_m3, strict=True)] for d in middles])
         )
 
+        handlers = [p.air_handler or f"of {p.id}" for p in plants]
+        self.together: Array = np.eye(len(self.volumes_m3))
+        """Which rooms share an air handler."""
+        self.together[: len(plants), : len(plants)] = [[float(a == b) for b in handlers] for a in handlers]
+
         self._flows: dict[AirState, Airflows] = {}
         self._matrices: dict[AirState, Array] = {}
+        self._brought: dict[AirState, Array] = {}
         self._steps: dict[tuple[AirState, int, float], Step] = {}
         numbers = 3 * len(middles) * len(self.volumes_m3) ** 2
         self._steps_kept = max(16, _KEPT_NUMBERS // numbers)
@@ -97,10 +106,16 @@ class Plant:
         """Air that the surfaces clean per second, per bin and zone."""
         return self._settling
 
-    @property
-    def recirculated(self) -> Array:
-        """Share of the supply that is the zone's own air come back through its filters, per bin and zone."""
-        return self._recirculated
+    def returned(self, state: AirState) -> Array:
+        """Share of returned air in the supply of each zone: as set, or less where leaks leave too little to return."""
+        flows = self.flows(state)
+        wanted, found = (self.together @ air for air in (flows.supply * self._own, np.maximum(flows.returns, 0.0)))
+        result: Array = self._own * np.minimum(1.0, found / np.where(wanted > 0, wanted, 1.0))
+        return result
+
+    def recirculated(self, state: AirState) -> Array:
+        """Share of the supply that is returned air and comes through the filters, per bin and zone."""
+        return self._passed * self.returned(state)
 
     def flows(self, state: AirState) -> Airflows:
         """All air flows between and through the zones."""
@@ -111,7 +126,7 @@ class Plant:
     def matrix(self, state: AirState) -> Array:
         """`A` of the balance, shape (bins, zones, zones)."""
         if state not in self._matrices:
-            self._matrices[state] = self.flows(state).matrix(self._settling, self._recirculated)
+            self._matrices[state] = self.flows(state).matrix(self._settling, self.recirculated(state), self.together)
         return self._matrices[state]
 
     def step(self, state: AirState, dt_us: int, speed: float) -> Step:
@@ -128,9 +143,11 @@ class Plant:
 
         `weather` is the present outdoor concentration over its median.
         """
-        flows = self.flows(state)
-        brought = self._clean_side * flows.supply + self.surroundings[:, None] * flows.inward
-        result: Array = (sources + weather * brought) / self.volumes_m3
+        if state not in self._brought:
+            flows = self.flows(state)
+            supplied = self._passed * self._before * (flows.supply * (1.0 - self.returned(state)))
+            self._brought[state] = supplied + self.surroundings[:, None] * flows.inward
+        result: Array = (sources + weather * self._brought[state]) / self.volumes_m3
         return result
 
     def pressure_share(self, room: int, state: AirState, ajar: Collection[int] = ()) -> float:

@@ -44,6 +44,8 @@ class Plant(Table):
     air_changes_per_h: Annotated[Number, Field(gt=0, le=1000)]
     fresh_air: Share = 0.2
     """Share of outdoor air in the supply; the rest is the room's own air."""
+    air_handler: Identifier | None = None
+    """Rooms that name the same one share their return air, mixed by its flow."""
     pre_filter_efficiency: Share = 0.35
     fine_filter_efficiency: Share = 0.8
     """Pre-filter on the fresh air and fine filter in the plant, all sizes alike (M)."""

@@ -46,6 +46,7 @@ def cases(draw: st.DrawFn) -> Case:
             "terminal_model": draw(st.sampled_from(["simple", "single-fibre"])),
             "friction_velocity_m_s": draw(st.sampled_from([0.0, 0.01, 0.1])),
             "leak_l_min": draw(st.sampled_from([0.0, 0.1])),
+            "air_handler": draw(st.sampled_from([None, "one", "two"])),
         }
         rooms.append((volume, keys))
         # Every room leaks to the next one, the last one outwards, and never more than it is supplied with.
@@ -97,8 +98,10 @@ def test_every_particle_is_accounted_for(case: Case, seconds: float) -> None:
     volumes = flows.volumes_m3
     brought = ((inputs * volumes) * seconds).sum(axis=1)
     stored = ((after - case.start) * volumes).sum(axis=1)
-    filtered = flows.returns - flows.supply * plant.recirculated
-    removed = (integral * (filtered + flows.outward)).sum(axis=1)
+    back = integral @ flows.mixed_return(plant.together).T
+    removed = (integral * (flows.returns + flows.outward) - back * flows.supply * plant.recirculated(case.state)).sum(
+        axis=1
+    )
     deposited = (integral * plant.settling_m3_s).sum(axis=1)
     whole = brought + (case.start * volumes).sum(axis=1)
     assert stored + removed + deposited == pytest.approx(brought, abs=1e-9 * whole.max() + 1e-6)

@@ -18,6 +18,7 @@ from scipy import integrate, linalg
 from motewatch_simulator.balance import Airflows, steady, step
 from motewatch_simulator.plant import Plant, exchange
 from motewatch_simulator.spectra import CLEANROOM_GARMENTS, Array
+from support.rooms import plant_of
 from support.simulated import a_scenario, a_site
 
 
@@ -182,3 +183,21 @@ def test_a_door_pulse_moves_the_worked_amount_and_keeps_all_particles() -> None:
 def test_a_door_to_the_surroundings_brings_their_air() -> None:
     after = exchange(np.array([[0.0]]), np.array([50.0]), 0, None, np.array([1e6]), 2.0)
     assert after[0, 0] == pytest.approx(40_000)
+
+
+def test_rooms_on_one_air_handler_share_what_comes_back() -> None:
+    # Unfiltered, no fresh air: what one room sheds comes back to both, and leaves by the leak outwards alone.
+    keys: dict[str, Any] = {
+        "fresh_air": 0.0,
+        "fine_filter_efficiency": 0.0,
+        "terminal_penetration": 1.0,
+        "floor_m2": 0.0,
+    }
+    keys |= {"air_changes_per_h": 36.0, "air_handler": "one"}
+    leak = [{"higher": "room-1", "lower": "surroundings", "leak_m3_h": 360.0}]
+    shared = plant_of([(100.0, keys), (100.0, keys)], (0.5,), connections=leak, outdoors={"per_m3_at_0_5_um": 1e-6})
+    settled = steady(shared.matrix(shared.normal), shared.inputs(shared.normal, np.array([[1_000.0, 0.0]])))[0]
+    # Supply 1 m3/s each; 1 and 0.9 return, and 0.1 of outdoor air must make up for the leak. Without any outdoors the
+    # second room settles at the mixed return times 0.95, and what leaves it is what is shed: 1,000 / 0.1.
+    assert settled[1] == pytest.approx(10_000.0, rel=1e-5)
+    assert settled[0] == pytest.approx(11_000.0, rel=1e-5)
