@@ -43,6 +43,8 @@ class Fleet:
         self._boots: dict[str, str] = {}
         """Boot of every sensor that is present."""
         self._last_boot: dict[str, str] = {}
+        self._cut: set[str] = set()
+        """Sensors that have no network at present: what they keep waits for the scenario, not for us."""
         own = len(sensors) <= own_connections
         groups = (
             [[sensor] for sensor in sensors]
@@ -75,12 +77,14 @@ class Fleet:
                 link.send(encode(emission, self._topics))
             case Came():
                 self._boots[emission.sensor] = self._last_boot[emission.sensor] = emission.boot
+                self._cut.discard(emission.sensor)
                 # A connection that is already up does not ask for births again.
                 link.say(encode(emission, self._topics))
                 link.open()
             case Went():
                 self._boots.pop(emission.sensor, None)
                 if self._own and emission.abrupt:
+                    self._cut.add(emission.sensor)
                     link.cut()
                 else:
                     link.say(encode(emission, self._topics))
@@ -121,8 +125,9 @@ class Fleet:
 
     @property
     def waiting(self) -> int:
-        """Messages that no broker has acknowledged yet."""
-        return sum(link.waiting for link in self._links)
+        """Messages that no broker has acknowledged yet, those of sensors left out that have no network at present."""
+        cut = {id(self._link_of[sensor]) for sensor in self._cut}
+        return sum(link.waiting for link in self._links if id(link) not in cut)
 
     @property
     def unheard(self) -> int:
