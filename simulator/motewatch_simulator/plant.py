@@ -64,7 +64,8 @@ class Plant:
         self.normal = AirState(frozenset(), (1.0,) * len(plants))
         self._connections = scenario.connections
         self._leaks_m3_s = [_leak_m3_s(connection, plants, self.index) for connection in self._connections]
-        self._leaks_m2 = [self._leak_area_m2(plant) for plant in plants]
+        self._held_by = [self._holds_against(plant) for plant in plants]
+        self._leaks_m2 = [self._leak_area_m2(plant, held) for plant, held in zip(plants, self._held_by, strict=True)]
         self._supply = self._widened(np.array([p.air_changes_per_h for p in plants]) * rooms_m3 / 3600.0)
 
         middles = bin_middles_um(sizes_um)
@@ -155,7 +156,7 @@ class Plant:
         opened_m2 = 0.0
         for i in {*state.open_doors, *ajar}:
             connection = self._connections[i]
-            if connection.higher == self.rooms[room] and connection.door is not None:
+            if i in self._held_by[room] and connection.door is not None:
                 wedged = {} if i in ajar else dict(state.wedged)
                 opened_m2 += wedged.get(i, connection.door.area_m2)
         # A room whose pressure or leaks nobody gave: an open door takes all of it.
@@ -165,12 +166,17 @@ class Plant:
         """What leaks through a connection while all fans run."""
         return self._leaks_m3_s[connection]
 
-    def _leak_area_m2(self, plant: s.Plant) -> float:
-        """All openings through which a room leaks to lower ones, from its flows and its set-point; 0 if not known."""
-        if plant.pressure_pa is None or plant.pressure_pa <= 0:
+    def _holds_against(self, plant: s.Plant) -> frozenset[int]:
+        """Connections against which a room holds its pressure: to lower rooms, or to higher ones if it is negative."""
+        negative = (plant.pressure_pa or 0.0) < 0
+        ends = ((c.lower if negative else c.higher) for c in self._connections)
+        return frozenset(i for i, end in enumerate(ends) if end == plant.id)
+
+    def _leak_area_m2(self, plant: s.Plant, held: frozenset[int]) -> float:
+        """All openings through which these leaks flow, from its flows and its set-point; 0 if not known."""
+        if not plant.pressure_pa:
             return 0.0
-        flows = (q for c, q in zip(self._connections, self._leaks_m3_s, strict=True) if c.higher == plant.id)
-        return leak_area_m2(sum(flows), plant.pressure_pa)
+        return leak_area_m2(sum(self._leaks_m3_s[i] for i in sorted(held)), abs(plant.pressure_pa))
 
     def _work_out(self, state: AirState) -> Airflows:
         n = len(self.volumes_m3)

@@ -236,3 +236,16 @@ def test_the_rooms_live_the_same_in_any_steps() -> None:
     for location, seen in whole.items():
         assert np.mean([part[location] for part in parts], axis=0) == pytest.approx(seen, rel=1e-9)
     assert one.now_us == other.now_us == START_US + 1_200_000_000
+
+
+def test_a_room_at_negative_pressure_loses_it_through_the_door_it_is_held_against() -> None:
+    rooms = [
+        {"id": "clean", "air_changes_per_h": 60.0},
+        {"id": "next", "air_changes_per_h": 30.0, "pressure_pa": -15.0, "pressure_noise_pa": 0.0},
+    ]
+    wedge = {"kind": "door-open", "higher": "clean", "lower": "next", "at_s": 60, "duration_s": 600, "open_m2": 0.005}
+    air = an_air(a_scenario(rooms=rooms, incidents=[wedge]))
+    watch(air, 50)
+    assert air.climate("next").pressure_pa == pytest.approx(-15.0)
+    watch(air, 60)
+    assert air.climate("next").pressure_pa == pytest.approx(-6.0, abs=0.1)
