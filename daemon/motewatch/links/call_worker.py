@@ -251,7 +251,7 @@ class CallWorker:
         give_up_s = now_s + self._settings.give_up_min * MINUTE_S - age_s
         try:
             told = output_from("told", row.payload.decode())
-        except (ValueError, TypeError, KeyError):
+        except Exception:  # of whatever kind: one row that cannot be read must not hold up the others
             told = None
         return _Waiting(told if isinstance(told, Told) else None, give_up_s, now_s, row.id in self._left_over)
 

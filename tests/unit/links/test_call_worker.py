@@ -282,12 +282,13 @@ def test_a_call_that_cannot_be_put_into_words_or_read_is_refused_and_holds_up_no
     settings = MqttChannel(id="sms", kind="mqtt")
     worker = CallWorker(settings, ground.channel, ground.rows, ground.service.post, broken, ground.clock)
     ground.put(call("a"), call("b"))
-    ground.rows.add(replace(call_row(call("c"), ground.clock.now_us()), payload=b"{"))
+    for id_, payload in (("c", b"{"), ("d", b"[]"), ("e", b'{"facts": [1]}'), ("f", b"\xff")):
+        ground.rows.add(replace(call_row(call(id_), ground.clock.now_us()), payload=payload))
     ground.work(worker)
     assert sorted(ground.service.outcomes()) == [
         ("a", Outcome.REFUSED),
         ("b", Outcome.DELIVERED),
-        ("c", Outcome.REFUSED),
+        *((id_, Outcome.REFUSED) for id_ in "cdef"),
     ]
     assert ground.rows.waiting() == []
 
