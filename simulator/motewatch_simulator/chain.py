@@ -76,6 +76,13 @@ class Chain:
             reached = reached + false_counts(self._sizes_um, self._response.false_per_min, seconds)
         return reached
 
+    def expected_many(self, airs: Array, seconds: float) -> Array:
+        """The same for samples one after the other in good order, a row for each."""
+        if self._ideal is not None:
+            return self._ideal.expected(airs * self.flow_m3_s)
+        result: Array = np.array([self.expected(air, seconds) for air in airs])
+        return result
+
     def _table(self, port: int, shift: float) -> Array:
         step = round(float(np.log(shift * self.threshold_factor)) * SHIFT_STEPS)
         table = self._tables.get((port, step))

@@ -23,8 +23,8 @@ class Channels:
         self._edges = np.array(first, dtype=np.intp)
 
     def expected(self, bins: Array) -> Array:
-        """Expected particles per channel bin; those below the smallest channel go unseen."""
-        result: Array = np.add.reduceat(bins, self._edges)
+        """Expected particles per channel bin, along the last axis; those below the smallest channel go unseen."""
+        result: Array = np.add.reduceat(bins, self._edges, axis=-1)
         return result
 
     def draw(self, bins: Array, rng: np.random.Generator) -> tuple[int, ...]:

@@ -77,7 +77,9 @@ class Excursions:
     ) -> None:
         plan = compile_plan(site, "")
         self._room_of = {name: plan.locations[name].room for name in locations}
-        self._rooms = [plan.rooms[room] for room in self._room_of.values()]
+        names = sorted(set(self._room_of.values()))
+        self._rooms = [plan.rooms[name] for name in names]
+        self._rooms_of_columns = np.array([names.index(room) for room in self._room_of.values()], dtype=np.intp)
         self._book = book
         sizes = {size_nm(size): i for i, size in enumerate(sizes_um)}
         intervals = {sensor.location: micros_of(sensor.interval_s) for sensor in site.sensors}
@@ -102,8 +104,8 @@ class Excursions:
 
     def _close(self, group: _Group, to_us: int) -> None:
         begin_us = group.begin_us
-        by_room = {room.id: _STATES.index(occupancy(room, begin_us)) for room in self._rooms}
-        states = np.array([by_room[room.id] for room in self._rooms], dtype=np.intp)
+        by_room = np.array([_STATES.index(occupancy(room, begin_us)) for room in self._rooms], dtype=np.intp)
+        states = by_room[self._rooms_of_columns]
         now: set[_Key] = set()
         for row, per_m3 in group.exceeded(to_us, states):
             now.add(row.key)

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 
 import numpy as np
+from numpy.typing import NDArray
 
 from motewatch.site.models import Sensor
 from motewatch_simulator import misbehaviour as wrong
@@ -62,12 +63,12 @@ class Instrument:
         self._speaks = speaks
         self._columns = columns
         self._rng = draw_rng
-        self._sizes_um = speaks.sizes_um or sensor.sizes_um
+        self.sizes_um = speaks.sizes_um or sensor.sizes_um
         self._portable = sensor.kind == "portable"
         self._route = _route(sensor, speaks, start_us)
         self._chain = Chain(
             grid_um,
-            self._sizes_um,
+            self.sizes_um,
             sensor.flow_l_min,
             response=response_of(sensor, speaks, scenario),
             tubes=_tubes(speaks),
@@ -95,6 +96,27 @@ class Instrument:
         jumps = [(x, x.fault) for x in ongoing if isinstance(x.fault, s.ClockJump)]
         clock.jump_us = sum(_jump_us(fault, x.since_us + clock.drift_us) for x, fault in jumps)
 
+    @property
+    def plain(self) -> bool:
+        """Does it stay, sample without a pause by a good clock, and do nothing wrong or wanton?"""
+        return (
+            isinstance(self._route, Spot)
+            and self._route.sample_us == self._route.interval_us
+            and self._factor is None
+            and self._speaks.clock_ppm == 0
+            and not self.misbehaviour
+        )
+
+    @property
+    def interval_us(self) -> int:
+        """How long a sample lasts."""
+        return self._visit.duration_us
+
+    def count_many(self, airs: Array) -> NDArray[np.int64]:
+        """Differential counts of samples one after the other, of which each row is the air; for a `plain` one."""
+        expected = self._chain.expected_many(airs, self._visit.duration_us / SECOND_US)
+        return np.asarray(self._rng.poisson(expected), dtype=np.int64)
+
     def switch_on(self, now_us: int) -> None:
         """Power is back: another boot, and the next whole sample."""
         self.powered = True
@@ -120,7 +142,7 @@ class Instrument:
             visit.duration_us,
             round(self._sensor.flow_l_min * visit.duration_us / 60),
             self._speaks.counts,
-            self._sizes_um,
+            self.sizes_um,
             wrong.said(values, ongoing),
             # Sensors of climate show tenths, so repeated values are normal.
             round(climate.temperature_c, 1) if "temperature" in reports else None,
@@ -152,9 +174,9 @@ class Instrument:
             flow_share=wrong.flow_share(self.ongoing, now_us),
             shift=wrong.threshold_shift(self.ongoing, now_us),
         )
-        expected[0] += wrong.noise_in_first(self.ongoing, self._sizes_um[0], seconds)
+        expected[0] += wrong.noise_in_first(self.ongoing, self.sizes_um[0], seconds)
         drawn = tuple(self._rng.poisson(expected).tolist())
-        extra = wrong.burst_counts(self.ongoing, self._sizes_um, seconds, self.fault_rng)
+        extra = wrong.burst_counts(self.ongoing, self.sizes_um, seconds, self.fault_rng)
         counted = tuple(a + b for a, b in zip(drawn, extra, strict=True))
         self._shown = wrong.shown(counted, self._shown, self.ongoing)
         return self._shown

@@ -69,6 +69,10 @@ class Misbehaviour:
             if fault.random is not None:
                 self._chances[i] = ByChance(fault.random, rng.spawn(1)[0], start_us)
 
+    def __bool__(self) -> bool:
+        """Does this sensor ever do anything wrong?"""
+        return bool(self._mine)
+
     def active(self, incidents: Sequence[Active], now_us: int) -> list[Ongoing]:
         """What goes on, in the order of the scenario, from the incidents of this moment."""
         result = []
