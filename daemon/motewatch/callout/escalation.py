@@ -119,6 +119,12 @@ class Case:
         if due_us is not None and due_us < to_us:
             self.base_us += to_us - due_us
 
+    def climb_anew(self, ladder: Ladder) -> None:
+        """The steps are others now: all whose time has come are taken at once, and nobody is told twice."""
+        self.ladder = ladder.id
+        self.repeat_us = self.nobody_us = None
+        self.steps = 0 if self.stage is Stage.OPEN else len(ladder.rungs)
+
     def to_state(self) -> list[Any]:
         """Plain values for a snapshot."""
         return [

@@ -59,6 +59,9 @@ class CalloutDesk:
         self._on: dict[str, tuple[str, ...]] = {}
         """Who is on call in each rota that an escalation names."""
         self._flood = Flood()
+        self._ladders = Ladders({})
+        self._ladders_before: dict[str, Ladder] = {}
+        """Those of the configuration before, to see which have changed."""
         self._serial = 0
         self._not_before_us = 0
         self._tell_nobody_us: int | None = None
@@ -70,6 +73,7 @@ class CalloutDesk:
     def know(self, site: Site) -> None:
         """The configuration in force; after a restore too."""
         settings = site.callout
+        self._ladders_before = self._ladders.by_id
         self._ladders = Ladders.of(site)
         self._roster = Roster.of(site)
         self._texts = CallTexts.of(site)
@@ -96,8 +100,10 @@ class CalloutDesk:
                 del self._cases[alarm]
                 continue
             if ladder.id != case.ladder:
-                case.ladder, case.steps, case.base_us = ladder.id, 0, now_us
-            case.steps = min(case.steps, len(ladder.rungs))
+                case.base_us = now_us
+            before = self._ladders_before.get(case.ladder)
+            if ladder.id != case.ladder or before is None or ladder.rungs != before.rungs:
+                case.climb_anew(ladder)
             case.contacts = {person: contact for person, contact in case.contacts.items() if person in persons}
             case.waiting = {person: cause for person, cause in case.waiting.items() if person in persons}
             self._enter(case, ladder)
