@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, field
+from typing import Any
 
 from hypothesis import settings
 from hypothesis import strategies as st
@@ -37,7 +38,7 @@ points = st.sampled_from(POINTS)
 alarms = st.sampled_from(ALARMS)
 persons = st.sampled_from(["ada", "ben", "cy"])
 
-ROTA = {
+ROTA: dict[str, Any] = {
     "id": "tech",
     "name": "Technicians",
     "rotation": {"members": ["ada", "ben"], "first": "2026-06-02", "hand_over": "00:00", "shift_days": 1},
@@ -45,22 +46,31 @@ ROTA = {
 }
 
 
-def site(flood_alarms: int) -> dict[str, object]:
-    """Three steps with a rota that has nobody at first, a person who is quiet at night, one with two ways."""
+def site(flood_alarms: int, *, other: bool = False) -> dict[str, object]:
+    """Three steps with a rota that has nobody at first, a person who is quiet at night, one with two ways.
+
+    `other`: another escalation, and Ben is gone.
+    """
     people = {
         "ada": person("ada", "sms", "mail"),
         "ben": person("ben", "sms", quiet=["Mon-Sun 22:00-06:00"], may=["acknowledge", "shelve", "reset"]),
         "cy": person("cy", "mail"),
         "dot": person("dot"),
     }
-    return callout_site(
-        climb((0, "rota:tech"), (5, "person:cy person:ben"), (15, "team:all"), repeat_min=10),
+    members = ["ada", "cy"] if other else ["ada", "ben", "cy"]
+    usual = climb((0, "rota:tech"), (5, "person:cy person:ben"), (15, "team:all"), repeat_min=10)
+    instead = climb((3, "team:all"), (6, "rota:tech"), (12, "person:ada"), id="other", repeat_min=15)
+    made = callout_site(
+        instead if other else usual,
         persons=people,
-        rotas=[ROTA],
-        teams=[{"id": "all", "name": "All", "members": ["ada", "ben", "cy"]}],
+        rotas=[ROTA | {"rotation": ROTA["rotation"] | {"members": members[:2]}}],
+        teams=[{"id": "all", "name": "All", "members": members}],
         callout={"flood_alarms": flood_alarms},
         alarm_rules=[{"kinds": ["sensor-laser"], "locations": ["scale"], "latched": True, "re_alarm_min": 7}],
     )
+    if other:
+        made["persons"] = [each for each in made["persons"] if each["id"] != "ben"]
+    return made
 
 
 @dataclass
@@ -96,11 +106,13 @@ class Nights(RuleBasedStateMachine):
         self.ids: set[str] = set()
         self.away_until_us = 0
         self.flood = False
+        self.known: set[str] = set()
         self.sound = False
 
     @initialize(flood_alarms=st.sampled_from([2, 1_000]))
     def begin(self, flood_alarms: int) -> None:
         self.flood = flood_alarms == 2
+        self.known = {"ada", "ben", "cy"}
         self._do(configured(site(flood_alarms)))
 
     # What happens
@@ -161,7 +173,7 @@ class Nights(RuleBasedStateMachine):
     def acknowledge(self, alarm: str, by: str) -> None:
         life = self.lives.setdefault(alarm, Life())
         wanted = life.state is State.UNACKNOWLEDGED
-        owed = (life.told - life.failed - {by}) if wanted else set()
+        owed = (life.told - life.failed - {by}) & self.known if wanted else set()
         said = self._order(Acknowledge(self._id(), by, alarm))
         if not any(isinstance(out, AlarmChanged) and out.event is Event.ACKNOWLEDGE for out in said):
             return
@@ -205,6 +217,13 @@ class Nights(RuleBasedStateMachine):
         self._do(Resumed(self.away_until_us))
         self.now_us = self.away_until_us
         self._pass(self.now_us)
+
+    @rule(other=st.booleans())
+    def site_file_changes(self, other: bool) -> None:
+        self.known = {"ada", "cy"} if other else {"ada", "ben", "cy"}
+        for life in self.lives.values():
+            life.steps &= self.known
+        self._do(configured(site(2 if self.flood else 1_000, other=other)))
 
     @rule()
     def restart(self) -> None:
