@@ -14,15 +14,19 @@ import numpy as np
 
 
 class GammaFactor:
-    """Independent factors with variance `alpha`."""
+    """Independent factors with variance `alpha`; a share of them is 0, and the others are greater for it."""
 
-    def __init__(self, alpha: float, rng: np.random.Generator) -> None:
+    def __init__(self, alpha: float, rng: np.random.Generator, zero_share: float = 0.0) -> None:
         self._alpha = alpha
         self._rng = rng
+        self._zero_share = zero_share
 
     def next(self, _passed_s: float) -> float:
         """The factor of the next reading."""
-        return float(self._rng.gamma(1.0 / self._alpha, self._alpha))
+        factor = float(self._rng.gamma(1.0 / self._alpha, self._alpha))
+        if self._zero_share == 0.0:
+            return factor
+        return 0.0 if self._rng.random() < self._zero_share else factor / (1.0 - self._zero_share)
 
 
 class LogOuFactor:

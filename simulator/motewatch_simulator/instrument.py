@@ -240,7 +240,7 @@ def _tubes(speaks: s.Counter) -> list[s.Tubing | None]:
 def _factor(dispersion: s.Dispersion | None, rng: np.random.Generator) -> GammaFactor | LogOuFactor | None:
     match dispersion:
         case s.Gamma():
-            return GammaFactor(dispersion.alpha, rng)
+            return GammaFactor(dispersion.alpha, rng, dispersion.zero_share)
         case s.LogOu():
             return LogOuFactor(dispersion.sd, dispersion.tau_min * 60.0, rng)
         case _:

@@ -51,6 +51,8 @@ class Gamma(Table):
     kind: Literal["negative-binomial"]
     alpha: Annotated[Number, Field(gt=0, le=5)] = 0.2
     """0.05 at rest, 0.2 to 0.5 in operation (own choice)."""
+    zero_share: Annotated[Number, Field(ge=0, lt=1)] = 0.0
+    """Share of readings that find nothing at all, for rooms used now and then; the others find more for it."""
 
 
 class LogOu(Table):

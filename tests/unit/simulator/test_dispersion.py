@@ -25,6 +25,17 @@ def test_counts_behind_a_gamma_factor_are_negative_binomial() -> None:
     assert stats.chisquare(np.bincount(np.minimum(draws, 25), minlength=26), poisson).pvalue < 1e-9, "and not Poisson"
 
 
+def test_surplus_zeros_keep_the_mean() -> None:
+    rng = np.random.default_rng(9)
+    factor = GammaFactor(0.2, np.random.default_rng(10), zero_share=0.3)
+    draws = np.array([rng.poisson(8.0 * factor.next(60.0)) for _ in range(20_000)])
+    assert draws.mean() == pytest.approx(8.0, rel=0.03)
+    alone = stats.nbinom.pmf(0, 5, 1 / (1 + 0.2 * 8.0 / 0.7))
+    assert (draws == 0).mean() == pytest.approx(0.3 + 0.7 * alone, abs=0.01)
+    # E f^2 is (1 + alpha) / (1 - share).
+    assert draws.var() == pytest.approx(8.0 + 64.0 * (1.2 / 0.7 - 1), rel=0.06)
+
+
 def test_a_wandering_intensity_has_the_moments_of_its_closed_form() -> None:
     rng = np.random.default_rng(8)
     factor = LogOuFactor(0.6, 1_800.0, np.random.default_rng(7))
