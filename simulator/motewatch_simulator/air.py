@@ -17,7 +17,8 @@ from motewatch.site.models import Site
 from motewatch_simulator import scenario as s
 from motewatch_simulator.agenda import Agenda
 from motewatch_simulator.balance import steady
-from motewatch_simulator.climate import ClimateSettings, Gains, RoomClimate
+from motewatch_simulator.climate import Gains, RoomClimate
+from motewatch_simulator.climates import Acting, Climates
 from motewatch_simulator.outdoors import LogWander, diurnal, step_correlation
 from motewatch_simulator.plant import AirState, Plant, exchange
 from motewatch_simulator.sight import Sight
@@ -48,7 +49,7 @@ class Air:
         physics_speed: float,
         grid_us: int,
     ) -> None:
-        self.now_us = start_us
+        self.now_us = self._start_us = start_us
         self._scenario = scenario
         self._timeline = timeline
         self._speed = physics_speed
@@ -70,10 +71,7 @@ class Air:
             tool_rng=tool_rng,
         )
         self._sight = Sight(site, scenario, plant, self.sizes_um)
-        self._climates = {
-            room.id: RoomClimate(_climate_settings(room), one)
-            for room, one in zip(scenario.rooms, climate_rng.spawn(len(scenario.rooms)), strict=True)
-        }
+        self._climates = Climates(scenario.rooms, climate_rng)
         self._ajar_until_us: dict[int, int] = {}
         """Doors that a passage holds open for a moment, by connection; its pulse has moved their air already."""
         for i, connection in enumerate(scenario.connections):
@@ -87,8 +85,10 @@ class Air:
             self._outdoors = LogWander(scenario.outdoors.log_sd, phi, outdoor_rng)
             self._turn_weather()
 
-        self._acting_key: object = None
-        self._acting: list[tuple[float, float, float, float]] = []
+        self._gains_key: object = None
+        self._gains: list[tuple[float, float, float]] = []
+        self._told_key: object = None
+        self._open_before: frozenset[int] = frozenset()
         self._settle(timeline.active(start_us))
         # The stream starts where the rooms settle on an ordinary day.
         mean = plant.inputs(plant.normal, self._sources.particles([], 1.0, mean=True), self.outdoor_factor)
@@ -107,7 +107,7 @@ class Air:
 
     def climate(self, room: str) -> RoomClimate:
         """The climate of a room at `now_us`."""
-        return self._climates[room]
+        return self._climates.at(self._plant.index[room], self._physical_s())
 
     def present(self, room: str) -> int:
         """Persons in a room at `now_us`."""
@@ -133,7 +133,7 @@ class Air:
         inputs = self._plant.inputs(self._state, self._given_off(active), self.outdoor_factor)
         self.concentrations, integral = step.advance(self.concentrations, inputs)
         seen = self._sight.seen(active, self._sources, self.outdoor_factor, integral / self._speed, seconds)
-        self._advance_climate(active, seconds * self._speed)
+        self._act_on_climate(active)
         self.now_us = to_us
         self._agenda.advance(to_us)
         self._settle(self._timeline.active(to_us))
@@ -196,26 +196,26 @@ class Air:
                 sources[:, self._sight.room_of[x.incident.location]] += self._sight.intervention(x.incident)
         return sources
 
-    def _advance_climate(self, active: list[Active], dt_s: float) -> None:
+    def _act_on_climate(self, active: list[Active]) -> None:
+        """What acts on the climate of each room until the next edge, told where it may have changed."""
         drifts = [x for x in active if isinstance(x.incident, s.TemperatureDrift | s.HumidityDrift)]
-        key = (
-            self._sources.changes,
-            self._state,
-            tuple(self._set_back),
-            tuple(self._ajar_until_us),
-            tuple(x.index for x in active),
-        )
-        # Nearly always nothing has changed since the last step.
-        if key != self._acting_key or drifts:
-            self._acting_key, self._acting = key, self._acts(active, drifts)
-        for climate, (warmer, wetter, moister, pressure) in zip(self._climates.values(), self._acting, strict=True):
-            climate.advance(dt_s, warmer_c=warmer, wetter_pct=wetter, moister_pa=moister, pressure_share=pressure)
+        key = (self._sources.changes, self._state, self._set_back, tuple(x.index for x in active))
+        if key != self._gains_key or drifts:
+            self._gains_key, self._gains = key, self._gained(active, drifts)
+        open_now = frozenset(self._ajar_until_us) | self._state.open_doors
+        told = key == self._told_key and not drifts
+        rooms = self._plant.against(open_now ^ self._open_before) if told else range(len(self._gains))
+        self._told_key, self._open_before = key, open_now
+        drive = self._state.drive or self._state.fans
+        for i in rooms:
+            warmer, wetter, moister = self._gains[i]
+            pressure = drive[i] ** 2 * self._plant.pressure_share(i, self._state, self._ajar_until_us)
+            self._climates.act(i, Acting(warmer, wetter, moister, pressure), self._physical_s())
 
-    def _acts(self, active: list[Active], drifts: list[Active]) -> list[tuple[float, float, float, float]]:
-        """What acts on the climate of each room: warmer, wetter, moister, and the share of its pressure."""
+    def _gained(self, active: list[Active], drifts: list[Active]) -> list[tuple[float, float, float]]:
+        """How much warmer, wetter (by the plant) and moister (by people) each room is held."""
         heat_w, moisture_g_h = self._sources.gains(active)
         supply = self._plant.flows(self._state).supply
-        drive = self._state.drive or self._state.fans
         result = []
         for i, plant in enumerate(self._scenario.rooms):
             gains = Gains.in_room(float(heat_w[i]), float(moisture_g_h[i]), float(supply[i]))
@@ -226,20 +226,9 @@ class Air:
                     warmer += x.incident.change_c * x.ramp(x.incident.ramp_s)
                 elif isinstance(x.incident, s.HumidityDrift) and x.incident.room == plant.id:
                     wetter += x.incident.change_pct * x.ramp(x.incident.ramp_s)
-            pressure = drive[i] ** 2 * self._plant.pressure_share(i, self._state, self._ajar_until_us)
-            result.append((warmer, wetter, gains.moister_pa, pressure))
+            result.append((warmer, wetter, gains.moister_pa))
         return result
 
-
-def _climate_settings(plant: s.Plant) -> ClimateSettings:
-    return ClimateSettings(
-        plant.temperature_c,
-        plant.humidity_pct,
-        plant.pressure_pa,
-        plant.temperature_tau_min * 60.0,
-        plant.humidity_tau_min * 60.0,
-        plant.pressure_tau_s,
-        plant.pressure_overshoot,
-        plant.pressure_noise_pa,
-        plant.wind_pa,
-    )
+    def _physical_s(self) -> float:
+        """Physical time since the start."""
+        return (self.now_us - self._start_us) / SECOND_US * self._speed

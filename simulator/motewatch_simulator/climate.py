@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
@@ -71,15 +70,6 @@ class Gains:
         return cls(max(-_MOST_WARMER_C, min(_MOST_WARMER_C, warmer)), moister)
 
 
-class _Held(NamedTuple):
-    """What acts on a room for a while."""
-
-    warmer_c: float
-    wetter_pct: float
-    pressure_share: float
-    moister_pa: float
-
-
 class RoomClimate:
     """The climate of one room; `advance` moves it on, the properties read it."""
 
@@ -95,8 +85,6 @@ class RoomClimate:
         self._wander_moisture = MOISTURE_NOISE * float(rng.standard_normal())
         self._wander_pa = settings.pressure_noise_pa * float(rng.standard_normal())
         self._wind_pa = settings.wind_pa * float(rng.standard_normal())
-        self._due_s = 0.0
-        self._held = _Held(0.0, 0.0, 1.0, 0.0)
 
     def advance(
         self, dt_s: float, *, warmer_c: float, wetter_pct: float, pressure_share: float, moister_pa: float = 0.0
@@ -104,20 +92,8 @@ class RoomClimate:
         """Let `dt_s` physical seconds pass.
 
         `warmer_c` and `wetter_pct` shift what the plant holds, `moister_pa` is vapour that people add;
-        `pressure_share` is the share of the pressure set-point that doors and fans leave. Time in which none of them
-        changes is gone through in one, exact step, when somebody looks.
+        `pressure_share` is the share of the pressure set-point that doors and fans leave.
         """
-        held = _Held(warmer_c, wetter_pct, pressure_share, moister_pa)
-        if held != self._held:
-            self._catch_up()
-            self._held = held
-        self._due_s += dt_s
-
-    def _catch_up(self) -> None:
-        if self._due_s <= 0:
-            return
-        dt_s, self._due_s = self._due_s, 0.0
-        warmer_c, wetter_pct, pressure_share, moister_pa = self._held
         s = self._settings
         self._age_s += dt_s
         self._temperature = _towards(self._temperature, s.temperature_c + warmer_c, dt_s, s.temperature_tau_s)
@@ -135,21 +111,18 @@ class RoomClimate:
     @property
     def temperature_c(self) -> float:
         """Air temperature now."""
-        self._catch_up()
         ripple = RIPPLE_C * math.sin(2.0 * math.pi * self._age_s / RIPPLE_PERIOD_S)
         return self._temperature + ripple + self._wander_c
 
     @property
     def humidity_pct(self) -> float:
         """Relative humidity now, from the moisture and the temperature of the same moment."""
-        self._catch_up()
         vapour = self._vapour_pa * (1.0 + self._wander_moisture)
         return min(100.0, max(0.0, 100.0 * vapour / saturation_pa(self.temperature_c)))
 
     @property
     def pressure_pa(self) -> float | None:
         """Pressure difference to the neighbour now; None where the room holds none."""
-        self._catch_up()
         return None if self._settings.pressure_pa is None else self._pressure + self._wander_pa + self._wind_pa
 
     def _move_pressure(self, goal: float, dt_s: float, *, closed: bool) -> None:

@@ -162,6 +162,10 @@ class Plant:
         # A room whose pressure or leaks nobody gave: an open door takes all of it.
         return share_left(self._leaks_m2[room], opened_m2) if opened_m2 > 0 else 1.0
 
+    def against(self, connections: Collection[int]) -> list[int]:
+        """The rooms that hold their pressure against one of these connections."""
+        return [room for room, held in enumerate(self._held_by) if not held.isdisjoint(connections)]
+
     def leak_m3_s(self, connection: int) -> float:
         """What leaks through a connection while all fans run."""
         return self._leaks_m3_s[connection]
