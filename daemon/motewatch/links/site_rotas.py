@@ -11,7 +11,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from motewatch.callout.duty_calendar import CalendarError
-from motewatch.callout.roster import DAY_US, Duty, Gap, person_ids
+from motewatch.callout.roster import DAY_US, Duty, person_ids
 from motewatch.site.findings import NOTHING, Findings, Lost
 from motewatch.site.instants import instant
 from motewatch.site.models import Site
@@ -88,18 +88,17 @@ def _cover(findings: Findings, number: int, duty: Duty) -> None:
 
 def _gaps(findings: Findings, number: int, duty: Duty, zone_info: ZoneInfo, begin_us: int) -> None:
     rota = duty.rota.id
-    gaps = [
-        Gap(rota, stretch.begin_us, stretch.end_us)
-        for stretch in duty.stretches(begin_us, begin_us + AHEAD_DAYS * DAY_US)
-        if not stretch.persons
-    ]
+    end_us = begin_us + AHEAD_DAYS * DAY_US
+    gaps = [stretch for stretch in duty.stretches(begin_us, end_us) if not stretch.persons]
     for index, gap in enumerate(gaps[:_SHOWN]):
         others = len(gaps) - _SHOWN
         more = f", and {others} more within {AHEAD_DAYS} days" if index == _SHOWN - 1 and others > 0 else ""
+        lasts = gap.end_us == end_us
+        until = f"on, to the end of the {AHEAD_DAYS} days looked at" if lasts else f"to {_local(gap.end_us, zone_info)}"
         findings.warning(
             ("rotas", number, "id"),
             rota,
-            f"nobody is on call from {_local(gap.begin_us, zone_info)} to {_local(gap.end_us, zone_info)}{more}",
+            f"nobody is on call from {_local(gap.begin_us, zone_info)} {until}{more}",
             "Add a shift or cover, or a step to the escalations that reaches somebody else.",
         )
 

@@ -39,6 +39,7 @@ def check_people(findings: Findings) -> None:
         _windows(findings, ("escalations", number, "during"), escalation.during)
     _ways(findings)
     _unreachable_escalations(findings)
+    _uncalled(findings)
 
 
 def _known(findings: Findings, path: KeyPath, id_: str, target: str, shown: str = "") -> None:
@@ -143,3 +144,22 @@ def _unreachable_escalations(findings: Findings) -> None:
                     "Put the narrower one first, or remove this one.",
                 )
                 break
+
+
+def _uncalled(findings: Findings) -> None:
+    """Where somebody is called at all, an alarm of high priority that calls nobody is hardly meant."""
+    site = findings.site
+    if not site.escalations or not findings.complete("escalations", "areas"):
+        return
+    loud = [each for each in site.escalations if not each.priorities or "high" in each.priorities]
+    always = [each.areas for each in loud if not each.during]
+    if any(not areas for areas in always):
+        return
+    named = {area for areas in always for area in areas}
+    missing = [f"in the area '{area.id}'" for area in site.areas if area.id not in named]
+    findings.warning(
+        ("escalations",),
+        None,
+        f"alarms of high priority call nobody, at least at times: {', '.join([*missing, 'those of no area'])}",
+        'End the list with an escalation of priorities = ["high"] without areas and during, or accept that.',
+    )

@@ -45,6 +45,12 @@ def test_a_gap_of_the_next_sixty_days_is_told_in_local_time() -> None:
     assert "from Wed 2026-11-25 13:30 CET to Mon 2026-11-30 08:00 CET" in gap.message
 
 
+def test_a_gap_that_does_not_end_in_that_time_is_told_as_one() -> None:
+    rota = {"id": "duty", "name": "Duty", "rotation": {"members": ["ada"], "first": "2027-06-01"}}
+    (gap,) = check_rotas(called(rotas=[rota]), now_us=NOW_US)
+    assert "from Wed 2026-11-25 12:30 UTC on, to the end of the 60 days looked at" in gap.message
+
+
 def test_a_gap_that_is_covered_is_none() -> None:
     cover = [{"person": "ben", "start": "2026-11-24T00:00:00", "end": "2026-11-30T08:00:00", "reason": "start-up"}]
     rota: dict[str, Any] = {"id": "duty", "name": "Duty", "time_zone": "Europe/Berlin", "cover": cover}
