@@ -8,10 +8,13 @@ the same bytes, with one version of pyarrow.
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
+
+from motewatch_simulator.bulk import Block
 from motewatch_simulator.emissions import Counted, Emission, Measurement
 from motewatch_simulator.errors import StreamError
 from motewatch_simulator.timeline import SECOND_US
@@ -66,6 +69,42 @@ def write_parquet(emissions: Iterator[Emission], path: Path, end_us: int) -> int
     except OSError as error:
         raise StreamError(f"{path}: cannot be written: {error.strerror or error}") from None
     return rows
+
+
+def write_counts(blocks: Iterable[Block], path: Path) -> int:
+    """Write blocks of counts, as differential count messages without climate; returns the number of rows.
+
+    Much faster than messages one by one. Rows come by blocks: a stretch of time, and in it sensor by sensor. Raises
+    `StreamError` without pyarrow, where the file cannot be written, or where a sensor needs the stream.
+    """
+    arrow, parquet = _arrow()
+    words = arrow.dictionary(arrow.int32(), arrow.string())
+    types = {"sensor": words, "start": "time", "duration_s": arrow.float64(), "kind": words}
+    types |= {"sizes_um": "floats", "values": "ints"}
+    schema = arrow.schema([(n, _type(arrow, t) if isinstance(t, str) else t) for n, t in types.items()])
+    rows = 0
+    try:
+        with path.open("wb") as file, parquet.ParquetWriter(file, schema, compression="zstd") as writer:
+            for block in blocks:
+                number, channels = block.differential.shape
+                offsets = np.arange(number + 1, dtype=np.int32) * channels
+                columns = [
+                    _same(arrow, block.sensor, number),
+                    arrow.array(block.start_us, type=schema.field("start").type),
+                    arrow.array(np.full(number, block.duration_us / SECOND_US)),
+                    _same(arrow, "differential", number),
+                    arrow.ListArray.from_arrays(offsets, np.tile(np.array(block.sizes_um, dtype=float), number)),
+                    arrow.ListArray.from_arrays(offsets, block.differential.ravel()),
+                ]
+                writer.write_table(arrow.Table.from_arrays(columns, schema=schema))
+                rows += number
+    except OSError as error:
+        raise StreamError(f"{path}: cannot be written: {error.strerror or error}") from None
+    return rows
+
+
+def _same(arrow: Any, word: str, number: int) -> Any:
+    return arrow.DictionaryArray.from_arrays(np.zeros(number, dtype=np.int32), [word])
 
 
 def _groups(emissions: Iterator[Emission], end_us: int) -> Iterator[list[Counted]]:

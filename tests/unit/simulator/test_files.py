@@ -73,11 +73,39 @@ def test_parquet_holds_the_same_readings_as_json_lines_and_the_same_bytes_again(
         assert row["laser_ok"] is (body["status"]["laser"] == "ok")
 
 
+def test_counts_alone_are_those_of_the_stream_and_the_same_bytes_again(tmp_path: Path) -> None:
+    parquet: Any = importlib.import_module("pyarrow.parquet")
+    story = str(CONFIG / "scenarios" / "gowning-burst.toml")
+    assert f"{6 * 120} rows" in wrote(story, str(tmp_path / "a.parquet"), "--counts-only")
+    wrote(story, str(tmp_path / "b.parquet"), "--counts-only")
+    wrote(story, str(tmp_path / "all.parquet"))
+    assert (tmp_path / "a.parquet").read_bytes() == (tmp_path / "b.parquet").read_bytes()
+    whole = {(row["sensor"], row["start"]): row for row in parquet.read_table(tmp_path / "all.parquet").to_pylist()}
+    alone = parquet.read_table(tmp_path / "a.parquet").to_pylist()
+    assert len(alone) == len(whole)
+    for row in alone:
+        same = whole[(row["sensor"], row["start"])]
+        assert (row["kind"], row["duration_s"]) == ("differential", same["duration_s"])
+        assert row["sizes_um"] == same["sizes_um"]
+        # The stream shows them cumulative.
+        assert [sum(row["values"][i:]) for i in range(len(row["values"]))] == same["values"]
+
+
 @pytest.mark.parametrize(
     ("arguments", "status", "words"),
     [
         (["write", str(SCENARIO), "OUT", "--seconds", "1"], 1, "names no site file. Give it before the scenario"),
         (["write", str(SITE), str(SCENARIO), "OUT"], 1, "does not say how long it is. Give --seconds"),
+        (
+            ["write", str(SITE), str(SCENARIO), "OUT", "--seconds", "9", "--counts-only"],
+            1,
+            "--counts-only writes Parquet",
+        ),
+        (
+            ["write", str(SITE), str(SCENARIO), "OUT.parquet", "--seconds", "9", "--counts-only"],
+            1,
+            "blocks cannot hold",
+        ),
         (["write", "OUT"], 1, "the file to write is missing"),
         (["write", "a", "b", "c", "OUT"], 1, "3 files are named"),
         (["check", "nowhere.toml"], 1, "nowhere.toml: cannot be read"),
@@ -85,7 +113,7 @@ def test_parquet_holds_the_same_readings_as_json_lines_and_the_same_bytes_again(
     ],
 )
 def test_what_is_missing_is_said(tmp_path: Path, arguments: list[str], status: int, words: str) -> None:
-    result = runner.invoke(app, [str(tmp_path / "out") if one == "OUT" else one for one in arguments])
+    result = runner.invoke(app, [one.replace("OUT", str(tmp_path / "out")) for one in arguments])
     assert result.exit_code == status
     assert words in result.output
 
