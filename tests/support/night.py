@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from motewatch.picture.board import Board
+from motewatch.picture.hearing import Heard, hear
+from motewatch.picture.words import UNICODE, Signs
 from motewatch.site.models import Site
-from motewatch.view.board import Board
-from motewatch.view.hearing import Heard, hear
-from motewatch.view.words import UNICODE, Signs
 from motewatch.wire.messages import (
     AlarmEventMessage,
     AlarmMessage,

@@ -16,8 +16,8 @@ from motewatch.cli.times import local_text
 from motewatch.links.alarm_figures import figures_of, plain
 from motewatch.links.clock import Clock
 from motewatch.links.site_file import load_site
+from motewatch.picture.words import lasting
 from motewatch.site.models import Site
-from motewatch.view.words import lasting
 from motewatch.wire.records import DAY_US, SECOND_US
 
 _CHATTERING = {

@@ -17,9 +17,9 @@ from motewatch.engine.records import AlarmChanged
 from motewatch.journal.rows import AuditRow, DeadLetter
 from motewatch.links.publications import sample_payload
 from motewatch.measure.samples import Sample, Spread
+from motewatch.picture.words import figure, limit_figure
 from motewatch.site.basics import size_text
 from motewatch.site.models import Site
-from motewatch.view.words import figure, limit_figure
 from motewatch.wire.messages import instant
 
 _SAMPLE = (

@@ -12,8 +12,9 @@ from collections.abc import Sequence
 from rich.cells import cell_len
 from rich.text import Text
 
-from motewatch.view import words
-from motewatch.view.board import Board, Happening, RoomLine
+from motewatch.picture import words
+from motewatch.picture.board import Board, Happening, RoomLine
+from motewatch.picture.words import Holding
 from motewatch.view.lines import (
     FAINT,
     QUIET,
@@ -29,7 +30,6 @@ from motewatch.view.lines import (
     room_block,
     room_line,
 )
-from motewatch.view.words import Holding
 
 WIDE = 112
 """From this width on, alarms and events stand beside the rooms."""

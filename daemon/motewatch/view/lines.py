@@ -15,10 +15,10 @@ from rich.text import Text
 
 from motewatch.alarms.bounds import Side
 from motewatch.engine.plan import Grade
-from motewatch.view import words
-from motewatch.view.board import Board, Happening, RoomLine, weight_of
-from motewatch.view.verdicts import UNITS, ClimateValue, LocationLine, SizeLine
-from motewatch.view.words import Holding, Signs
+from motewatch.picture import words
+from motewatch.picture.board import Board, Happening, RoomLine, weight_of
+from motewatch.picture.verdicts import UNITS, ClimateValue, LocationLine, SizeLine
+from motewatch.picture.words import Holding, Signs
 from motewatch.wire.outgoing import AlarmMessage
 from motewatch.wire.wording import plain
 

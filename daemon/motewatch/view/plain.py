@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from motewatch.view import words
-from motewatch.view.board import NEVER_HEARD, Board
+from motewatch.picture import words
+from motewatch.picture.board import NEVER_HEARD, Board
+from motewatch.picture.words import Holding
 from motewatch.view.drawing import summary
-from motewatch.view.words import Holding
 
 WIDTH = 100
 

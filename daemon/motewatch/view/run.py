@@ -21,14 +21,14 @@ from rich.live import Live
 from rich.segment import Segment
 
 from motewatch.links.clock import TimeSource
+from motewatch.picture.board import Board
+from motewatch.picture.hearing import filters, hear
+from motewatch.picture.words import signs_for
 from motewatch.site.models import Site
-from motewatch.view.board import Board
 from motewatch.view.client import Access, Down, Forbidden, Listener, Message, News, Up, forbidden
 from motewatch.view.drawing import screen
 from motewatch.view.errors import BrokerNotReachedError
-from motewatch.view.hearing import filters, hear
 from motewatch.view.plain import PlainView
-from motewatch.view.words import signs_for
 from motewatch.wire.topics import Topics
 
 TURN_S = 0.25

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from rich.cells import cell_len
 
-from motewatch.view.board import Board
+from motewatch.picture.board import Board
+from motewatch.picture.words import ASCII
 from motewatch.view.drawing import screen, summary
-from motewatch.view.words import ASCII
 from support.night import (
     END_S,
     RECOVERY,

@@ -6,8 +6,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from motewatch.view import words
-from motewatch.view.words import ASCII, UNICODE, Holding, Signs, signs_for
+from motewatch.picture import words
+from motewatch.picture.words import ASCII, UNICODE, Holding, Signs, signs_for
 from motewatch.wire.messages import AlarmEventMessage, AlarmMessage
 from support.night import ABOVE, ACTION, NOISE, PRESSURE, SILENT, at, step
 

@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from motewatch.view.hearing import MAX_BYTES, Cleared, Unreadable, filters, hear
+from motewatch.picture.hearing import MAX_BYTES, Cleared, Unreadable, filters, hear
 from motewatch.wire import examples
 from motewatch.wire.messages import AlarmEventMessage, AlarmMessage, Outgoing, SampleMessage, ServiceMessage
 from motewatch.wire.topics import Topics

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from motewatch.alarms.bounds import Side
 from motewatch.alarms.lifecycle import ACTIVE
 from motewatch.engine.plan import ClimateBound, Grade, LocationPlan, RoomPlan
-from motewatch.view.words import Holding
+from motewatch.picture.words import Holding
 from motewatch.wire.outgoing import AlarmMessage, SampleMessage, Span
 from motewatch.wire.records import SECOND_US
 

@@ -6,10 +6,10 @@ from typing import Any
 
 import pytest
 
-from motewatch.view.board import Board, RoomLine
-from motewatch.view.hearing import Cleared, Unreadable
-from motewatch.view.verdicts import LocationLine, holding_of_room
-from motewatch.view.words import Holding
+from motewatch.picture.board import Board, RoomLine
+from motewatch.picture.hearing import Cleared, Unreadable
+from motewatch.picture.verdicts import LocationLine, holding_of_room
+from motewatch.picture.words import Holding
 from support.night import (
     ABOVE,
     ACTION,

@@ -14,10 +14,9 @@ from zoneinfo import ZoneInfo
 
 from motewatch.alarms.lifecycle import HIDDEN, STANDING
 from motewatch.engine.plan import LocationPlan, RoomPlan, compile_plan
-from motewatch.site.models import Site, standard_text
-from motewatch.view import words
-from motewatch.view.hearing import Cleared, Heard, Unreadable
-from motewatch.view.verdicts import (
+from motewatch.picture import words
+from motewatch.picture.hearing import Cleared, Heard, Unreadable
+from motewatch.picture.verdicts import (
     ACTIVE_WORDS,
     Circumstances,
     ClimateValue,
@@ -27,7 +26,8 @@ from motewatch.view.verdicts import (
     holding_of_room,
     judge_location,
 )
-from motewatch.view.words import Holding, Signs
+from motewatch.picture.words import Holding, Signs
+from motewatch.site.models import Site, standard_text
 from motewatch.wire.outgoing import AlarmEventMessage, AlarmMessage, SampleMessage, ServiceMessage
 from motewatch.wire.records import SECOND_US
 
