@@ -11,15 +11,15 @@ from math import ceil, floor, log10
 
 from motewatch_simulator.study import model as m
 from motewatch_simulator.study.answers import Answers, RuleAnswer, StateAnswer
+from motewatch_simulator.study.words import INPUT_WORDS
 
 _INK, _SOFT, _GREY = "#1a1f24", "#d5dade", "#4a535c"
-_BLUE, _PALE, _RED, _GREEN, _AMBER = "#1f5d99", "#bcd3e8", "#a32015", "#1d5f46", "#b07d00"
+_BLUE, _RED, _GREEN, _AMBER = "#1f5d99", "#a32015", "#1d5f46", "#b07d00"
 _WIDTH = 720.0
 _MARKS = ("circle", "square", "diamond", "triangle", "cross", "ring")
 _COLOURS = (_BLUE, _RED, _GREEN, _AMBER, "#6a3d8f", _GREY)
-
-
-FAR_SHARE = 1e-3
+_FAR_SHARE = 1e-3
+"""Of a limit: what never comes nearer is left out where air changes are drawn."""
 
 
 def class_plot(states: Sequence[StateAnswer]) -> str:
@@ -74,7 +74,7 @@ def supply_plot(answers: Answers, curve: Callable[[float], list[tuple[str, float
             if share > 0:
                 lines.setdefault(name, []).append((change, share))
     # What is never within a thousandth of its limit says nothing here.
-    near = {name: line for name, line in lines.items() if max(share for _, share in line) >= FAR_SHARE}
+    near = {name: line for name, line in lines.items() if max(share for _, share in line) >= _FAR_SHARE}
     lines = near or lines
     values = [share for line in lines.values() for _, share in line]
     low = max(-6, floor(log10(min(values))))
@@ -200,9 +200,9 @@ def plan_plot(answers: Answers) -> str:
 def influence_plot(state: StateAnswer) -> str:
     """Rank correlations as bars from a middle line."""
     drawn = [one for one in state.influences if one.rank is not None]
-    left, top, each = 140.0, 10.0, 22.0
+    left, top, each = 226.0, 10.0, 20.0
     height = top + each * len(drawn) + 40
-    middle, half = 420.0, 250.0
+    middle, half = 470.0, 225.0
     parts = []
     for tick in (-1.0, -0.5, 0.0, 0.5, 1.0):
         at = middle + tick * half
@@ -216,7 +216,7 @@ def influence_plot(state: StateAnswer) -> str:
         parts.append(
             f'<rect x="{x:.1f}" y="{y + 4:.1f}" width="{max(wide, 0.8):.1f}" height="{each - 8:.1f}" fill="{colour}"/>'
         )
-        parts.append(_text(left, y + 15, one.name, "end", _INK))
+        parts.append(_text(left, y + 15, INPUT_WORDS[one.name], "end", _INK))
     parts.append(_text(middle, height - 4, "rank correlation with the concentration", "middle", _GREY))
     return _svg(height, "Influence of the inputs", parts)
 

@@ -21,18 +21,6 @@ _NOTE = (
     "This study supports the judgement of a qualified engineer and never replaces it. It is no qualification: a "
     "measured classification and local codes take precedence over every figure."
 )
-_INPUT_WORDS = {
-    "persons": "spread between people",
-    "activity": "activity",
-    "garments": "garments",
-    "machines": "machines",
-    "outdoors": "outdoor and surrounding air",
-    "filters": "filters of the plant",
-    "supply": "air supply",
-    "effectiveness": "contaminant removal effectiveness",
-    "transfer": "room air at the zone's edge",
-    "settling": "settling and sticking",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -328,7 +316,7 @@ def _deciding(answers: Answers) -> list[StateAnswer]:
 def _influence(state: StateAnswer) -> str:
     rows = [
         (
-            _INPUT_WORDS[one.name],
+            words.INPUT_WORDS[one.name],
             f"{one.elasticity:+.2f}",
             "not drawn" if one.rank is None else f"{one.rank:+.2f}",
         )

@@ -17,6 +17,20 @@ CAUTIONS = (
 )
 
 
+INPUT_WORDS = {
+    "persons": "spread between people",
+    "activity": "activity",
+    "garments": "garments",
+    "machines": "machines",
+    "outdoors": "outdoor and surrounding air",
+    "filters": "filters of the plant",
+    "supply": "air supply",
+    "effectiveness": "contaminant removal effectiveness",
+    "transfer": "room air at the zone's edge",
+    "settling": "settling and sticking",
+}
+
+
 def percent(share: float) -> str:
     """A probability as percent: never 100 or 0 by rounding alone."""
     value = 100.0 * share
@@ -178,7 +192,10 @@ def gap_words(gap: Gap, name: str) -> str:
     if gap.by_chance > 0.05:
         found += f", of which {percent(gap.by_chance)} would be by chance"
     if gap.few:
-        return f"{found}. At most {gap.added:.2g} particles of it reach any counter: only another place can help."
+        return (
+            f"{found}. Where it should be seen, at most {gap.added:.2g} particles of it are expected: only another "
+            "place can help."
+        )
     return (
         f"{found}. It adds {grouped(gap.added)} expected particles at {gap.best_place}, where it is seen best: a "
         "sharper rule or another place may help."
