@@ -17,8 +17,9 @@ from pydantic import BaseModel
 from motewatch_simulator.clock import Clock, iso
 from motewatch_simulator.errors import StreamError
 from motewatch_simulator.study import model as m
-from motewatch_simulator.study.answers import Answers, answer
+from motewatch_simulator.study.answers import answer
 from motewatch_simulator.study.file import load_study
+from motewatch_simulator.study.findings import Answers
 from motewatch_simulator.study.positions import place_counters
 from motewatch_simulator.study.report import Given, study_report
 from motewatch_simulator.study.resume import Resume

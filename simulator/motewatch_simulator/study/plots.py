@@ -10,7 +10,7 @@ from html import escape
 from math import ceil, floor, log10
 
 from motewatch_simulator.study import model as m
-from motewatch_simulator.study.answers import Answers, RuleAnswer, StateAnswer
+from motewatch_simulator.study.findings import Answers, RuleAnswer, StateAnswer
 from motewatch_simulator.study.words import INPUT_WORDS
 
 _INK, _SOFT, _GREY = "#1a1f24", "#d5dade", "#4a535c"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from motewatch_simulator.study import words
-from motewatch_simulator.study.answers import Answers
+from motewatch_simulator.study.findings import Answers
 
 
 def summary(answers: Answers) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from motewatch.links.figures import concentration, grouped
-from motewatch_simulator.study.answers import Answers, IncidentAnswer, RuleAnswer, SizeAnswer, StateAnswer
+from motewatch_simulator.study.findings import Answers, IncidentAnswer, RuleAnswer, SizeAnswer, StateAnswer
 from motewatch_simulator.study.positions import Gap
 
 CAUTIONS = (

@@ -9,8 +9,8 @@ from xml.etree import ElementTree
 import pytest
 
 from motewatch_simulator.study import plots, words
-from motewatch_simulator.study.answers import Answers
 from motewatch_simulator.study.command import work_out
+from motewatch_simulator.study.findings import Answers
 from motewatch_simulator.study.positions import Gap
 from motewatch_simulator.study.text import summary
 from support.studies import small_study
