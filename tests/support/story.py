@@ -15,6 +15,7 @@ once; a sentence in quotes is compared only where the story gives one. What happ
     POINT starts, seen at TIME               the same, heard late
     POINT counts NUMBER [, ended at TIME]    particles >= 0.5 um in a reading of one second
     PERSON acknowledges | resets | unshelves ALARM[: comment]
+    PERSON answers by the link[: comment]    acknowledges all of the last call to that person which can be answered
     PERSON shelves ALARM until TIME: why
     PERSON takes ALARM out of service: permit | PERSON returns ALARM to service
     PERSON sets ROOM STATE                   occupancy; `by-schedule` gives it back
@@ -42,7 +43,9 @@ from motewatch.callout.records import Delivered, Outcome, Told
 from motewatch.engine import Engine
 from motewatch.engine.codec import canonical
 from motewatch.engine.records import (
+    Act,
     AlarmChanged,
+    Answered,
     Commanded,
     Heard,
     Input,
@@ -57,6 +60,7 @@ from motewatch.engine.records import (
 from motewatch.site.instants import instant, instant_us
 from motewatch.site.schedule import DAYS
 from motewatch.wire.records import (
+    HOUR_US,
     SECOND_US,
     Acknowledge,
     Health,
@@ -212,6 +216,20 @@ class _Play:
         command = _ORDERS[found["what"]](id_, found["person"], long(found["alarm"]), comment)
         self._apply(at_us, Commanded(command))
 
+    def answers(self, at_us: int, found: re.Match[str]) -> None:
+        person = found["person"]
+        told = next(
+            (t for t in reversed(self.outputs) if isinstance(t, Told) and t.person == person and t.answer), None
+        )
+        assert told is not None, f"{person} has no call to answer:\n{self.shown()}"
+        others = tuple(fact.alarm for fact in told.facts if fact.alarm != told.answer)
+        id_, expires_us = f"c-{self.number}", told.found_us + 4 * HOUR_US
+        comment = found["comment"] or ""
+        self._apply(
+            at_us,
+            Answered(id_, told.id, expires_us, person, Act.ACKNOWLEDGE, told.answer, comment=comment, others=others),
+        )
+
     def shelves(self, at_us: int, found: re.Match[str]) -> None:
         until_us = self._time(at_us, found["until"], later=True)
         self._apply(
@@ -281,6 +299,7 @@ _HAPPENINGS: Final[tuple[tuple[str, Callable[[_Play, int, re.Match[str]], None]]
     (rf"(?P<point>\w+) (?P<what>starts|returns)(?:, seen at (?P<seen>{_T}))?", _Play.starts),
     (rf"(?P<point>\w+) counts (?P<count>\d+)(?:, ended at (?P<ended>{_T}))?", _Play.counts),
     (rf"{_P} (?P<what>acknowledges|resets|unshelves) {_A}(?:: (?P<comment>.+))?", _Play.orders),
+    (rf"{_P} answers by the link(?:: (?P<comment>.+))?", _Play.answers),
     (rf"{_P} shelves {_A} until (?P<until>{_T}): (?P<why>.+)", _Play.shelves),
     (rf"{_P} takes {_A} out of service: (?P<permit>.+)", _Play.out_of_service),
     (rf"{_P} returns {_A} to service", _Play.to_service),

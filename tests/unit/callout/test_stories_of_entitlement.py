@@ -122,3 +122,65 @@ def test_a_second_acknowledgement_changes_nothing() -> None:
         until 10:50
         """,
     )
+
+
+def test_one_press_on_the_link_takes_every_alarm_of_the_call_and_the_others_hear_it_once() -> None:
+    story(
+        callout_site(),
+        "2026-06-01",
+        """
+        10:00  needles starts
+        10:00  bench starts
+        10:00  -> ada over sms: raised needles, bench
+        10:05  -> ben over sms: climbed needles, bench
+        10:06  ben answers by the link: on my way
+        10:06  -> ada over sms: taken needles, bench "Acknowledged by Ben: on my way."
+        until 10:50
+        """,
+    )
+
+
+def test_a_link_takes_nothing_the_second_time_and_nothing_that_came_after_its_call() -> None:
+    story(
+        callout_site(climb((0, "person:ada"), (5, "person:ben")), callout={"nobody_after_min": 600}),
+        "2026-06-01",
+        """
+        10:00  needles starts
+        10:00  -> ada over sms: raised needles
+        10:05  -> ben over sms: climbed needles
+        10:06  ben answers by the link
+        10:06  -> ada over sms: taken needles
+        10:20  needles returns
+        10:20  -> ada over sms: returned needles
+        10:20  -> ben over sms: returned needles
+        10:30  needles starts
+        10:30  -> ada over sms: raised needles
+        10:31  ben answers by the link
+        10:31  !! refused
+        10:35  -> ben over sms: climbed needles
+        10:36  ada answers by the link
+        10:36  -> ben over sms: taken needles
+        until 10:50
+        """,
+    )
+
+
+def test_the_link_of_one_who_may_not_acknowledge_does_not_stop_the_climb() -> None:
+    story(
+        callout_site(persons=WATCHER),
+        "2026-06-01",
+        """
+        10:00  bench starts
+        10:00  -> ada over sms: raised bench
+        10:05  -> ben over sms: climbed bench
+        10:06  ben answers by the link
+        10:06  !! refused
+        10:15  -> cy over mail: climbed bench
+        10:15  -> dot over voice: climbed bench
+        10:16  ada answers by the link
+        10:16  -> ben over sms: taken bench
+        10:16  -> cy over mail: taken bench
+        10:16  -> dot over voice: taken bench
+        until 10:50
+        """,
+    )
