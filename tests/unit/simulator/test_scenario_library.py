@@ -136,3 +136,9 @@ def test_the_score_is_printed_as_table_markdown_and_json() -> None:
     body = json.loads(CliRunner().invoke(app, ["score", story, "--json"]).output)
     (row,) = [one for one in body["rows"] if one["what"] == "fan-trip"]
     assert (row["happened"], row["found"], body["false"]) == (1, 1, [])
+
+
+def test_the_page_of_scenarios_names_each_and_no_other() -> None:
+    page = (LIBRARY.parents[1] / "deploy" / "docs" / "scenarios.md").read_text()
+    named = {line.split("`")[1] for line in page.splitlines() if line.startswith("| `")}
+    assert named == set(STORIES) | PLAYED_ELSEWHERE
