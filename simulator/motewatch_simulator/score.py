@@ -158,6 +158,7 @@ def score(
             quiet = not blamed[_word(truth)]
             tally.found += quiet
             tally.missed += not quiet
+            missed += [] if quiet else [truth]
         elif found:
             tally.found += 1
             tally.delays_us.append(max(0, found[0].found_us - truth.start_us))

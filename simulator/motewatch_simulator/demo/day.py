@@ -17,7 +17,7 @@ from typing import Final
 
 from motewatch.journal.journal import Journal
 from motewatch_simulator.clock import Clock
-from motewatch_simulator.demo.books import EVERYTHING, Books
+from motewatch_simulator.demo.books import EVERYTHING
 from motewatch_simulator.demo.day_talk import Talk
 from motewatch_simulator.demo.errors import DemoError
 from motewatch_simulator.demo.options import Options, Story, parse_day
@@ -94,11 +94,11 @@ def _run(options: Options, play: Play, folder: Path, stop: Callable[[], bool]) -
         if books is not None:
             wrong += books.wrong
             _say(*summary(books, lasted_s, verified=run.verified))
-            _tell_score(run, play, books, until_us, wrong)
+            _tell_score(run, play, until_us, wrong)
     return wrong
 
 
-def _tell_score(run: Run, play: Play, books: Books, until_us: int, wrong: list[str]) -> None:
+def _tell_score(run: Run, play: Play, until_us: int, wrong: list[str]) -> None:
     """The daemon's alarms against the truth."""
     try:
         truths = [from_line(line) for line in run.truth_file.read_text(encoding="utf-8").splitlines()]

@@ -72,7 +72,7 @@ def test_a_load_without_rate_and_number_is_refused() -> None:
     assert "--rate 0 needs --messages" in result.output
 
 
-@pytest.mark.parametrize("command", ["run", "write", "check", "load", "load-site"])
+@pytest.mark.parametrize("command", ["run", "write", "check", "truth", "score", "load", "load-site"])
 def test_every_command_explains_itself(command: str) -> None:
     result = runner.invoke(app, [command, "--help"])
     assert result.exit_code == 0
