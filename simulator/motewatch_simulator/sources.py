@@ -6,7 +6,7 @@ concentrations, counters or doors.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -81,7 +81,7 @@ class Sources:
         self._plant = plant
         self._agenda = agenda
         self._sizes_um = sizes_um
-        self._shed: tuple[bool, Array] | None = None
+        self._shed: Array | None = None
         """What people and machines give off, until one of them changes."""
         self._present: list[int] | None = None
         self.changes = 0
@@ -96,6 +96,14 @@ class Sources:
             )
             for group in scenario.people
             for one in people_rng.spawn(group.count)
+        ]
+        self._strengths = self._no_strengths()
+        """Shares of vigorous dispersion in each zone, added up by garment."""
+        self._stale = set(range(len(plant.rooms)))
+        """Rooms whose sums are to be made anew: few of them at each step, and a step comes every few seconds."""
+        self._may_be_in = [
+            [worker for worker in self._workers if room in (worker.room, worker.gowning_room)]
+            for room in range(len(plant.rooms))
         ]
         for worker, one in zip(self._workers, shift_rng.spawn(len(self._workers)), strict=True):
             self._step_level(worker, first=True)
@@ -116,14 +124,23 @@ class Sources:
     def _step_level(self, worker: _Worker, *, first: bool = False) -> None:
         if not first:
             worker.person.change()
-            self._shed = None
+            self._unsettle(worker)
         hold_s = worker.person.hold_s()
         if hold_s is not None:
             self._agenda.after(hold_s, partial(self._step_level, worker))
 
+    def _unsettle(self, worker: _Worker) -> None:
+        """The sum of the room they are in no longer holds."""
+        place = worker.place()
+        if place is not None:
+            self._stale.add(place)
+            self._shed = None
+
     def _follow(self, worker: _Worker, doing: Doing) -> None:
+        self._unsettle(worker)
         worker.doing = doing
-        self._shed = self._present = None
+        self._unsettle(worker)
+        self._present = None
         self.changes += 1
         coming = next(worker.days, None)
         if coming is not None:
@@ -169,9 +186,12 @@ class Sources:
 
     def particles(self, active: list[Active], weather: float, *, mean: bool = False) -> Array:
         """Particles/s per bin and zone. `mean`: with everybody present at their long-term mean, for a start."""
-        if self._shed is None or self._shed[0] != mean:
-            self._shed = mean, self._shed_now(mean=mean)
-        sources = self._shed[1].copy()
+        if mean:
+            strengths = self._no_strengths()
+            self._add_up(strengths, range(len(self._plant.rooms)), mean=True)
+            sources = self._shed_by(strengths)
+        else:
+            sources = self._shed_now().copy()
         index = self._plant.index
         for x in active:
             incident = x.incident
@@ -182,14 +202,29 @@ class Sources:
                 sources[:, index[incident.room]] += self.leaked(incident, weather)
         return sources
 
-    def _shed_now(self, *, mean: bool) -> Array:
-        """People and machines."""
-        strengths = {name: np.zeros(len(self._plant.volumes_m3)) for name in self._garments}
-        for worker in self._workers:
-            place = worker.place()
-            if place is not None:
-                garment, strength = worker.sheds(mean=mean)
-                strengths[garment][place] += strength
+    def _shed_now(self) -> Array:
+        """People and machines, as they are at this moment."""
+        if self._shed is None:
+            self._add_up(self._strengths, self._stale, mean=False)
+            self._stale.clear()
+            self._shed = self._shed_by(self._strengths)
+        return self._shed
+
+    def _no_strengths(self) -> dict[str, Array]:
+        return {name: np.zeros(len(self._plant.volumes_m3)) for name in self._garments}
+
+    def _add_up(self, strengths: dict[str, Array], rooms: Iterable[int], *, mean: bool) -> None:
+        """Make the sums of these rooms anew, each from nothing, so that no rounding builds up."""
+        for room in rooms:
+            for by_zone in strengths.values():
+                by_zone[room] = 0.0
+            for worker in self._may_be_in[room]:
+                if worker.place() == room:
+                    garment, strength = worker.sheds(mean=mean)
+                    strengths[garment][room] += strength
+
+    def _shed_by(self, strengths: dict[str, Array]) -> Array:
+        """Particles/s per bin and zone of people so strong, and of the machines that run now."""
         sources: Array = np.zeros((len(self._sizes_um), len(self._plant.volumes_m3)))
         for name, by_zone in strengths.items():
             sources += self._garments[name][:, None] * by_zone
