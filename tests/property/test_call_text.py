@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from motewatch.callout.records import Cause, Fact, Told
+from motewatch.links.call_message import Names, one_line
 from motewatch.links.call_short import LONGEST, places
-from motewatch.links.call_text import Names, one_line, render
+from motewatch.links.call_text import render
 from support.calls import CALL
 
 LINK = "https://air.example.org/a/AQabcdEfGhIjKlMnOpQrStUvWxYz0123456789"

@@ -11,7 +11,8 @@ from motewatch.callout.records import Delivered, Outcome, Told
 from motewatch.engine.codec import canonical
 from motewatch.engine.records import Output
 from motewatch.journal.rows import OutboxRow
-from motewatch.links.call_text import CallMessage, render
+from motewatch.links.call_message import CallMessage
+from motewatch.links.call_text import render
 from support.calls import CALL, NAMES
 
 

@@ -10,7 +10,8 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from motewatch.callout.records import Cause, Fact, Told
-from motewatch.links.call_text import CallMessage, Names, render
+from motewatch.links.call_message import CallMessage, Names
+from motewatch.links.call_text import render
 from motewatch.links.connection import Publication
 from motewatch.links.errors import BrokerAwayError
 

@@ -13,7 +13,8 @@ import typer
 
 from motewatch.callout.records import Cause, Told
 from motewatch.cli.options import PasswordFile, SitePath, User
-from motewatch.links.call_text import Names, render
+from motewatch.links.call_message import Names
+from motewatch.links.call_text import render
 from motewatch.links.channels import Channel, Publisher, open_channel
 from motewatch.links.clock import Clock
 from motewatch.links.connection import Publication

@@ -9,9 +9,7 @@ of a call are in it, also of a flood. Must not know channels.
 
 from __future__ import annotations
 
-import unicodedata
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -21,14 +19,11 @@ from motewatch.alarms.lifecycle import State
 from motewatch.callout.answers import TEST
 from motewatch.callout.records import Cause, Fact, Told
 from motewatch.callout.words import against, figure, with_unit
+from motewatch.links.call_message import CallMessage, Names, one_line
 from motewatch.links.call_short import short_form
 from motewatch.site.instants import instant
-from motewatch.site.models import Site
 
-LONGEST_WORDS: Final = 300
 LONGEST_NOTE: Final = 2_000
-_BIDI: Final = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f\u061c")
-"""Marks that turn the reading order: they could make a message read as what it does not say."""
 
 _KICKERS: Final = {
     Cause.RAISED: "",
@@ -69,52 +64,6 @@ _NEWS: Final = frozenset({Cause.RETURNED, Cause.TAKEN})
 """Told for information: nothing is asked of the person."""
 NOTHING_TO_DO: Final = "You need not do anything."
 MAYBE_REPEAT: Final = "You may have had this call before: it is not certain that it arrived."
-
-
-@dataclass(frozen=True, slots=True)
-class Names:
-    """What the words must know of the site."""
-
-    site: str
-    """Its id."""
-    name: str
-    """What people call it."""
-    persons: Mapping[str, str] = field(default_factory=dict)
-
-    @classmethod
-    def of(cls, site: Site) -> Names:
-        """From the site file."""
-        return cls(site.site.id, site.site.name, {person.id: person.name for person in site.persons})
-
-
-@dataclass(frozen=True, slots=True)
-class CallMessage:
-    """A call as a channel sends it. `id` is the same however often it is sent."""
-
-    id: str
-    person: str
-    name: str
-    """Of the person, on one line."""
-    address: str
-    subject: str
-    """One line."""
-    text: str = field(repr=False)
-    html: str | None = field(repr=False)
-    short: str = field(repr=False)
-    """At most 160 characters, for SMS and what is read aloud."""
-    urgent: bool
-    maybe_repeat: bool
-    """It may have been delivered before: a crash or a lost answer lies between."""
-    link: str | None = field(repr=False)
-    """It answers in the person's name, so neither it nor what it stands in is shown by accident."""
-    at_us: int
-    """The nominal instant of the step that asked for it."""
-    site: str = ""
-    """Id of the site."""
-    site_name: str = ""
-    cause: str = ""
-    note: str = ""
-    facts: tuple[Fact, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,20 +136,6 @@ def render(told: Told, names: Names, link: str | None, zone: ZoneInfo, maybe_rep
         note=note,
         facts=told.facts,
     )
-
-
-def one_line(text: str, longest: int = LONGEST_WORDS) -> str:
-    """The text on one line, without what does not print or turns the reading order, and not longer than `longest`."""
-    kept = (" " if unicodedata.category(char) in ("Cc", "Zl", "Zp", "Zs") and char not in _SPACES else char
-            for char in text if unicodedata.category(char) != "Cs" and char not in _BIDI)  # fmt: skip
-    line = " ".join("".join(kept).split(" ")).strip()
-    while "  " in line:
-        line = line.replace("  ", " ")
-    return line if len(line) <= longest else f"{line[: longest - 3].rstrip()}..."
-
-
-_SPACES: Final = frozenset("\u202f\u00a0\u2009")
-"""Spaces that were put there on purpose, within figures."""
 
 
 def moment(us: int, at_us: int, zone: ZoneInfo, *, full: bool = False) -> str:

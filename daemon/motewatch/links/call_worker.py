@@ -33,7 +33,7 @@ from motewatch.engine.codec import output_from
 from motewatch.engine.records import Output
 from motewatch.journal.rows import OutboxRow
 from motewatch.links.attempts import Attempts, LeftBehindError, StopWaitingError, TooManyHangError
-from motewatch.links.call_text import CallMessage
+from motewatch.links.call_message import CallMessage
 from motewatch.links.channels import Channel
 from motewatch.links.clock import TimeSource
 from motewatch.links.errors import ChannelAwayError, ChannelError, ChannelRefusedError

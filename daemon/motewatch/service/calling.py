@@ -1,8 +1,9 @@
 """Callout as a part of the service: the channels, their workers, and the dead-man signal.
 
 What can be wrong with their settings is found in the constructor, with the key of the site file. Channels are made at
-the start of the service only; names, zone and the list of channels follow a site file that is read again. Must not
-know who is called, when, or what a call says.
+the start of the service only; names, zone and the list of channels follow a site file that is read again. What only
+such sites need as have channels or the signal (a template engine, an HTTP client) is imported for them alone, and at
+the start: an upgrade under way must not spoil the first call. Must not know who is called, when, or what a call says.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import logging
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
 from motewatch.callout.answers import LinkSigner
@@ -20,19 +21,21 @@ from motewatch.journal.journal import Journal
 from motewatch.journal.outbox import Outbox
 from motewatch.journal.rows import OutboxRow
 from motewatch.links.broker import BrokerLink
-from motewatch.links.call_text import CallMessage, Names, render
-from motewatch.links.call_worker import CallWorker
+from motewatch.links.call_message import CallMessage, Names
+from motewatch.links.call_worker import CallWorker, Poster
 from motewatch.links.channels import open_channel
 from motewatch.links.clock import TimeSource
-from motewatch.links.dead_man import DeadMan
 from motewatch.links.housekeeping import Job
 from motewatch.links.outbox import CALL
 from motewatch.links.secrets import read_secret
 from motewatch.links.stray_calls import StrayCalls
-from motewatch.service.answering import Poster
 from motewatch.service.writer import Writer
 from motewatch.site.models import Site
+from motewatch.site.people import Channel
 from motewatch.wire.topics import Topics
+
+if TYPE_CHECKING:
+    from motewatch.links.dead_man import DeadMan
 
 _log = logging.getLogger("motewatch.calling")
 
@@ -78,13 +81,8 @@ class Calling:
         self._undo = ExitStack()
         self._waiting = False
         self.know(site)
-        self.workers: list[CallWorker] = []
         try:
-            for settings in site.channels:
-                channel = open_channel(settings, base_dir, publisher, clock, topics)
-                self._undo.callback(channel.close)
-                rows = before.get(f"{CALL}{settings.id}", ())
-                self.workers.append(CallWorker(settings, channel, journal, post, self._message, clock, left_over=rows))
+            self.workers = self._serve(site.channels, base_dir, post, publisher, topics, before)
         except BaseException:
             self._undo.close()
             raise
@@ -128,10 +126,32 @@ class Calling:
                 _log.warning("a call was left behind, it is repeated at the next start", extra={"sink": worker.sink})
         self._undo.close()
 
-    def _message(self, told: Told, maybe_repeat: bool) -> CallMessage:
-        """The call in words, with a link that is valid from now on."""
-        link = None if self._signer is None else self._signer.link_for(told, self._clock.now_us())
-        return render(told, self._names, link, self._zone, maybe_repeat)
+    def _serve(
+        self,
+        channels: Sequence[Channel],
+        base_dir: Path,
+        post: Poster,
+        publisher: BrokerLink,
+        topics: Topics,
+        before: LeftOver,
+    ) -> list[CallWorker]:
+        """A worker for each channel."""
+        if not channels:
+            return []
+        from motewatch.links.call_text import render
+
+        def words(told: Told, maybe_repeat: bool) -> CallMessage:
+            # A link is valid from the delivery on.
+            link = None if self._signer is None else self._signer.link_for(told, self._clock.now_us())
+            return render(told, self._names, link, self._zone, maybe_repeat)
+
+        workers = []
+        for settings in channels:
+            channel = open_channel(settings, base_dir, publisher, self._clock, topics)
+            self._undo.callback(channel.close)
+            rows = before.get(f"{CALL}{settings.id}", ())
+            workers.append(CallWorker(settings, channel, self._journal, post, words, self._clock, left_over=rows))
+        return workers
 
 
 def dead_man(site: Site, base_dir: Path, writer: Writer, link: BrokerLink, clock: TimeSource) -> DeadMan | None:
@@ -143,6 +163,8 @@ def dead_man(site: Site, base_dir: Path, writer: Writer, link: BrokerLink, clock
     def trouble() -> str:
         away_s = 0.0 if link.connected else writer.untold_loss_s
         return stuck(writer.turned_s, clock.monotonic_s()) or unseen(away_s)
+
+    from motewatch.links.dead_man import DeadMan
 
     url = read_secret(settings.url_file, base_dir)
     return DeadMan(url, settings.every_s, settings.timeout_s, trouble, clock)

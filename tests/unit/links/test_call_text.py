@@ -9,8 +9,9 @@ import pytest
 
 from motewatch.alarms.lifecycle import State
 from motewatch.callout.records import Cause, Told
+from motewatch.links.call_message import CallMessage, Names, one_line
 from motewatch.links.call_short import LONGEST, fit, places, spelled
-from motewatch.links.call_text import MAYBE_REPEAT, CallMessage, Names, moment, one_line, render
+from motewatch.links.call_text import MAYBE_REPEAT, moment, render
 from motewatch.site.instants import instant_us
 from support.calls import CALL, FACT, MINUTE_US
 

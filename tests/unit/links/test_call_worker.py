@@ -13,7 +13,8 @@ import pytest
 
 from motewatch.callout.records import Delivered, Outcome, Told
 from motewatch.links.attempts import MOST_HANGING
-from motewatch.links.call_text import MAYBE_REPEAT, CallMessage
+from motewatch.links.call_message import CallMessage
+from motewatch.links.call_text import MAYBE_REPEAT
 from motewatch.links.call_worker import MINUTE_S, SETTLE_S, CallWorker
 from motewatch.links.errors import ChannelAwayError, ChannelRefusedError
 from motewatch.site.people import MqttChannel

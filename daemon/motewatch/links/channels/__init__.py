@@ -11,7 +11,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Protocol
 
-from motewatch.links.call_text import CallMessage
+from motewatch.links.call_message import CallMessage
 from motewatch.links.channels.line import tls_context
 from motewatch.links.clock import TimeSource
 from motewatch.links.connection import Publication

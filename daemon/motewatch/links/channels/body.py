@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from math import isfinite
 
-from motewatch.links.call_text import CallMessage
+from motewatch.links.call_message import CallMessage
 from motewatch.site.instants import instant
 from motewatch.wire.outgoing import CalledAlarm, PersonCallMessage
 

@@ -15,7 +15,7 @@ from base64 import b64encode
 from collections.abc import Sequence
 from typing import Any, Final
 
-from motewatch.links.call_text import CallMessage
+from motewatch.links.call_message import CallMessage
 from motewatch.links.channels.letter import Letter, checked, compose
 from motewatch.links.channels.line import Line, answers_of, too_late, trouble
 from motewatch.links.clock import TimeSource

@@ -18,7 +18,7 @@ from email.utils import format_datetime, quote
 from hashlib import sha256
 from typing import Final
 
-from motewatch.links.call_text import CallMessage, one_line
+from motewatch.links.call_message import CallMessage, one_line
 from motewatch.links.errors import ChannelRefusedError
 from motewatch.site.instants import instant
 from motewatch.site.problems import printable

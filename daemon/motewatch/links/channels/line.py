@@ -16,7 +16,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Final, Self
 
-from motewatch.links.call_text import CallMessage
+from motewatch.links.call_message import CallMessage
 from motewatch.links.clock import TimeSource
 from motewatch.links.errors import ChannelAwayError, ChannelError, ChannelRefusedError, LinkSettingsError
 

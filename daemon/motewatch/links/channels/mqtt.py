@@ -7,7 +7,7 @@ must not connect.
 
 from __future__ import annotations
 
-from motewatch.links.call_text import CallMessage
+from motewatch.links.call_message import CallMessage
 from motewatch.links.channels import Publisher
 from motewatch.links.channels.body import payload_of
 from motewatch.links.errors import ChannelAwayError, ChannelRefusedError

@@ -17,7 +17,7 @@ from urllib.parse import quote
 
 import apprise
 
-from motewatch.links.call_text import CallMessage
+from motewatch.links.call_message import CallMessage
 from motewatch.links.errors import ChannelAwayError, ChannelRefusedError, LinkSettingsError
 from motewatch.links.quiet_libraries import quieten
 from motewatch.links.secrets import Secret

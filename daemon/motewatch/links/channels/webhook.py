@@ -17,7 +17,7 @@ from typing import Any, Final
 
 import httpx
 
-from motewatch.links.call_text import CallMessage
+from motewatch.links.call_message import CallMessage
 from motewatch.links.channels.body import payload_of
 from motewatch.links.channels.line import Line, answers_of, too_late, trouble
 from motewatch.links.channels.signature import IDEMPOTENCY, SIGNATURE, TIMESTAMP, sign
