@@ -12,10 +12,14 @@ from typing import Any
 from motewatch.site.models import Site
 from motewatch.site.problems import Problem, key_text, look_up, table_text, value_text
 from motewatch_simulator import scenario as s
+from motewatch_simulator.filters import rated_penetration
 from motewatch_simulator.pressure import leak_m3_s
 from motewatch_simulator.scenario_check_counters import check_counters, check_fault
 
 Path = tuple[str | int, ...]
+
+SMALLEST_UM = 0.1
+"""Where filters of the plant by rating hold back least."""
 
 
 def check(name: str, data: Any, scenario: s.Scenario, site: Site) -> list[Problem]:
@@ -144,6 +148,9 @@ class _Checker:
             (c.higher, c.lower, _leak_m3_h(c, {plant.id: plant.pressure_pa for plant in scenario.rooms}))
             for c in scenario.connections
         ]
+        leaky = {room for higher, lower, flow in leaks if flow > 0 for room in (higher, lower)}
+        closed = {plant.id for plant in scenario.rooms if plant.id not in leaky and _keeps_all(plant)}
+        lost_at = {plant.air_handler for plant in scenario.rooms if plant.id not in closed} - {None}
         for i, plant in enumerate(scenario.rooms):
             supply = plant.air_changes_per_h * (self._volumes[plant.id] or 0.0)
             # A fan at fault takes the pressure and with it the leaks; night set-back keeps both.
@@ -155,6 +162,12 @@ class _Checker:
                     ("rooms", i, "air_changes_per_h"),
                     f"the room leaks {lost:g} m3/h and gains only {gained:g} m3/h",
                     "Raise air_changes_per_h or setback_share, or lower the leaks of its connections.",
+                )
+            if plant.id in closed and plant.air_handler not in lost_at:
+                self._say(
+                    ("rooms", i, "fresh_air"),
+                    "nothing ever takes a particle out of this room: it has no fresh air, filter, leak or floor",
+                    "Give it fresh_air, a filter, floor_m2, or a connection that leaks.",
                 )
             if plant.leak_l_min * 0.06 >= supply:
                 self._say(
@@ -177,6 +190,15 @@ class _Checker:
 
     def _lacks(self, key: str, message: str, mend: str) -> None:
         self.problems.append(Problem(self._name, key, "", message, mend))
+
+
+def _keeps_all(plant: s.Plant) -> bool:
+    """Whether a room without leaks would never come to rest: all its air comes back with all that hangs in it."""
+    fine = 1.0 - plant.fine_filter_efficiency
+    if plant.fine_filter is not None:
+        fine = rated_penetration(SMALLEST_UM, plant.fine_filter)
+    terminal = max(plant.penetration_floor, plant.terminal_penetration if plant.terminal_class is None else 0.0)
+    return plant.fresh_air == 0 and plant.floor_m2 == 0 and fine * terminal == 1.0
 
 
 def _leak_m3_h(connection: s.Connection, pressures: dict[str, float | None]) -> float:

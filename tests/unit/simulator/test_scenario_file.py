@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from motewatch.links.site_file import load_site
 from motewatch_simulator.errors import ScenarioError
 from motewatch_simulator.scenario_file import load_scenario, parse_scenario
-from support.simulated import a_site
+from support.simulated import a_site, an_air
 
 GOOD = """
 format = 1
@@ -76,6 +77,28 @@ def test_a_mistake_is_told_where_it_stands(change: tuple[str, str], expected: li
     assert "wrong.toml" in text
     for part in expected:
         assert part in text
+
+
+OPEN = "air_changes_per_h = 30"
+SEALED = (
+    OPEN
+    + """
+fresh_air = 0
+floor_m2 = 0
+fine_filter = "merv-8"
+terminal_penetration = 1
+air_handler = "one"
+"""
+)
+
+
+def test_a_room_that_nothing_ever_leaves_is_told() -> None:
+    text = GOOD.replace("leak_m3_h = 100", "").replace(OPEN, SEALED)
+    assert 'rooms[1].fresh_air (rooms "next") = 0: nothing ever takes a particle out' in mistakes(text)
+    shared = text.replace("air_changes_per_h = 60", 'air_changes_per_h = 60\nair_handler = "one"')
+    for settles in (shared, GOOD.replace(OPEN, SEALED), text.replace("fine_filter", "pre_filter")):
+        air = an_air(parse_scenario(settles, "good.toml", a_site()))
+        assert np.isfinite(air.concentrations).all()
 
 
 @pytest.mark.parametrize(
