@@ -87,7 +87,7 @@ def run(
 ) -> None:
     """Publish as the site's sensors would, in real time or faster, until the end or until stopped.
 
-    Ends with exit status 1 if a message was refused, forgotten or never acknowledged.
+    Ends with exit status 1 if a message was refused, forgotten or never acknowledged, or if no broker ever answered.
     """
     with sentences():
         piece = opened(scenario)
@@ -134,6 +134,10 @@ def run(
         if truth is not None:
             with output(truth) as file:
                 file.writelines(to_line(row) + "\n" for row in true_of(simulation, end.stream_us))
+        if fleet.tally.connections == 0:
+            raise StreamError(
+                f"no connection came up: {end.trouble or 'the run was too short'}. Check --host and --port."
+            )
         if end.refused or end.forgotten or end.waiting:
             raise StreamError(
                 f"{end.refused} messages refused, {end.forgotten} forgotten, {end.waiting} not acknowledged"

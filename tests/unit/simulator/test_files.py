@@ -110,6 +110,11 @@ def test_counts_alone_are_those_of_the_stream_and_the_same_bytes_again(tmp_path:
         (["write", "a", "b", "c", "OUT"], 1, "3 files are named"),
         (["check", "nowhere.toml"], 1, "nowhere.toml: cannot be read"),
         (["run", str(SITE), str(SCENARIO), "--speed", "2"], 1, "does not say how long it is"),
+        (
+            ["run", str(SITE), str(SCENARIO), "--host", "127.0.0.1", "--port", "1", "--seconds", "0.3"],
+            1,
+            "no connection came up: ",
+        ),
     ],
 )
 def test_what_is_missing_is_said(tmp_path: Path, arguments: list[str], status: int, words: str) -> None:
