@@ -31,6 +31,10 @@ class TooManyHangError(Exception):
         super().__init__(f"{hanging} earlier ones still hang")
 
 
+class WorkExitedError(Exception):
+    """The work wanted to end the program, such as by `sys.exit`."""
+
+
 class StopWaitingError(Exception):
     """There is no time left to wait for the work; it goes on by itself."""
 
@@ -39,13 +43,17 @@ class StopWaitingError(Exception):
 class _Attempt:
     work: Callable[[], None]
     over: threading.Event = field(default_factory=threading.Event)
-    error: BaseException | None = None
+    error: Exception | None = None
 
     def run(self) -> None:
         try:
             self.work()
-        except BaseException as error:
+        except Exception as error:
             self.error = error
+        except BaseException as error:
+            # A library that exits ends its own try, and not the thread of whoever waits for it. Not chained: its text
+            # may hold what was sent.
+            self.error = WorkExitedError(type(error).__name__)
         finally:
             self.over.set()
 

@@ -272,6 +272,16 @@ def test_a_defect_of_a_channel_is_a_failed_try_and_its_text_stays_secret(caplog:
     assert "sesame" not in caplog.text
 
 
+def test_a_channel_that_wants_to_end_the_program_ends_its_own_try() -> None:
+    ground = Ground()
+    ground.channel.answers = {"a": [exits]}
+    worker = ground.worker()
+    ground.put(call("a"), call("b"))
+    ground.work(worker)
+    assert ground.rows.errors == {1: "a defect: WorkExitedError"}
+    assert ground.service.outcomes() == [("b", Outcome.DELIVERED)]
+
+
 def test_a_call_that_cannot_be_put_into_words_or_read_is_refused_and_holds_up_nothing() -> None:
     ground = Ground()
 
@@ -303,6 +313,10 @@ def test_a_long_answer_is_cut_for_the_record() -> None:
 
 
 # ---- the thread
+
+
+def exits() -> None:
+    raise SystemExit("sesame-in-the-url")
 
 
 @contextmanager
