@@ -12,7 +12,7 @@ from __future__ import annotations
 import logging
 import ssl
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 from urllib.parse import urlsplit
@@ -23,18 +23,16 @@ from motewatch.links.attempts import Attempts, LeftBehindError, StopWaitingError
 from motewatch.links.channels.line import trouble
 from motewatch.links.clock import TimeSource
 from motewatch.links.errors import LinkSettingsError
-from motewatch.links.quiet_libraries import quieten
+from motewatch.links.http_client import client
 from motewatch.links.secrets import Secret
 
 log = logging.getLogger(__name__)
 
 SPARE_S: Final = 1.0
-HERE: Final[Mapping[str, httpx.BaseTransport | None]] = dict.fromkeys(
-    ("all://localhost", "all://127.0.0.1", "all://[::1]")
-)
-"""Not over a proxy of the environment."""
-
 KEY: Final = "callout.dead_man.url_file"
+AUTHORITY: Final = (
+    "let this machine know its authority (the system's certificates), and write the host in the URL as it does"
+)
 
 
 @dataclass(slots=True)
@@ -58,7 +56,6 @@ class DeadMan:
         clock: TimeSource,
     ) -> None:
         """Raises `LinkSettingsError` where what is in the file is no URL."""
-        quieten()
         try:
             parts = urlsplit(url.reveal())
             good = parts.scheme in ("http", "https") and bool(parts.hostname) and parts.port != 0
@@ -121,7 +118,7 @@ class DeadMan:
             problem = f"{error.hanging} earlier ones have not ended yet"
         except (httpx.HTTPError, OSError, ValueError) as error:
             # Never its own text, which may hold the URL.
-            problem = str(trouble(error, "the receiver"))
+            problem = str(trouble(error, "the receiver", authority=AUTHORITY))
         else:
             self.figures.sent += 1
             self._tell("")
@@ -130,9 +127,9 @@ class DeadMan:
         self._tell(f"failed: {problem}")
 
     def _signal(self) -> None:
-        with httpx.Client(verify=self._tls, timeout=self._timeout_s, follow_redirects=False, mounts=HERE) as client:
+        with client(self._tls, self._timeout_s) as http:
             headers = {"User-Agent": "motewatch", "Cache-Control": "no-store"}
-            with client.stream("GET", self._url.reveal(), headers=headers) as response:
+            with http.stream("GET", self._url.reveal(), headers=headers) as response:
                 if not response.is_success:
                     raise _AnsweredError(response.status_code)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 
@@ -12,6 +13,7 @@ from motewatch.links.clock import Clock
 from motewatch.links.dead_man import DeadMan
 from motewatch.links.errors import LinkSettingsError
 from motewatch.links.secrets import Secret
+from support.certificates import make_certificates
 from support.http_fake import Answer, FakeHttp
 from support.rude import Rude, silent
 from support.servers import free_port, wait_until
@@ -78,6 +80,18 @@ def test_a_receiver_that_is_not_there_has_failed_and_the_log_keeps_the_secret(
     assert "dead-man signal failed: the receiver refuses connections; check host and port" in caplog.text
     assert SECRET not in caplog.text
     assert SECRET not in repr(dead_man)
+
+
+def test_a_certificate_that_does_not_hold_is_told_with_what_mends_it(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    with FakeHttp(yes, make_certificates(tmp_path)) as receiver, caplog.at_level(logging.DEBUG):
+        dead_man = made(f"{receiver.url}/{SECRET}")
+        dead_man.step()
+    assert (dead_man.figures.failed, receiver.requests) == (1, [])
+    assert "let this machine know its authority" in caplog.text
+    assert "ca_file" not in caplog.text
+    assert SECRET not in caplog.text
 
 
 def test_a_receiver_that_hangs_holds_up_no_stop() -> None:

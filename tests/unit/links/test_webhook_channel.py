@@ -185,16 +185,16 @@ def test_a_success_is_not_kept_waiting_for_its_body(folder: Path) -> None:
 
 def test_no_secret_is_shown_anywhere(folder: Path, caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level(logging.DEBUG)
-    echo = f"key {KEY}, link {LINK}".encode()
+    echo = f"key {KEY}, link {LINK}, no hook token-in-the-path for t0ken-in-the-query".encode()
     with answering(403, echo) as receiver:
-        way = channel(f"{receiver.url}/token-in-the-path", folder)
+        way = channel(f"{receiver.url}/hooks/token-in-the-path?for=t0ken-in-the-query", folder)
         with pytest.raises(ChannelRefusedError) as caught:
             way.send(message(), ENOUGH_S)
     logging.getLogger("motewatch.test").debug("%s", way, exc_info=caught.value)
     lines = "\n".join(LineFormatter().format(record) for record in caplog.records)
     assert "check key_file" in lines
     for text in (str(caught.value), repr(vars(caught.value)), lines):
-        for secret in (KEY, LINK, LINK.rsplit("/", 1)[1], "token-in-the-path"):
+        for secret in (KEY, LINK, LINK.rsplit("/", 1)[1], "token-in-the-path", "t0ken-in-the-query"):
             assert secret not in text
 
 

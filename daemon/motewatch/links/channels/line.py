@@ -23,6 +23,8 @@ from motewatch.links.errors import ChannelAwayError, ChannelError, ChannelRefuse
 SPARE_S: Final = 5.0
 """A socket's own time-out comes so much later than the cut, so that one reason is told, not two."""
 
+AUTHORITY: Final = "name the file of its authority in ca_file, and write the host as the certificate does"
+
 _CUT_OFF: Final = (ssl.SSLEOFError, ssl.SSLZeroReturnError, ssl.SSLSyscallError)
 
 
@@ -128,14 +130,15 @@ def chain(error: BaseException) -> Iterator[BaseException]:
         found = found.__cause__ or found.__context__
 
 
-def trouble(error: BaseException, where: str, *, may_have_arrived: bool = False) -> ChannelError:
+def trouble(
+    error: BaseException, where: str, *, may_have_arrived: bool = False, authority: str = AUTHORITY
+) -> ChannelError:
     """What a failure of the connection to `where` (`host:port`) means, in words. Never the error's own text alone:
-    that may hold what was sent."""
+    that may hold what was sent. `authority`: how a certificate that does not hold is mended."""
     for each in chain(error):
         if isinstance(each, ssl.SSLCertVerificationError):
             return ChannelRefusedError(
-                f"{where} shows a certificate that does not hold ({each.verify_message}); name the file of its "
-                "authority in ca_file, and write the host as the certificate does"
+                f"{where} shows a certificate that does not hold ({each.verify_message}); {authority}"
             )
         if isinstance(each, ssl.SSLError) and not isinstance(each, _CUT_OFF):
             why = (each.reason or "no agreement").replace("_", " ").lower()

@@ -23,7 +23,7 @@ from motewatch.links.channels.line import Line, answers_of, too_late, trouble
 from motewatch.links.channels.signature import IDEMPOTENCY, SIGNATURE, TIMESTAMP, sign
 from motewatch.links.clock import TimeSource
 from motewatch.links.errors import ChannelAwayError, ChannelRefusedError
-from motewatch.links.quiet_libraries import quieten
+from motewatch.links.http_client import client
 from motewatch.links.secrets import Secret, scrub
 from motewatch.site import people
 from motewatch.site.instants import instant_us
@@ -33,6 +33,8 @@ AGAIN: Final = frozenset({408, 425, 429})
 GATEWAY: Final = frozenset({502, 504})
 """From a server in between: the receiver may have taken the call."""
 LONGEST_ANSWER: Final = 2_000
+LIKE_A_TOKEN: Final = 8
+"""So long a piece of the URL's path or query may be a secret of the receiver's."""
 LONGEST_WAIT_S: Final = 86_400.0
 _MENDS: Final = {
     401: "check key_file here and the key there, and that both clocks are right",
@@ -42,9 +44,6 @@ _MENDS: Final = {
     407: "the proxy of the environment wants a login",
     410: "the receiver is gone: give its new url",
 }
-_HERE: Final[Mapping[str, httpx.BaseTransport | None]] = dict.fromkeys(
-    ("all://localhost", "all://127.0.0.1", "all://[::1]")
-)
 
 
 class WebhookChannel:
@@ -57,7 +56,6 @@ class WebhookChannel:
         self._clock = clock
         url = httpx.URL(settings.url)
         self._where = f"{url.host}:{url.port or (443 if url.scheme == 'https' else 80)}"
-        quieten()
 
     def send(self, message: CallMessage, deadline_s: float) -> None:
         """See `links.channels.Channel`."""
@@ -90,8 +88,8 @@ class WebhookChannel:
         # Half for connecting, since a host with two addresses takes the time-out twice.
         timeout = httpx.Timeout(line.deadline_s, connect=line.deadline_s / 2)
         with (
-            httpx.Client(verify=self._tls, timeout=timeout, follow_redirects=False, mounts=_HERE) as client,
-            client.stream(
+            client(self._tls, timeout) as http,
+            http.stream(
                 "POST", self._settings.url, content=body, headers=dict(headers), extensions={"trace": track}
             ) as response,
         ):
@@ -109,7 +107,7 @@ class WebhookChannel:
         secrets: list[Secret | str] = [
             self._key,
             self._settings.url,
-            httpx.URL(self._settings.url).path,
+            *_pieces(httpx.URL(self._settings.url)),
             *answers_of(message),
         ]
         words = scrub(said.decode("utf-8", "replace"), secrets, 100)
@@ -122,6 +120,12 @@ class WebhookChannel:
                                       "the final address in url")  # fmt: skip
         mend = _MENDS.get(status)
         raise ChannelRefusedError(f"{sentence}; {mend}" if mend else sentence)
+
+
+def _pieces(url: httpx.URL) -> list[str]:
+    """What of a URL may be a secret: a receiver may say "no such hook" with its token."""
+    pieces = [*url.path.split("/"), *(value for _, value in url.params.multi_items())]
+    return [url.path, *(piece for piece in pieces if len(piece) >= LIKE_A_TOKEN)]
 
 
 class _Track:
