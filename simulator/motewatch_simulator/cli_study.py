@@ -8,14 +8,15 @@ from typing import Annotated
 
 import typer
 
-from motewatch_simulator.cli_words import Quiet, Seed, fail, sentences, stopped_by_signal
+from motewatch_simulator.cli_words import Quiet, fail, sentences, stopped_by_signal
 from motewatch_simulator.study.command import run_study, show
+from motewatch_simulator.study.model import MOST_DRAWS, MOST_MONTHS, MOST_RUNS, MOST_SEED
 from motewatch_simulator.study.spread import Stopped
 
 INTERRUPTED = 130
 """Exit status after Ctrl-C, as shells have it."""
 
-Amount = Annotated[int | None, typer.Option(min=1, help="Instead of the file's.")]
+INSTEAD = "Instead of the file's."
 
 
 def study(
@@ -28,10 +29,10 @@ def study(
     resume: Annotated[
         Path | None, typer.Option(help="Keep what is done in this file, and go on from it after an interruption.")
     ] = None,
-    months: Amount = None,
-    runs: Annotated[int | None, typer.Option(min=10, help="Instead of the file's.")] = None,
-    draws: Annotated[int | None, typer.Option(min=100, help="Instead of the file's.")] = None,
-    seed: Seed = None,
+    months: Annotated[int | None, typer.Option(min=1, max=MOST_MONTHS, help=INSTEAD)] = None,
+    runs: Annotated[int | None, typer.Option(min=10, max=MOST_RUNS, help=INSTEAD)] = None,
+    draws: Annotated[int | None, typer.Option(min=100, max=MOST_DRAWS, help=INSTEAD)] = None,
+    seed: Annotated[int | None, typer.Option(min=0, max=MOST_SEED, help=INSTEAD)] = None,
     quiet: Quiet = False,
 ) -> None:
     """Answer what a planned room will do: class held, air needed, recovery, counters, sample period and rule.

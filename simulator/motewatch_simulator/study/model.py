@@ -26,17 +26,22 @@ Grade = Literal["A", "B", "C", "D"]
 IsoClass = Annotated[Number, Field(ge=1, le=9, multiple_of=0.5)]
 
 
+MOST_DRAWS, MOST_MONTHS, MOST_RUNS = 1_000_000, 10_000, 100_000
+MOST_SEED = 2**63 - 1
+"""Beyond these a file or a command line is taken for a slip."""
+
+
 class Head(Table):
     """The study as a whole, and how much work it is to be."""
 
     name: Label
-    seed: Annotated[Whole, Field(ge=0, le=2**63 - 1)] = 1
+    seed: Annotated[Whole, Field(ge=0, le=MOST_SEED)] = 1
     """The same file and seed give the same answers, on any number of workers."""
-    draws: Annotated[Whole, Field(ge=100, le=1_000_000)] = 4000
+    draws: Annotated[Whole, Field(ge=100, le=MOST_DRAWS)] = 4000
     """Rooms drawn for the probability of the class."""
-    months: Annotated[Whole, Field(ge=1, le=10_000)] = 6
+    months: Annotated[Whole, Field(ge=1, le=MOST_MONTHS)] = 6
     """Room-months without incidents for each rule: each is 30 days of samples through the daemon's engine."""
-    runs: Annotated[Whole, Field(ge=10, le=100_000)] = 60
+    runs: Annotated[Whole, Field(ge=10, le=MOST_RUNS)] = 60
     """Times that each incident is played for each rule."""
     wanted_pct: Percent = 95.0
     """The class is to be held with this probability, and incidents found with it."""

@@ -233,6 +233,6 @@ def _method(answers: Answers, given: Given) -> str:
             "Air needed: for each drawn room the supply at which it meets the limit.",
             "Rules: one-minute and longer samples of Poisson counts in air that follows people, doors and outdoor air, "
             "through the engine that would run the alarms.",
-            "The same file and seed give the same report on any number of workers.",
+            "The same file and seed give the same figures on any number of workers.",
         ]
     )

@@ -72,7 +72,14 @@ def test_a_load_without_rate_and_number_is_refused() -> None:
     assert "--rate 0 needs --messages" in result.output
 
 
-@pytest.mark.parametrize("command", ["run", "write", "check", "truth", "score", "load", "load-site"])
+@pytest.mark.parametrize("option", ["--seed=1e4", f"--seed={2**63}", "--months=10001", "--runs=9", "--draws=2000000"])
+def test_an_amount_of_a_study_beyond_its_range_is_refused_by_name(option: str) -> None:
+    result = runner.invoke(app, ["study", "config/studies/grade-c-room.toml", option])
+    assert result.exit_code == 2
+    assert option.split("=")[0] in result.output
+
+
+@pytest.mark.parametrize("command", ["run", "write", "check", "truth", "score", "study", "load", "load-site"])
 def test_every_command_explains_itself(command: str) -> None:
     result = runner.invoke(app, [command, "--help"])
     assert result.exit_code == 0
