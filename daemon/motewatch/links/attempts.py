@@ -59,18 +59,20 @@ class _Attempt:
 
 
 class Attempts:
-    """Runs one piece after the other. For one thread."""
+    """Runs pieces of work of one kind. From any thread; pieces that begin at the same instant may be one too many."""
 
     def __init__(self, name: str, clock: TimeSource) -> None:
         self._name = name
         self._clock = clock
-        self._threads: list[threading.Thread] = []
+        self._lock = threading.Lock()
+        self._left: list[threading.Thread] = []
 
     @property
     def hanging(self) -> int:
         """How many have not ended."""
-        self._threads = [each for each in self._threads if each.is_alive()]
-        return len(self._threads)
+        with self._lock:
+            self._left = [each for each in self._left if each.is_alive()]
+            return len(self._left)
 
     def run(self, work: Callable[[], None], timeout_s: float, give_way: Callable[[], bool]) -> None:
         """Do the work; what it raises is raised here.
@@ -87,11 +89,15 @@ class Attempts:
         thread.start()
         while not attempt.over.wait(LOOK_S):
             if give_way():
-                self._threads.append(thread)
+                self._leave(thread)
                 raise StopWaitingError
             if self._clock.monotonic_s() >= deadline_s:
-                self._threads.append(thread)
+                self._leave(thread)
                 raise LeftBehindError
         thread.join()
         if attempt.error is not None:
             raise attempt.error
+
+    def _leave(self, thread: threading.Thread) -> None:
+        with self._lock:
+            self._left.append(thread)

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from motewatch.links.channels.letter import checked
 from motewatch.links.channels.line import tls_context
+from motewatch.links.clock import Clock
 from motewatch.links.errors import ChannelRefusedError, LinkSettingsError
 from motewatch.links.secrets import Secret, SecretFileError, read_secret
 from motewatch.site import people
@@ -71,7 +72,7 @@ def _service(channel: people.ServiceChannel, base_dir: Path) -> Takes | None:
     # The library behind it is large.
     from motewatch.links.channels.service import ServiceChannel
 
-    return ServiceChannel(channel, url).takes
+    return ServiceChannel(channel, url, Clock()).takes
 
 
 def _is_mail(address: str) -> bool:

@@ -12,8 +12,9 @@ from urllib.parse import unquote
 
 import pytest
 
+from motewatch.links.attempts import MOST_HANGING
 from motewatch.links.channels import Channel, open_channel
-from motewatch.links.channels.service import MOST_HANGING, ServiceChannel, words_for
+from motewatch.links.channels.service import ServiceChannel, words_for
 from motewatch.links.clock import Clock
 from motewatch.links.errors import ChannelAwayError, ChannelRefusedError, LinkSettingsError
 from motewatch.links.logs import LineFormatter
@@ -135,14 +136,14 @@ def test_short_services_get_the_short_form() -> None:
 def test_a_url_that_cannot_be_used_is_told_without_being_shown(url: str, words: str) -> None:
     settings = people.ServiceChannel(id="sms", kind="service", url_file="service.url")
     with pytest.raises(LinkSettingsError, match=words) as caught:
-        ServiceChannel(settings, Secret(url))
+        ServiceChannel(settings, Secret(url), Clock())
     assert 'channels "sms" url_file' in str(caught.value)
     assert url not in str(caught.value).replace("{address}", "") or url == "{address}"
 
 
 def test_an_address_that_the_service_cannot_take_is_final() -> None:
     settings = people.ServiceChannel(id="chat", kind="service", url_file="service.url")
-    way = ServiceChannel(settings, Secret("json://{address}:8080/"))
+    way = ServiceChannel(settings, Secret("json://{address}:8080/"), Clock())
     with pytest.raises(ChannelRefusedError, match="cannot reach the address 'no host at all'"):
         way.send(message(address="no host at all"), ENOUGH_S)
 

@@ -66,4 +66,4 @@ def open_channel(
         return MqttChannel(publisher, topics)
     from motewatch.links.channels.service import ServiceChannel
 
-    return ServiceChannel(settings, read_secret(settings.url_file, base_dir))
+    return ServiceChannel(settings, read_secret(settings.url_file, base_dir), clock)

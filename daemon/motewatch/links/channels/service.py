@@ -10,14 +10,14 @@ that take short messages get the short form. The URL is a secret, and the librar
 from __future__ import annotations
 
 import contextlib
-import threading
-from dataclasses import dataclass, field
 from typing import Any, Final
 from urllib.parse import quote
 
 import apprise
 
+from motewatch.links.attempts import Attempts, LeftBehindError, TooManyHangError
 from motewatch.links.call_message import CallMessage
+from motewatch.links.clock import TimeSource
 from motewatch.links.errors import ChannelAwayError, ChannelRefusedError, LinkSettingsError
 from motewatch.links.quiet_libraries import quieten
 from motewatch.links.secrets import Secret
@@ -26,7 +26,6 @@ from motewatch.site import people
 PLACE: Final = "{address}"
 SHORT_BODY: Final = 500
 """A service that takes no more characters than this sends SMS or speaks."""
-MOST_HANGING: Final = 4
 SPECIMENS: Final = ("15555550100", "ada@example.org", "ada")
 """Stand for an address when the URL is looked at: a number will do for most services, one of these for all."""
 
@@ -43,12 +42,10 @@ _ASSET: Final = apprise.AppriseAsset(
 class ServiceChannel:
     """See the module. Raises `LinkSettingsError` for a URL that the library does not know."""
 
-    def __init__(self, settings: people.ServiceChannel, url: Secret) -> None:
+    def __init__(self, settings: people.ServiceChannel, url: Secret, clock: TimeSource) -> None:
         quieten()
-        self._settings = settings
         self._url = url
-        self._lock = threading.Lock()
-        self._hanging: list[threading.Thread] = []
+        self._attempts = Attempts(f"call-{settings.id}", clock)
         key = f'channels "{settings.id}" url_file'
         if PLACE not in url.reveal():
             raise LinkSettingsError(
@@ -59,10 +56,6 @@ class ServiceChannel:
 
     def send(self, message: CallMessage, deadline_s: float) -> None:
         """See `links.channels.Channel`."""
-        with self._lock:
-            self._hanging = [each for each in self._hanging if each.is_alive()]
-            if len(self._hanging) >= MOST_HANGING:
-                raise ChannelAwayError(f"{self.kind} still holds {len(self._hanging)} earlier calls")
         try:
             service = self._service(message.address, "")
         except LinkSettingsError:
@@ -70,15 +63,18 @@ class ServiceChannel:
                 f"{self.kind} cannot reach the address '{message.address}'; correct it in the site file, under persons"
             ) from None
         service.socket_connect_timeout = service.socket_read_timeout = max(1.0, deadline_s / 2)
-        attempt = _Attempt(service, message)
-        thread = threading.Thread(target=attempt.run, name=f"call-{self._settings.id}", daemon=True)
-        thread.start()
-        if not attempt.done.wait(deadline_s):
-            with self._lock:
-                self._hanging.append(thread)
-            raise ChannelAwayError(f"{self.kind} did not answer within {deadline_s:g} s", may_have_arrived=True)
-        thread.join(deadline_s)
-        if not attempt.taken:
+        taken: list[bool] = []
+        try:
+            self._attempts.run(lambda: taken.append(_notify(service, message)), deadline_s, lambda: False)
+        except LeftBehindError:
+            raise ChannelAwayError(
+                f"{self.kind} did not answer within {deadline_s:g} s", may_have_arrived=True
+            ) from None
+        except TooManyHangError as error:
+            raise ChannelAwayError(f"{self.kind} still holds {error.hanging} earlier calls") from None
+        except Exception:
+            taken.clear()  # whatever the library raises is a failure; its text may hold the URL
+        if not any(taken):
             raise ChannelAwayError(
                 f"{self.kind} did not take the call, and the library does not tell why; check the URL in url_file, "
                 f"the address '{message.address}', the account there, and the way to the internet"
@@ -115,30 +111,13 @@ class ServiceChannel:
         return service
 
 
-@dataclass(slots=True)
-class _Attempt:
-    """One try, in a thread of its own."""
-
-    service: Any
-    message: CallMessage
-    done: threading.Event = field(default_factory=threading.Event)
-    taken: bool = False
-
-    def run(self) -> None:
-        """Send, and say when it is over. Whatever the library raises is a failure; its text may hold the URL."""
-        try:
-            self.taken = self._notify()
-        except Exception:
-            self.taken = False
-        finally:
-            self.done.set()
-
-    def _notify(self) -> bool:
-        title, body = words_for(self.service, self.message)
-        pages = apprise.Apprise(asset=_ASSET)
-        pages.add(self.service)
-        kind = apprise.NotifyType.FAILURE if self.message.urgent else apprise.NotifyType.INFO
-        return bool(pages.notify(body, title=title, notify_type=kind, body_format=apprise.NotifyFormat.TEXT))
+def _notify(service: Any, message: CallMessage) -> bool:
+    """Whether the library says that the service took it."""
+    title, body = words_for(service, message)
+    pages = apprise.Apprise(asset=_ASSET)
+    pages.add(service)
+    kind = apprise.NotifyType.FAILURE if message.urgent else apprise.NotifyType.INFO
+    return bool(pages.notify(body, title=title, notify_type=kind, body_format=apprise.NotifyFormat.TEXT))
 
 
 def words_for(service: Any, message: CallMessage) -> tuple[str, str]:
