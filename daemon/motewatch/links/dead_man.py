@@ -137,15 +137,12 @@ class DeadMan:
         """Once for each change: a receiver that is away for a night must not fill the log."""
         if problem == self._said:
             return
+        figures = self.figures
+        counted = {"sent": figures.sent, "failed": figures.failed, "withheld": figures.withheld}
         if problem:
-            figures = self.figures
-            log.warning(
-                "dead-man signal %s",
-                problem,
-                extra={"sent": figures.sent, "failed": figures.failed, "withheld": figures.withheld},
-            )
+            log.warning("dead-man signal %s", problem, extra=counted)
         else:
-            log.info("dead-man signal is received again")
+            log.info("dead-man signal is received again", extra=counted)
         self._said = problem
 
 

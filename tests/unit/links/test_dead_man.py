@@ -55,6 +55,7 @@ def test_it_is_withheld_while_something_is_wrong_and_that_is_told_once(caplog: p
         assert (len(receiver.requests), dead_man.figures.sent) == (1, 1)
     said = [record.getMessage() for record in caplog.records]
     assert said == ["dead-man signal withheld: the writer is stuck", "dead-man signal is received again"]
+    assert [vars(record)["withheld"] for record in caplog.records] == [1, 3]
 
 
 @pytest.mark.parametrize("status", [301, 404, 500])
