@@ -1,6 +1,6 @@
 """Tells the demo day as it goes: what happens in the rooms, and what the daemon says of it on MQTT, each at its hour.
 
-It hears what any other client would hear (alarm events and presence), and knows the incidents from the scenario.
+It hears what any other client would hear (alarm events, calls and presence), and knows the incidents from the scenario.
 Without a thread: whoever waits turns it.
 """
 
@@ -19,7 +19,7 @@ from pydantic import ValidationError
 
 from motewatch.alarms.lifecycle import Event
 from motewatch.site.models import Site
-from motewatch.wire.messages import AlarmEventMessage, PresenceMessage
+from motewatch.wire.messages import AlarmEventMessage, PersonCallMessage, PresenceMessage
 from motewatch.wire.topics import Topics
 from motewatch_simulator.clock import micros
 from motewatch_simulator.timeline import SECOND_US
@@ -108,12 +108,14 @@ class Talk:
         reason: ReasonCode,
         properties: Properties | None,
     ) -> None:
-        client.subscribe([(self._topics.event, 1), (self._topics.presence("+"), 1)])
+        client.subscribe([(self._topics.event, 1), (self._topics.call("+"), 1), (self._topics.presence("+"), 1)])
 
     def _hear(self, client: mqtt.Client, userdata: object, message: mqtt.MQTTMessage) -> None:
         try:
             if message.topic == self._topics.event:
                 self._heard_alarm(AlarmEventMessage.model_validate_json(message.payload))
+            elif message.topic.startswith(self._topics.call("")):
+                self._heard_call(PersonCallMessage.model_validate_json(message.payload))
             elif self._coming is None:
                 # The stream begins with its sensors coming.
                 self._start_us = micros(PresenceMessage.model_validate_json(message.payload).at)
@@ -129,6 +131,27 @@ class Talk:
             self._say(f"  {at}      ALARM  {heard.text}")
         elif heard.event in (Event.RETURNS.value, Event.RETURNS_LATCHED.value):
             self._say(f"  {at}      over   {heard.text}")
+
+    def _heard_call(self, heard: PersonCallMessage) -> None:
+        if self._coming is not None and not heard.maybe_repeat:
+            self._say(f"  {self._hour(micros(heard.at))}      CALL   {called(heard)}")
+
+
+CALLED: Final = {
+    "raised": "is called",
+    "climbed": "is called, because nobody has answered",
+    "many": "is called, for all of it at once",
+    "returned": "is told that it is over",
+    "taken": "is told that somebody has it",
+}
+"""How a call is told, by its cause; others as a call."""
+
+
+def called(call: PersonCallMessage) -> str:
+    """Who is called and for what, in words."""
+    places = list(dict.fromkeys(alarm.where for alarm in call.alarms))
+    what = CALLED.get(call.cause, "is called")
+    return f"{call.name}: {what} ({len(call.alarms)} alarm{'s' if len(call.alarms) > 1 else ''}, {places[0]})"
 
 
 def happening(truth: Truth, names: dict[str, str]) -> str:

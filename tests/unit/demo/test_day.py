@@ -7,8 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from motewatch.callout.ladders import Ladders
+from motewatch.wire.messages import PersonCallMessage
 from motewatch_simulator.demo.day import DAY, LENGTH_S
-from motewatch_simulator.demo.day_talk import HAPPENINGS, DayClock, happening
+from motewatch_simulator.demo.day_talk import HAPPENINGS, DayClock, called, happening
 from motewatch_simulator.library import Play, open_play
 from motewatch_simulator.scoring import score_play
 from motewatch_simulator.simulation import Simulation
@@ -57,3 +59,38 @@ def test_a_happening_is_told_with_the_names_of_its_places() -> None:
     assert happening(fault, names) == "counter pc-3 sends each message twice"
     other = Truth(TruthKind.INCIDENT, "odd", {"room": "filling"}, 0, 1)
     assert happening(other, names) == "odd (Filling room)"
+
+
+def test_a_call_is_told_with_its_reason_and_place() -> None:
+    alarm = {
+        "alarm": "location/needles/0.5um/action",
+        "priority": "high",
+        "state": "unacknowledged",
+        "what": "too many particles",
+        "where": "Filling needles, Filling room",
+        "since": "2026-03-02T06:00:00Z",
+    }
+    body = {
+        "v": 1,
+        "id": "call-1-1",
+        "site": "s",
+        "at": "2026-03-02T06:00:00Z",
+        "cause": "climbed",
+        "person": "cleo",
+        "name": "Cleo",
+        "address": "phone 3",
+        "urgent": True,
+        "maybe_repeat": False,
+        "subject": "-",
+        "text": "-",
+        "short": "-",
+        "alarms": [alarm, alarm],
+    }
+    said = called(PersonCallMessage.model_validate(body))
+    assert said == "Cleo: is called, because nobody has answered (2 alarms, Filling needles, Filling room)"
+
+
+def test_the_day_calls_whoever_is_on_for_high_priority(play: Play) -> None:
+    ladders = Ladders.of(play.site)
+    assert ladders.for_alarm("high", None, 0) is not None
+    assert ladders.for_alarm("medium", None, 0) is None
