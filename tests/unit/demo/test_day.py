@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -86,7 +87,7 @@ def test_a_call_is_told_with_its_reason_and_place() -> None:
         "short": "-",
         "alarms": [alarm, alarm],
     }
-    said = called(PersonCallMessage.model_validate(body))
+    said = called(PersonCallMessage.model_validate_json(json.dumps(body)))
     assert said == "Cleo: is called, because nobody has answered (2 alarms, Filling needles, Filling room)"
 
 
