@@ -1,7 +1,7 @@
 """Chromium without a screen, spoken to over a pair of pipes by its DevTools protocol: no driver, no library.
 
-Scripts are off in every tab, so a test that passes shows a page that works without them. A tab is as large as a phone,
-touches as a finger does, and remembers every request it made.
+Scripts are off in every tab unless asked for, so a test that passes shows a page that works without them. A tab is as
+large as a phone, touches as a finger does, and remembers every request it made.
 """
 
 from __future__ import annotations
@@ -78,21 +78,21 @@ class Browser:
         os.close(self._to)
         os.close(self._from)
 
-    def tab(self, *, dark: bool = False) -> Tab:
-        """A new tab of a phone's size, by day or by night."""
+    def tab(self, *, dark: bool = False, size: tuple[int, int] = PHONE, scripts: bool = False) -> Tab:
+        """A new tab of a phone's size unless said otherwise, by day or by night."""
         target = self.call("Target.createTarget", {"url": "about:blank"})["targetId"]
         session = self.call("Target.attachToTarget", {"targetId": target, "flatten": True})["sessionId"]
         tab = self._tabs[session] = Tab(self, session)
-        width, height = PHONE
+        width, height = size
         for method, params in (
             ("Page.enable", {}),
             ("Network.enable", {}),
             ("Log.enable", {}),
-            ("Emulation.setScriptExecutionDisabled", {"value": True}),
-            ("Emulation.setTouchEmulationEnabled", {"enabled": True}),
+            ("Emulation.setScriptExecutionDisabled", {"value": not scripts}),
+            ("Emulation.setTouchEmulationEnabled", {"enabled": size == PHONE}),
             (
                 "Emulation.setDeviceMetricsOverride",
-                {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": True},
+                {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": size == PHONE},
             ),
             (
                 "Emulation.setEmulatedMedia",
@@ -182,6 +182,26 @@ class Tab:
         """Write into a field."""
         self.call("DOM.focus", {"nodeId": self._node(selector)})
         self.call("Input.insertText", {"text": text})
+
+    def keys(self, *names: str) -> None:
+        """Press these keys of the keyboard, one after the other: `Tab`, `Enter` or a character."""
+        codes = {"Tab": 9, "Enter": 13}
+        for name in names:
+            text = "\r" if name == "Enter" else "" if name in codes else name
+            key = {"key": name, "windowsVirtualKeyCode": codes.get(name, ord(name[0].upper())), "text": text}
+            self.call("Input.dispatchKeyEvent", {"type": "keyDown", **key})
+            self.call("Input.dispatchKeyEvent", {"type": "keyUp", **key})
+
+    def enter(self) -> None:
+        """Press Enter, and wait for the page that answers."""
+        self._and_loaded(lambda: self.keys("Enter"))
+
+    def evaluate(self, expression: str) -> Any:
+        """The value of a script's expression, in a tab with scripts."""
+        params = {"expression": expression, "returnByValue": True, "awaitPromise": True}
+        found = self.call("Runtime.evaluate", params)
+        assert "exceptionDetails" not in found, found
+        return found["result"].get("value")
 
     def box(self, selector: str, *, scroll: bool = True) -> tuple[float, float, float, float]:
         """Where the element is in the window: left, top, width, height in CSS pixels."""

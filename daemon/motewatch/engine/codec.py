@@ -14,6 +14,7 @@ from typing import Any, Final
 from motewatch.alarms.lifecycle import Event, State
 from motewatch.callout.records import Cause, Delivered, Fact, Outcome, Told
 from motewatch.engine.records import (
+    Accessed,
     Act,
     AlarmChanged,
     Answered,
@@ -24,6 +25,7 @@ from motewatch.engine.records import (
     LinkChanged,
     LinksGuessed,
     Output,
+    Pressed,
     Priority,
     Repeated,
     ReplayDiffered,
@@ -56,6 +58,8 @@ Internal = (
     | Configured
     | Answered
     | LinksGuessed
+    | Accessed
+    | Pressed
     | Delivered
 )
 """Inputs that the service makes itself; the others are kept as the bytes that arrived."""
@@ -69,6 +73,8 @@ INTERNAL_KINDS: Final[dict[type[Any], str]] = {
     Configured: "configured",
     Answered: "answered",
     LinksGuessed: "links-guessed",
+    Accessed: "accessed",
+    Pressed: "pressed",
     Delivered: "delivered",
 }
 _INTERNALS: Final = {kind: cls for cls, kind in INTERNAL_KINDS.items()}

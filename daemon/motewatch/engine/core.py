@@ -28,6 +28,7 @@ from motewatch.engine.errors import NewerStateError, NotConfiguredError, OlderSt
 from motewatch.engine.locations import LocationDesk, LocationState, new_state
 from motewatch.engine.plan import compile_plan
 from motewatch.engine.records import (
+    Accessed,
     Answered,
     Audited,
     ClockStepped,
@@ -40,6 +41,7 @@ from motewatch.engine.records import (
     LinkChanged,
     LinksGuessed,
     Output,
+    Pressed,
     Refused,
     ReplayDiffered,
     Replied,
@@ -54,7 +56,7 @@ from motewatch.engine.suppression import Suppressions
 from motewatch.engine.suspicion import SUSPICION_KINDS
 from motewatch.engine.trial_desk import TrialDesk
 from motewatch.site.models import Site
-from motewatch.wire.records import Reading, SetOccupancy
+from motewatch.wire.records import Acknowledge, Reading, SetOccupancy
 
 STATE_VERSION: Final = 3
 """Version of the snapshot. Raised by one with each change of what it holds; older ones are put aside, since all
@@ -181,6 +183,10 @@ class Engine:
             parts.callout.resumed(what)
         elif isinstance(what, LinksGuessed):
             parts.service.links_guessed(what)
+        elif isinstance(what, Accessed):
+            parts.desk.outputs.append(Audited(parts.desk.time_us, what.by, what.action, what.subject, what.detail))
+        elif isinstance(what, Pressed):
+            parts.commands.commanded(Acknowledge(what.id, what.by, what.alarm, what.comment))
         elif isinstance(what, LinkChanged):
             parts.service.link_changed(what)
             if what.up and what.link is Link.BROKER:

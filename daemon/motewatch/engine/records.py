@@ -138,6 +138,26 @@ class LinksGuessed:
     since_us: int
 
 
+@dataclass(frozen=True, slots=True)
+class Accessed:
+    """Something about access to the console, for the audit trail: a sign-in, a failure, a change of a user."""
+
+    by: str
+    action: str
+    subject: str
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Pressed:
+    """A signed-in user of the console acknowledges an alarm. The name is the service's own finding, not the user's."""
+
+    id: str
+    by: str
+    alarm: str
+    comment: str = ""
+
+
 What = (
     Heard
     | Seen
@@ -151,6 +171,8 @@ What = (
     | Configured
     | Answered
     | LinksGuessed
+    | Accessed
+    | Pressed
     | Delivered
 )
 

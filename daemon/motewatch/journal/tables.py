@@ -233,6 +233,43 @@ Index(
     postgresql_where=_served,
 )
 
+console_users = Table(
+    "console_users",
+    metadata,
+    Column("id", Text, primary_key=True, nullable=False),
+    Column("name", Text, nullable=False),
+    Column("role", Text, nullable=False),
+    Column("password", Text, nullable=False),
+    # Not NULL: the password is a secret for one sign-in, until then, and has to be changed at it.
+    Column("one_time_until_us", Whole),
+    Column("created_us", Whole, nullable=False),
+    Column("disabled_us", Whole),
+)
+"""Who may sign in at the console. Never deleted: the audit trail names them."""
+
+console_sessions = Table(
+    "console_sessions",
+    metadata,
+    Column("hash", Text, primary_key=True, nullable=False),
+    Column("user_id", Text, ForeignKey("console_users.id"), nullable=False),
+    Column("created_us", Whole, nullable=False),
+    Column("seen_us", Whole, nullable=False),
+)
+Index("ix_console_sessions_user", console_sessions.c.user_id)
+
+console_tokens = Table(
+    "console_tokens",
+    metadata,
+    Column("id", Text, primary_key=True, nullable=False),
+    Column("hash", Text, nullable=False, unique=True),
+    Column("user_id", Text, ForeignKey("console_users.id"), nullable=False),
+    Column("scope", Text, nullable=False),
+    Column("label", Text, nullable=False),
+    Column("created_us", Whole, nullable=False),
+    Column("until_us", Whole, nullable=False),
+    Column("ended_us", Whole),
+)
+
 snapshots = Table(
     "snapshots",
     metadata,

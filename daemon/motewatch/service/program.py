@@ -49,6 +49,7 @@ from motewatch.wire.topics import Topics
 
 if TYPE_CHECKING:
     from motewatch.service.answering import Answering
+    from motewatch.service.console import Console
 
 _log = logging.getLogger("motewatch.service")
 
@@ -94,6 +95,7 @@ class Service:
         self._site: Site | None = None
         self._answering: Answering | None = None
         self._calling: Calling | None = None
+        self._console: Console | None = None
 
     def start(self) -> None:
         """Start everything.
@@ -135,7 +137,7 @@ class Service:
             topics=topics,
             rows_of=self._rows_of,
             rows_again=lambda now_us: publications.states(journal.last_alarm_events(), now_us),
-            notify=self._notify,
+            notify=self._committed,
             clock=self._clock,
             hold_limit_s=settings.hold_limit_s,
             known_before=last_run_us is not None,
@@ -206,8 +208,10 @@ class Service:
             publish_figures(journal, gauges, every_s, topics, self._clock.now_us(), time_series=there)
             self._notify()
 
+        console_jobs = self._start_console(site, base_dir, journal, writer, link)
         housekeeping = Housekeeping(
             [
+                *console_jobs,
                 *([] if every_s is None else [Job("alarm-figures", every_s, alarm_figures)]),
                 *answering_jobs,
                 calling.job,
@@ -247,6 +251,31 @@ class Service:
         _log.info("answer page", extra={"host": settings.host, "port": answering.port})
         return [answering.job]
 
+    def _start_console(
+        self, site: Site, base_dir: Path, journal: Journal, writer: Writer, link: BrokerLink
+    ) -> list[Job]:
+        """The pages for people who sign in, where the site has them; returns what housekeeping has to do for them."""
+        if site.console is None:
+            return []
+        # Imported for sites that have it, as the answer page is.
+        from motewatch.service.console import Console
+
+        console = Console(
+            site,
+            site.console,
+            base_dir,
+            journal,
+            self.post,
+            self._clock,
+            alive=lambda: not stuck(writer.turned_s, self._clock.monotonic_s()),
+            connected=lambda: link.connected,
+        )
+        self._undo.callback(console.stop, PART_S)
+        console.start()
+        self._console = console
+        _log.info("console", extra={"host": site.console.host, "port": console.port})
+        return [console.job]
+
     def _give_way(self) -> None:
         if self._stop_asked():
             raise StopAskedError
@@ -284,13 +313,15 @@ class Service:
         # only; a change of their settings is told, not taken over.
         if before is not None and _links_of(site) != _links_of(before):
             _log.warning(
-                "journal, broker, time-series, topic, channel, dead-man and answer page settings are taken over at the "
-                "next start only"
+                "journal, broker, time-series, topic, channel, dead-man, console and answer page settings are taken "
+                "over at the next start only"
             )
         self._site = site
         self._publications.know(Directory.of(site))
         if self._answering is not None:
             self._answering.know(site)
+        if self._console is not None:
+            self._console.know(site)
         if self._calling is not None:
             self._calling.know(site)
         self.post(taken)
@@ -339,6 +370,12 @@ class Service:
         return self._answering
 
     @property
+    def console(self) -> Console:
+        """The pages for people who sign in, once started, where the site has them."""
+        assert self._console is not None
+        return self._console
+
+    @property
     def writer(self) -> Writer:
         """The writer, once started."""
         assert self._writer is not None
@@ -357,6 +394,8 @@ class Service:
         rows = self._publications.rows(outputs, now_us, response_topics)
         if self._calling is not None:
             self._calling.rows(rows)
+        if self._console is not None:
+            self._console.rows(rows)
         return rows
 
     def _notify(self) -> None:
@@ -364,6 +403,11 @@ class Service:
             worker.notify()
         if self._calling is not None:
             self._calling.notify()
+
+    def _committed(self) -> None:
+        self._notify()
+        if self._console is not None:
+            self._console.committed()
 
     def _report_time_series(self, up: bool, since_us: int, detail: str) -> None:
         self.post(LinkChanged(Link.TIME_SERIES, up, since_us, detail))
@@ -376,6 +420,7 @@ def _links_of(site: Site) -> dict[str, object]:
         **site.service.model_dump(include={"journal", "broker", "time_series", "topic_root", "hold_limit_s"}),
         "channels": [channel.model_dump() for channel in site.channels],
         "dead_man": None if site.callout.dead_man is None else site.callout.dead_man.model_dump(),
+        "console": None if site.console is None else site.console.model_dump(),
         "answer_page": None if page is None else page.model_dump(exclude={"shelve_min"}),
     }
 

@@ -15,6 +15,7 @@ from motewatch.site.check_alarm_rules import check_alarm_rules
 from motewatch.site.check_answer_page import check_answer_page
 from motewatch.site.check_cascade import check_cascade
 from motewatch.site.check_channels import check_channels
+from motewatch.site.check_console import check_console
 from motewatch.site.check_people import check_people
 from motewatch.site.check_rationalisation import check_rationalisation
 from motewatch.site.check_rooms import check_rooms
@@ -64,6 +65,7 @@ def crosscheck(site: Site, file: str = "", lost: Lost = NOTHING, today: date | N
     check_sampling(findings, today)
     check_trends(findings)
     check_answer_page(findings)
+    check_console(findings)
     check_channels(findings)
     check_people(findings)
     _unused(findings)

@@ -31,6 +31,7 @@ from motewatch.site.basics import Table as Table
 from motewatch.site.basics import Whole as Whole
 from motewatch.site.basics import mistake as mistake
 from motewatch.site.basics import size_nm as size_nm
+from motewatch.site.console import Console
 from motewatch.site.people import People
 from motewatch.site.rationalisation import PriorityMatrix, Rationalisation
 from motewatch.site.standard_file import OwnClass as OwnClass
@@ -404,6 +405,8 @@ class Site(People):
     alarms: Alarms = Alarms()
     alarm_rules: tuple[AlarmRule, ...] = ()
     suppressions: tuple[Suppression, ...] = ()
+    console: Console | None = None
+    """Absent: the daemon serves no console."""
     rationalisation: tuple[Rationalisation, ...] = ()
     """What the alarms mean at this site, where that differs from the shipped texts."""
     priority_matrix: PriorityMatrix | None = None

@@ -10,7 +10,6 @@ Rules:
 
 from __future__ import annotations
 
-import asyncio
 import logging
 import secrets
 import threading
@@ -19,14 +18,14 @@ from functools import lru_cache
 from importlib.resources import files
 from queue import Empty, SimpleQueue
 from typing import Final, Protocol
-from urllib.parse import parse_qs, urlsplit
+from urllib.parse import urlsplit
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
@@ -35,6 +34,7 @@ from motewatch.callout.records import Told
 from motewatch.engine.answers import EXPIRED, USED
 from motewatch.engine.records import Act, AlarmChanged, Answered, LinksGuessed, Replied
 from motewatch.links.clock import TimeSource
+from motewatch.web.bodies import form_of, one_line, whole_body
 from motewatch.web.guesses import Guesses, Pace
 from motewatch.web.hardened import Hardened
 from motewatch.web.sheet import (
@@ -53,10 +53,6 @@ from motewatch.web.sheet import (
 
 _log = logging.getLogger("motewatch.answer_page")
 
-BODY_BYTES: Final = 8 * 1024
-"""Enough for a comment in any script, percent-encoded."""
-
-BODY_S: Final = 10.0
 REPLY_S: Final = 8.0
 """So long a phone waits for the engine's reply before it is told that there is none yet."""
 
@@ -144,7 +140,7 @@ class AnswerPage:
             return self._page(problem_sheet(429), 429, wait_s)
         if request.method != "POST":
             return await run_in_threadpool(self._show, answer)
-        body = await _body(request)
+        body = await whole_body(request)
         return await run_in_threadpool(self._act, answer, body)
 
     def _read(self, token: str) -> Answer | Reason:
@@ -168,8 +164,8 @@ class AnswerPage:
 
     def _act(self, answer: Answer, body: bytes) -> Response:
         before = self._sheet(answer)
-        form = _form(body)
-        act, comment = form.get("act", ""), _one_line(form.get("comment", ""))
+        form = form_of(body)
+        act, comment = form.get("act", ""), one_line(form.get("comment", ""))
         minutes = 0
         if act not in ((Act.ACKNOWLEDGE, Act.SHELVE) if answer.test is None else (Act.CONFIRM,)):
             raise HTTPException(400)
@@ -240,41 +236,6 @@ class AnswerPage:
     def _page(self, sheet: Sheet, status: int, wait_s: float = 0.0) -> Response:
         headers = {"Retry-After": str(int(wait_s) + 1)} if wait_s > 0 else None
         return HTMLResponse(self._template.render(sheet=sheet, style=self._style), status, headers)
-
-
-async def _body(request: Request) -> bytes:
-    """The body of a form, if it is one and short enough."""
-    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if kind != "application/x-www-form-urlencoded":
-        raise HTTPException(400)
-
-    async def whole() -> bytes:
-        body = b""
-        async for chunk in request.stream():
-            body += chunk
-            if len(body) > BODY_BYTES:
-                raise HTTPException(413)
-        return body
-
-    try:
-        return await asyncio.wait_for(whole(), BODY_S)
-    except (TimeoutError, ClientDisconnect):
-        raise HTTPException(400) from None
-
-
-def _form(body: bytes) -> dict[str, str]:
-    try:
-        fields = parse_qs(body.decode("ascii"), keep_blank_values=True, max_num_fields=10, errors="strict")
-    except (ValueError, UnicodeError):
-        raise HTTPException(400) from None
-    if any(len(values) != 1 for values in fields.values()):
-        raise HTTPException(400)
-    return {key: values[0] for key, values in fields.items()}
-
-
-def _one_line(text: str) -> str:
-    """A comment as the record takes it: one line, no control characters."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
 
 def _environment() -> Environment:

@@ -34,7 +34,7 @@ class Guesses:
 
     def wrong(self, address: str, now_s: float, now_us: int) -> float:
         """A wrong link was tried. How many seconds the address has to wait: 0, or what it has not waited out."""
-        who = _network(address)
+        who = network(address)
         with self._lock:
             if self._count == 0:
                 self._since_us = now_us
@@ -89,7 +89,7 @@ class Pace:
             return 0.0
 
 
-def _network(address: str) -> str:
+def network(address: str) -> str:
     """What counts as one address: of IPv6 the 64 bits that one customer gets."""
     try:
         ip = ip_address(address)

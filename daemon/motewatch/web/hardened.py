@@ -1,7 +1,7 @@
 """Puts the headers of a careful page on every answer, the error pages included.
 
-The policy lets a page show its own style sheet (by its hash) and post to where it came from, and nothing else: no
-script, no frame, no request to anywhere. Must not know what is shown.
+The policy of a page that is one file lets it show its own style sheet (by its hash) and post to where it came from, and
+nothing else: no script, no frame, no request to anywhere. Must not know what is shown.
 """
 
 from __future__ import annotations
@@ -16,16 +16,19 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 class Hardened:
     """An ASGI application around another. `style` is the text of the one style sheet."""
 
-    def __init__(self, app: ASGIApp, style: str, *, https: bool) -> None:
+    def __init__(self, app: ASGIApp, style: str, *, https: bool, policy: str | None = None) -> None:
+        """`policy`: another one, for pages of several files."""
         self._app = app
         digest = b64encode(sha256(style.encode()).digest()).decode()
         self._headers = {
-            "Content-Security-Policy": (
+            "Content-Security-Policy": policy
+            or (
                 f"default-src 'none'; style-src 'sha256-{digest}'; img-src data:; form-action 'self'; "
                 "base-uri 'none'; frame-ancestors 'none'"
             ),
             "Cache-Control": "no-store",
-            "Referrer-Policy": "no-referrer",
+            # Without any, a browser sends `Origin: null` with a form, and nobody could tell ours from others'.
+            "Referrer-Policy": "no-referrer" if policy is None else "same-origin",
             "X-Content-Type-Options": "nosniff",
             "X-Frame-Options": "DENY",
             "X-Robots-Tag": "noindex, nofollow, noarchive",

@@ -47,7 +47,13 @@ class PageServer:
         port: int,
         cert_file: Path | None = None,
         cert_key_file: Path | None = None,
+        *,
+        key: str = KEY,
+        connections: int = CONNECTIONS,
     ) -> None:
+        """`key`: the table of the site file that faults are told with."""
+        self._key = key
+        self._connections = connections
         self._app = app
         self._host = host
         self._wanted_port = port
@@ -76,7 +82,7 @@ class PageServer:
             server_header=False,
             proxy_headers=True,
             forwarded_allow_ips=["127.0.0.1", "::1"],
-            limit_concurrency=CONNECTIONS,
+            limit_concurrency=self._connections,
             timeout_keep_alive=5,
             timeout_graceful_shutdown=1,
             h11_max_incomplete_event_size=HEAD_BYTES,
@@ -89,7 +95,7 @@ class PageServer:
             config.load()
         except (OSError, ssl.SSLError) as error:
             raise LinkSettingsError(
-                f"{KEY}.cert_file",
+                f"{self._key}.cert_file",
                 f"the certificate or its key cannot be used: {error}",
                 "give a PEM file with the certificate (and its chain), and its key in cert_key_file",
             ) from None
@@ -97,18 +103,16 @@ class PageServer:
             self._socket = _listen(self._host, self._wanted_port)
         except OSError as error:
             raise LinkSettingsError(
-                f"{KEY}.port",
+                f"{self._key}.port",
                 f"cannot listen on {self._host}:{self._wanted_port}: {error.strerror or error}",
                 "choose an address of this machine and a free port, or stop what uses it",
             ) from None
         self._server = _Uvicorn(config)
-        self._thread = threading.Thread(
-            target=self._server.run, args=([self._socket],), name="answer-page", daemon=True
-        )
+        self._thread = threading.Thread(target=self._server.run, args=([self._socket],), name=self._key, daemon=True)
         self._thread.start()
         if not self._server.up.wait(START_S):
             self.stop(1.0)
-            raise LinkSettingsError(KEY, f"the page was not up within {START_S:g} s", "look into the log")
+            raise LinkSettingsError(self._key, f"the page was not up within {START_S:g} s", "look into the log")
 
     def stop(self, timeout_s: float) -> bool:
         """End. False where a request holds it longer: it is left behind, and nothing waits for it."""

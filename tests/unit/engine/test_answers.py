@@ -10,7 +10,19 @@ import pytest
 from motewatch.engine import Engine
 from motewatch.engine.answers import EXPIRED, USED, Answers
 from motewatch.engine.codec import Internal, decode_internal, encode_internal, internal_kind
-from motewatch.engine.records import Act, AlarmChanged, Answered, Audited, Input, LinksGuessed, Memory, Output, Replied
+from motewatch.engine.records import (
+    Accessed,
+    Act,
+    AlarmChanged,
+    Answered,
+    Audited,
+    Input,
+    LinksGuessed,
+    Memory,
+    Output,
+    Pressed,
+    Replied,
+)
 from motewatch.wire.records import SECOND_US
 from support.dialogue import transcript
 from support.facility import T0, at, engine, heard, reading
@@ -64,6 +76,8 @@ def test_the_memory_goes_through_a_snapshot() -> None:
         (FIRST, "answered"),
         (replace(FIRST, act=Act.SHELVE, minutes=30, comment='"door" seal, ñ'), "answered"),
         (LinksGuessed(12, 3, 1_780_000_020_000_000), "links-guessed"),
+        (Accessed("console", "sign-in-failed", "mira", "wrong password"), "accessed"),
+        (Pressed("console-1", "mira", "location/a/0.5um/action", 'the "door"'), "pressed"),
     ],
 )
 def test_it_is_journaled_and_read_back(what: Internal, kind: str) -> None:
@@ -127,4 +141,15 @@ def test_tried_links_are_audited_and_many_of_them_are_an_alarm() -> None:
         "audit links-guessed answer-page by answer-page",
         "service/links-guessed starts at +0 -> unacknowledged",
         "service/links-guessed returns at +0 -> returned-unacknowledged",
+    ]
+
+
+def test_what_happens_to_access_is_audited_and_an_order_from_the_console_is_a_command() -> None:
+    made = alarmed()
+    assert made.apply(at(T0 + 70_000_000, Accessed("console", "sign-in-failed", "mira", "wrong password")))[-1:] == [
+        Audited(T0 + 70_000_000, "console", "sign-in-failed", "mira", "wrong password")
+    ]
+    assert said(made.apply(at(T0 + 72_000_000, Pressed("console-2", "ada", ALERT, "seen"))))[-2:] == [
+        f"audit acknowledge {ALERT} by ada",
+        f"reply console-2 yes: '{ALERT}' is now acknowledged",
     ]

@@ -1,0 +1,1 @@
+"""Who may sign in at the console and what they may do."""

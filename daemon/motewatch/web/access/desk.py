@@ -1,0 +1,313 @@
+"""Signing in and out, sessions, users and tokens: the rules, over `journal.access`.
+
+Rules: whoever fails is told one and the same thing. A sign-in always makes a new session; a change of password, role or
+state ends the user's others. Secrets are random, shown once and kept as hashes. Everything that happens is handed to
+`audit`. There is always an administrator who can sign in: without one that has chosen a password, a start makes a
+one-time secret. Must not know HTTP.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import secrets
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+from motewatch.journal.access import AccessStore, SessionRow, TokenRow, UserRow
+from motewatch.links.clock import TimeSource
+from motewatch.site.console import Console
+from motewatch.web.access.passwords import Hashes, fault
+from motewatch.web.access.roles import RIGHTS, SCOPES, May, Role
+from motewatch.web.access.waits import Waits
+from motewatch.web.guesses import Pace
+from motewatch.wire.records import DAY_US, HOUR_US, MINUTE_US, SECOND_US
+
+FIRST: Final = "administrator"
+"""The user that the first start makes."""
+
+ONE_TIME_US: Final = 7 * DAY_US
+TOKEN_DAYS: Final = (30, 90, 365)
+SEEN_EVERY_US: Final = 30 * SECOND_US
+"""A session's last use is written so seldom: a page that is looked at must not keep the disk busy."""
+
+WRONG: Final = "User and password do not fit together."
+USER_PATTERN: Final = re.compile(r"[a-z0-9][a-z0-9_-]{0,62}")
+
+Audit = Callable[[str, str, str, str], None]
+"""(by, action, subject, detail) for the audit trail."""
+
+
+class AccessError(Exception):
+    """Refused; the text says why, for the user. `wait_s`: not before so long."""
+
+    def __init__(self, text: str, wait_s: float = 0.0) -> None:
+        super().__init__(text)
+        self.wait_s = wait_s
+
+
+@dataclass(frozen=True, slots=True)
+class Visitor:
+    """Who is asking: a signed-in user, or a program with a token."""
+
+    id: str
+    name: str
+    role: Role
+    rights: frozenset[May]
+    session: str | None
+    """Hash of the session; None: a token."""
+    csrf: str
+    must_change: bool
+
+    def may(self, what: May) -> bool:
+        """Is it allowed?"""
+        return what in self.rights
+
+
+class AccessDesk:
+    """See the module. From any thread."""
+
+    def __init__(
+        self,
+        store: AccessStore,
+        settings: Console,
+        site_name: str,
+        clock: TimeSource,
+        audit: Audit,
+        hashes: Hashes | None = None,
+    ) -> None:
+        self._store = store
+        self._settings = settings
+        self._site_name = site_name
+        self._clock = clock
+        self._audit = audit
+        self._hashes = Hashes() if hashes is None else hashes
+        self._waits = Waits()
+        # Failures on the audit trail; who tries thousands must not fill the record.
+        self._pace = Pace(30, 60.0)
+
+    # Signing in and out
+
+    def sign_in(self, user: str, password: str, address: str, before: str | None = None) -> str:
+        """The secret of a new session. `before`: that of the session it replaces. Raises `AccessError`."""
+        now_s, now_us = self._clock.monotonic_s(), self._clock.now_us()
+        user = user.strip().casefold()
+        row = self._store.user(user) if USER_PATTERN.fullmatch(user) else None
+        known = row.id if row is not None else "?"
+        wait_s = self._waits.attempt(known, address, now_s)
+        if wait_s > 0:
+            raise AccessError(f"Too many wrong attempts from here. Try again in {int(wait_s) + 1} s.", wait_s)
+        fits = self._hashes.fits(None if row is None else row.password, password[:1024])
+        why = "wrong password" if row is not None else "no such user"
+        if fits and row is not None:
+            if row.disabled_us is not None:
+                fits, why = False, "the user is disabled"
+            elif row.one_time_until_us is not None and now_us >= row.one_time_until_us:
+                fits, why = False, "the one-time secret has expired"
+        if not fits or row is None:
+            if self._pace.wait_s("failures", now_s) == 0:
+                # What was typed as an unknown user's name is not put on record: it may be a password.
+                self._audit("console", "sign-in-failed", known, f"{why}; from {address}")
+            raise AccessError(WRONG)
+        self._waits.succeeded(known, address)
+        if self._hashes.outdated(row.password):
+            self._store.rehash(row.id, row.password, self._hashes.make(password))
+        secret = self._begin(row.id, before)
+        self._audit(row.id, "sign-in", row.id, f"as {row.role}; from {address}")
+        return secret
+
+    def sign_out(self, visitor: Visitor) -> None:
+        """End the session."""
+        if visitor.session is not None:
+            self._store.end_session(visitor.session)
+            self._audit(visitor.id, "sign-out", visitor.id, "")
+
+    def visitor(self, secret: str, *, used: bool = True) -> Visitor | None:
+        """Whose session this is, or None. `used`: asked for by the user; a page that refreshes itself is no use.
+
+        A viewer can change nothing, so a display may stay: for that role only the absolute end counts.
+        """
+        if not 20 <= len(secret) <= 100:
+            return None
+        hash_ = digest(secret)
+        found = self._store.session(hash_)
+        if found is None:
+            return None
+        session, user = found
+        now_us = self._clock.now_us()
+        role = Role(user.role)
+        if user.disabled_us is not None or now_us >= session.created_us + self.absolute_us(role):
+            self._store.end_session(hash_)
+            return None
+        if role is not Role.VIEWER and now_us - session.seen_us >= self._settings.idle_min * MINUTE_US:
+            self._store.end_session(hash_)
+            self._audit("console", "session-ended", user.id, f"not used for {self._settings.idle_min:g} min")
+            return None
+        if used and now_us - session.seen_us >= SEEN_EVERY_US:
+            self._store.seen(hash_, now_us)
+        must_change = user.one_time_until_us is not None
+        rights = frozenset[May]() if must_change else RIGHTS[role]
+        return Visitor(user.id, user.name, role, rights, hash_, digest(f"csrf {secret}"), must_change)
+
+    def absolute_us(self, role: Role) -> int:
+        """How long a sign-in lasts at most."""
+        hours = self._settings.viewer_session_h if role is Role.VIEWER else self._settings.session_h
+        return round(hours * HOUR_US)
+
+    def change_password(self, visitor: Visitor, old: str, new: str, again: str, address: str) -> str:
+        """The user's own; returns the secret of the session that goes on. Raises `AccessError`."""
+        wait_s = self._waits.attempt(visitor.id, address, self._clock.monotonic_s())
+        if wait_s > 0:
+            raise AccessError(f"Too many wrong attempts from here. Try again in {int(wait_s) + 1} s.", wait_s)
+        row = self._store.user(visitor.id)
+        if row is None or not self._hashes.fits(row.password, old[:1024]):
+            self._audit(visitor.id, "password-change-failed", visitor.id, f"from {address}")
+            raise AccessError("The present password is not right.")
+        self._waits.succeeded(visitor.id, address)
+        if new != again:
+            raise AccessError("The two new passwords are not the same.")
+        wrong = fault(new, self._settings.password_min, (row.id, row.name, self._site_name))
+        if wrong or new == old:
+            raise AccessError(f"This password is not taken: {wrong or 'it is the old one'}.")
+        self._store.set_password(row.id, self._hashes.make(new), None)
+        self._audit(row.id, "password-changed", row.id, "")
+        return self._begin(row.id, None)
+
+    def _begin(self, user: str, before: str | None) -> str:
+        secret = secrets.token_urlsafe(32)
+        now_us = self._clock.now_us()
+        self._store.add_session(
+            SessionRow(digest(secret), user, now_us, now_us), None if before is None else digest(before)
+        )
+        return secret
+
+    # Users
+
+    def first_administrator(self) -> str | None:
+        """A one-time secret, where no administrator could sign in with a password of their own; else None."""
+        administrators = [user for user in self._store.users() if user.role == Role.ADMINISTRATOR]
+        if any(user.disabled_us is None and user.one_time_until_us is None for user in administrators):
+            return None
+        secret, now_us = one_time_secret(), self._clock.now_us()
+        until_us, hashed = now_us + ONE_TIME_US, self._hashes.make(secret)
+        if not self._store.add_user(
+            UserRow(FIRST, "Administrator", Role.ADMINISTRATOR, hashed, until_us, now_us, None)
+        ):
+            self._store.set_password(FIRST, hashed, until_us)
+            self._store.set_role(FIRST, Role.ADMINISTRATOR)
+            self._store.set_disabled(FIRST, None)
+        self._audit("service", "administrator-made", FIRST, "with a one-time secret")
+        return secret
+
+    def users(self) -> list[UserRow]:
+        """All users, by id."""
+        return self._store.users()
+
+    def add_user(self, by: Visitor, user: str, name: str, role: str) -> str:
+        """Make a user; returns the one-time secret. Raises `AccessError`."""
+        if not USER_PATTERN.fullmatch(user):
+            raise AccessError("A user's id has small letters, digits, - and _, 63 at most, such as: mira.")
+        name = " ".join(name.split())
+        if not 1 <= len(name) <= 100 or not name.isprintable():
+            raise AccessError("Give the person's full name, in 100 characters at most.")
+        chosen, secret, now_us = _role(role), one_time_secret(), self._clock.now_us()
+        made = UserRow(user, name, chosen, self._hashes.make(secret), now_us + ONE_TIME_US, now_us, None)
+        if not self._store.add_user(made):
+            raise AccessError(f"There is a user {user} already; ids are never used again.")
+        self._audit(by.id, "user-made", user, f"{name}; {chosen}")
+        return secret
+
+    def new_secret(self, by: Visitor, user: str) -> str:
+        """A one-time secret in place of a forgotten password. Raises `AccessError`."""
+        self._other(by, user)
+        secret = one_time_secret()
+        self._store.set_password(user, self._hashes.make(secret), self._clock.now_us() + ONE_TIME_US)
+        self._audit(by.id, "user-secret", user, "one-time secret made")
+        return secret
+
+    def set_role(self, by: Visitor, user: str, role: str) -> None:
+        """Another role. Raises `AccessError`."""
+        row, chosen = self._other(by, user), _role(role)
+        self._store.set_role(user, chosen)
+        self._audit(by.id, "user-role", user, f"{row.role} to {chosen}")
+
+    def set_enabled(self, by: Visitor, user: str, *, enabled: bool) -> None:
+        """Let sign in, or no longer. Raises `AccessError`."""
+        self._other(by, user)
+        self._store.set_disabled(user, None if enabled else self._clock.now_us())
+        self._audit(by.id, "user-enabled" if enabled else "user-disabled", user, "")
+
+    def _other(self, by: Visitor, user: str) -> UserRow:
+        row = self._store.user(user)
+        if row is None:
+            raise AccessError("There is no such user.")
+        # So there is always one administrator left: the one who is doing it.
+        if user == by.id:
+            raise AccessError("That is yourself: another administrator has to do it.")
+        return row
+
+    # Tokens
+
+    def tokens(self, visitor: Visitor) -> list[TokenRow]:
+        """The user's own, newest first."""
+        return self._store.tokens(visitor.id)
+
+    def add_token(self, visitor: Visitor, label: str, scope: str, days: str) -> str:
+        """The secret of a new token, shown once. Raises `AccessError`."""
+        label = " ".join(label.split())
+        if not 1 <= len(label) <= 100 or not label.isprintable():
+            raise AccessError("Say what the token is for, in 100 characters at most.")
+        if scope not in SCOPES or not SCOPES[scope] <= visitor.rights:
+            raise AccessError("This scope is more than you may do yourself.")
+        if days not in {str(each) for each in TOKEN_DAYS}:
+            raise AccessError("Choose how long it is valid.")
+        secret, id_, now_us = f"mw_{secrets.token_urlsafe(32)}", secrets.token_hex(6), self._clock.now_us()
+        until_us = now_us + int(days) * DAY_US
+        self._store.add_token(TokenRow(id_, digest(secret), visitor.id, scope, label, now_us, until_us, None))
+        self._audit(visitor.id, "token-made", id_, f"{label}; scope {scope}; {days} days")
+        return secret
+
+    def end_token(self, visitor: Visitor, token: str) -> None:
+        """End one of the user's own. Raises `AccessError`."""
+        if not self._store.end_token(token, visitor.id, self._clock.now_us()):
+            raise AccessError("There is no such token in use.")
+        self._audit(visitor.id, "token-ended", token, "")
+
+    def bearer(self, secret: str) -> Visitor | None:
+        """Whose token this is, with no more rights than its scope and its user have; or None."""
+        found = self._store.token(digest(secret)) if 20 <= len(secret) <= 100 else None
+        if found is None:
+            return None
+        token, user = found
+        now_us = self._clock.now_us()
+        if token.ended_us is not None or now_us >= token.until_us:
+            return None
+        if user.disabled_us is not None or user.one_time_until_us is not None:
+            return None
+        role = Role(user.role)
+        rights = RIGHTS[role] & SCOPES.get(token.scope, frozenset())
+        return Visitor(user.id, user.name, role, rights, None, "", False)
+
+    def prune(self) -> None:
+        """Forget sessions that nobody could use any more."""
+        longest_us = max(self.absolute_us(role) for role in Role)
+        self._store.prune_sessions(self._clock.now_us() - longest_us)
+
+
+def digest(secret: str) -> str:
+    """What is kept of a random secret. It has 256 bits, so a fast hash is enough."""
+    return hashlib.sha256(secret.encode()).hexdigest()
+
+
+def one_time_secret() -> str:
+    """100 bits to be typed from a screen: no letters that look alike."""
+    signs = "abcdefghjkmnpqrstuvwxyz23456789"
+    return "-".join("".join(secrets.choice(signs) for _ in range(5)) for _ in range(4))
+
+
+def _role(word: str) -> Role:
+    try:
+        return Role(word)
+    except ValueError:
+        raise AccessError("There is no such role.") from None
