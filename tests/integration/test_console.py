@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import ssl
 import stat
 import time
 from pathlib import Path
@@ -13,6 +14,7 @@ import pytest
 from motewatch.service.console import SECRET_FILE
 from motewatch.web.access.roles import RIGHTS, Role
 from motewatch.web.console.app import OPEN, ROUTES
+from support.certificates import make_certificates
 from support.console import (
     OWN,
     administrator,
@@ -24,7 +26,7 @@ from support.console import (
 )
 from support.live import ABOVE, ACTION, ask, serving, spot
 from support.mqtt_peer import Peer
-from support.servers import Mosquitto, wait_until
+from support.servers import Mosquitto, free_port, wait_until
 
 pytestmark = pytest.mark.broker
 
@@ -156,6 +158,26 @@ def test_an_excursion_is_shown_at_once_and_acknowledged_by_name(mosquitto: Mosqu
         again = mira.http.get(path).text
         assert "There is nothing to acknowledge" in again
     assert ask(tmp_path, lambda journal: journal.verify()) == []
+
+
+def test_with_a_certificate_the_cookie_is_for_this_host_and_tls_alone(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    made = make_certificates(tmp_path)
+    port = free_port()
+    url = f"https://127.0.0.1:{port}"
+    with (
+        console(
+            tmp_path, mosquitto, public_url=url, port=port, cert_file=str(made.server), cert_key_file=str(made.key)
+        ),
+        httpx.Client(base_url=url, verify=ssl.create_default_context(cafile=made.ca), trust_env=False) as browser,
+    ):
+        fields = {"user": "administrator", "password": first_secret(tmp_path)}
+        answer = browser.post("/sign-in", data=fields, headers={"Origin": url})
+        assert answer.status_code == 303
+        cookie = answer.headers["set-cookie"].lower()
+        assert cookie.startswith("__host-motewatch=")
+        assert "; secure" in cookie
+        assert "max-age" in answer.headers["strict-transport-security"]
+        assert "Choose your own password" in browser.get("/password").text
 
 
 def said(http: httpx.Client, what: str) -> str:

@@ -18,10 +18,13 @@ BODY_BYTES: Final = 8 * 1024
 BODY_S: Final = 10.0
 
 
-async def whole_body(request: Request) -> bytes:
-    """The body of a form, if it is one and short enough."""
+FORM: Final = "application/x-www-form-urlencoded"
+
+
+async def whole_body(request: Request, wanted: str = FORM) -> bytes:
+    """The body, if it is of the wanted kind and short enough; else raises 400 or 413."""
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if kind != "application/x-www-form-urlencoded":
+    if kind != wanted:
         raise HTTPException(400)
 
     async def whole() -> bytes:

@@ -33,7 +33,9 @@ from motewatch.links.clock import TimeSource
 from motewatch.web.access.desk import TOKEN_DAYS, AccessDesk, AccessError, Visitor
 from motewatch.web.access.roles import SCOPES, May, Role
 from motewatch.web.bodies import form_of, one_line, whole_body
+from motewatch.web.console.api import BASE, Api, problem
 from motewatch.web.console.feed import Feed
+from motewatch.web.console.now import COMMENT_MAX
 from motewatch.web.hardened import Hardened
 from motewatch.web.words import local
 
@@ -48,7 +50,6 @@ TICK_S: Final = 1.0
 POLL_S: Final = 0.1
 SESSION_CHECK_S: Final = 5.0
 SHOWN_TRIES: Final = 20
-COMMENT_MAX: Final = 500
 
 Post = Callable[[Pressed, Callable[[Replied], None]], None]
 """Hands an order to the engine; the callable hears the reply once it is on record."""
@@ -95,7 +96,6 @@ class ConsoleApp:
         clock: TimeSource,
         public_url: str,
         *,
-        more_routes: Callable[[ConsoleApp], list[Route]] = lambda _: [],
         reply_s: float = REPLY_S,
     ) -> None:
         self.desk = desk
@@ -120,7 +120,7 @@ class ConsoleApp:
                     Route("/console.js", lambda _: Response(_file("console.js"), media_type="text/javascript")),
                     Route("/sign-in", self._sign_in, methods=["GET", "POST"]),
                     *(Route(rule.path, self._guarded(rule), methods=list(rule.methods)) for rule in ROUTES),
-                    *more_routes(self),
+                    *Api(desk, feed, self.press, self.visitor).routes,
                 ],
                 exception_handlers={HTTPException: self._problem, Exception: self._problem},
             ),
@@ -361,6 +361,9 @@ class ConsoleApp:
 
     async def _problem(self, request: Request, error: Exception) -> Response:
         status = error.status_code if isinstance(error, HTTPException) else 500
+        if request.url.path.startswith(f"{BASE}/"):
+            said = isinstance(error, HTTPException) and error.detail != HTTPException(status).detail
+            return problem(status, error.detail if isinstance(error, HTTPException) and said else "")
         return self._page("problem", None, status, status=status)
 
     def _page(self, name: str, visitor: Visitor | None, code: int, **more: Any) -> Response:

@@ -20,7 +20,7 @@ from motewatch.picture.hearing import hear
 from motewatch.site.instants import instant
 from motewatch.site.models import Site
 from motewatch.web.console.now import Now, picture_of
-from motewatch.wire.outgoing import ServiceMessage
+from motewatch.wire.outgoing import AlarmMessage, ServiceMessage
 from motewatch.wire.topics import Topics
 
 _log = logging.getLogger("motewatch.console")
@@ -108,6 +108,11 @@ class Feed:
         now_us = self._clock.now_us()
         with self._lock:
             return picture_of(self._board, self._site, now_us, well=self._alive(), connected=self._connected())
+
+    def alarms(self) -> list[AlarmMessage]:
+        """All alarms that are not normal: the standing ones first."""
+        with self._lock:
+            return [*self._board.standing(), *self._board.hidden()]
 
     def _run(self) -> None:
         while not self._over.wait(TURN_S):

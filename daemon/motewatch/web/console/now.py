@@ -20,6 +20,7 @@ from motewatch.wire.outgoing import AlarmMessage
 from motewatch.wire.records import HOUR_US
 
 CHANGES_SHOWN: Final = 12
+COMMENT_MAX: Final = 500
 MARK: Final = 75.0
 """Where on a bar of 100 the limit stands: what is beyond it has a quarter of the bar."""
 
@@ -45,6 +46,9 @@ class Measure:
     share_words: str
     bar: float
     beyond: bool
+    size_um: float
+    per_m3: float | None
+    limit_per_m3: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +189,9 @@ def _measure(size: SizeLine) -> Measure:
     name = words.size(size.size_nm, words.UNICODE)
     limit = f"{size.grade.value} {_whole(words.limit_figure(size.limit))}/m³"
     if size.per_m3 is None or size.share is None:
-        return Measure(name, "not counted", limit, None, "not counted", 0.0, False)
+        return Measure(
+            name, "not counted", limit, None, "not counted", 0.0, False, size.size_nm / 1000, None, size.limit
+        )
     least = words.UNICODE.at_least if size.at_least else ""
     return Measure(
         name,
@@ -195,6 +201,9 @@ def _measure(size: SizeLine) -> Measure:
         f"{least}{words.share(size.share)} of the {size.grade.value} level",
         round(max(0.5, min(100.0, MARK * size.share)), 1) if size.share else 0.0,
         size.beyond is not None,
+        size.size_nm / 1000,
+        size.per_m3,
+        size.limit,
     )
 
 

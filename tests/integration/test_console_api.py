@@ -1,0 +1,125 @@
+"""The console's HTTP API with the real service: what it answers, refuses and describes."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import httpx
+import jsonschema
+import pytest
+
+from motewatch.web.access.roles import RIGHTS, SCOPES, Role
+from motewatch.web.console.api import OPERATIONS, PROBLEM
+from support.console import Person, administrator, console, user
+from support.live import ABOVE, ACTION, ask, spot
+from support.mqtt_peer import Peer
+from support.servers import Mosquitto, wait_until
+
+pytestmark = pytest.mark.broker
+
+ROOMS, ALARMS, ACKNOWLEDGE = (one.path for one in OPERATIONS)
+
+
+def token_of(person: Person, scope: str) -> dict[str, str]:
+    """The header of a new token."""
+    page = person.post("/tokens", act="make", label="program", scope=scope, days="30").text
+    found = re.search(r'class="secret">([^<]+)<', page)
+    assert found is not None, page
+    return {"Authorization": f"Bearer {found[1]}"}
+
+
+@pytest.fixture
+def ground(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[tuple[Path, str, Person, Person]]:
+    with (
+        console(tmp_path, mosquitto) as (_, url),
+        administrator(tmp_path, url) as admin,
+        user(admin, url, "mira", "operator") as mira,
+        Peer(mosquitto.port) as peer,
+    ):
+        peer.publish(*spot(1, ABOVE))
+        wait_until(lambda: "Not fine" in mira.http.get("/").text, "the excursion")
+        yield tmp_path, url, admin, mira
+
+
+def checked(answer: httpx.Response, document: dict[str, Any], path: str, method: str) -> Any:
+    """The body, once the answer is one that the document describes."""
+    described = document["paths"][path][method]["responses"][str(answer.status_code)]["content"]
+    kind = answer.headers["content-type"].partition(";")[0]
+    schema = {**described[kind]["schema"], "components": document["components"]}
+    jsonschema.validate(answer.json(), schema)
+    return answer.json()
+
+
+def test_rooms_and_alarms_are_told_and_an_alarm_is_acknowledged(ground: tuple[Path, str, Person, Person]) -> None:
+    folder, url, _, mira = ground
+    with httpx.Client(base_url=url, trust_env=False, timeout=20) as program:
+        document = program.get("/api/v1/openapi.json").json()
+        reading, acting = token_of(mira, "read"), token_of(mira, "acknowledge")
+        rooms = checked(program.get(ROOMS, headers=reading), document, ROOMS, "get")["rooms"]
+        assert [(room["id"], room["answer"]) for room in rooms] == [("fill", "not-fine"), ("prep", "cannot-tell")]
+        (value,) = [one for one in rooms[0]["locations"][0]["values"] if one["size_um"] == 0.5]
+        assert (value["limit_per_m3"], value["beyond"]) == (3520, True)
+        assert value["share"] == pytest.approx(100 / 0.0283 / 3520, rel=1e-3)
+        alarms = checked(program.get(ALARMS, headers=reading), document, ALARMS, "get")["alarms"]
+        assert [(one["alarm"], one["state"]) for one in alarms if one["alarm"] == ACTION] == [
+            (ACTION, "unacknowledged")
+        ]
+
+        def order(headers: dict[str, str], **body: Any) -> tuple[int, Any]:
+            answer = program.post(ACKNOWLEDGE, headers=headers, json=body)
+            return answer.status_code, checked(answer, document, ACKNOWLEDGE, "post")
+
+        assert order(reading, alarm=ACTION)[0] == 403
+        assert order({}, alarm=ACTION)[0] == 401
+        assert order(acting, alarm="")[0] == 422
+        assert order(acting, alarm=ACTION, by="somebody else")[0] == 422
+        status, body = order(acting, alarm="location/attic/5um/action")
+        assert (status, body["detail"][:8]) == (409, "no alarm")
+        assert order(acting, alarm=ACTION, comment="by\na program")[0] == 200
+        assert order(acting, alarm=ACTION)[0] == 409
+        (row,) = ask(folder, lambda journal: journal.query_audit(1)) or []
+        assert (row.by, row.action, row.subject, row.detail) == ("mira", "acknowledge", ACTION, "by a program")
+
+
+def test_each_scope_and_role_may_what_it_may(ground: tuple[Path, str, Person, Person]) -> None:
+    _, url, admin, _ = ground
+    with httpx.Client(base_url=url, trust_env=False, timeout=20) as program:
+        for role in Role:
+            with user(admin, url, f"a-{role}", role) as somebody:
+                for scope, rights in SCOPES.items():
+                    if not rights <= RIGHTS[role]:
+                        assert (
+                            "more than you may"
+                            in somebody.post("/tokens", act="make", label="x", scope=scope, days="30").text
+                        )
+                        continue
+                    headers = token_of(somebody, scope)
+                    for one in OPERATIONS:
+                        answer = program.request(one.method, one.path, headers=headers)
+                        assert (answer.status_code != 403) is (one.needs in rights), (role, scope, one.path)
+                # A browser reads with its cookie, but does not act by it.
+                assert somebody.http.get(ROOMS).status_code == 200
+                assert somebody.http.post(ACKNOWLEDGE, json={"alarm": ACTION}).status_code == 401
+
+
+def test_what_is_hostile_is_refused_with_a_problem(ground: tuple[Path, str, Person, Person]) -> None:
+    _, url, _, mira = ground
+    acting = token_of(mira, "acknowledge")
+    with httpx.Client(base_url=url, trust_env=False, timeout=20) as program:
+        json_kind = {**acting, "Content-Type": "application/json"}
+        for status, request in (
+            (401, program.build_request("GET", ROOMS, headers={"Authorization": "Bearer " + "x" * 5_000})),
+            (401, program.build_request("GET", ROOMS, headers={"Authorization": "Basic bWlyYTp4"})),
+            (404, program.build_request("GET", "/api/v1/../v1/nothing", headers=acting)),
+            (405, program.build_request("DELETE", ROOMS, headers=acting)),
+            (400, program.build_request("POST", ACKNOWLEDGE, headers=json_kind, content=b"{\xff")),
+            (400, program.build_request("POST", ACKNOWLEDGE, headers=acting, data={"alarm": ACTION})),
+            (413, program.build_request("POST", ACKNOWLEDGE, headers=json_kind, content=b" " * 100_000)),
+        ):
+            answer = program.send(request)
+            assert answer.status_code == status, request.url
+            assert answer.headers["content-type"].startswith(PROBLEM)
+            assert answer.json()["status"] == status
