@@ -43,6 +43,7 @@ from motewatch.service.calling import Calling, dead_man, left_over, stuck
 from motewatch.service.errors import ServiceError
 from motewatch.service.only_one import only_service
 from motewatch.service.replay import restore
+from motewatch.service.stopping import StopTime
 from motewatch.service.writer import Item, Posted, Writer
 from motewatch.site.models import Site
 from motewatch.wire.topics import Topics
@@ -57,8 +58,10 @@ STOP_S = 2.5
 """What the writer may take to finish its batch when told to stop."""
 
 PART_S = 0.3
-"""What the link and each worker may take after that: all together, with `calling.STOP_S` before it, less than the 5 s
-within which a stop is over."""
+"""What the link, each worker and each page may take after that."""
+
+WHOLE_S = 4.4
+"""What all of them may take together, so that a stop is over within 5 s also where several hang."""
 
 SWITCH_S = 0.0005
 HEARTBEAT_S = 10.0
@@ -85,6 +88,7 @@ class Service:
         self._stop_asked = stop_asked
         self._clock: TimeSource = Clock() if clock is None else clock
         self._undo = ExitStack()
+        self._stop_time = StopTime(self._clock, WHOLE_S)
         self._inbox: SimpleQueue[Item] = SimpleQueue()
         self._thread: threading.Thread | None = None
         self._failure: BaseException | None = None
@@ -121,33 +125,9 @@ class Service:
         path = base_dir / settings.journal
         self._undo.enter_context(only_service(path))
         journal = self._undo.enter_context(Journal(path, site=site.site.id))
-        last_run_us = journal.engine_us()
-        history = JournalHistory(journal)
-        restored = restore(journal, history, topics, self._give_way)
-        self._give_way()
-        engine = restored.engine
-        _log.info("engine restored", extra={"inputs": restored.inputs, "outputs": restored.outputs})
-        publications = Publications(topics, Directory.of(site), time_series=settings.time_series is not None)
-        self._publications = publications
-        writer = Writer(
-            journal=journal,
-            engine=engine,
-            history=history,
-            inbox=self._inbox,
-            topics=topics,
-            rows_of=self._rows_of,
-            rows_again=lambda now_us: publications.states(journal.last_alarm_events(), now_us),
-            notify=self._committed,
-            clock=self._clock,
-            hold_limit_s=settings.hold_limit_s,
-            known_before=last_run_us is not None,
-        )
-        self._writer = writer
+        writer = self._make_writer(site, journal, topics)
         calls_before = left_over(journal)
-        self._configure_first(writer, engine, site, restored.difference)
-
         answering_jobs = self._start_answering(site, base_dir, journal)
-        presence = presence_of(site.site.id)
         link = BrokerLink(
             settings.broker,
             topics,
@@ -155,26 +135,11 @@ class Service:
             self._clock,
             secret=None if secret is None else secret.reveal(),
             base_dir=base_dir,
-            presence=presence,
+            presence=presence_of(site.site.id),
         )
         self._link = link
         writer.attach(link)
-        self._workers += [AlarmWorker(journal, self._clock, link), MqttWorker(journal, self._clock, link)]
-        if settings.time_series is not None:
-            token = _secret(settings.time_series.token_file, base_dir)
-            sink = self._undo.enter_context(
-                TimeSeriesLink(settings.time_series, None if token is None else token.reveal())
-            )
-            self._workers.append(
-                TimeSeriesWorker(
-                    journal,
-                    self._clock,
-                    sink,
-                    self._report_time_series,
-                    resend_s=settings.time_series.resend_s,
-                    last_taken_us=journal.last_taken_us(TimeSeriesWorker.sink),
-                )
-            )
+        self._workers += self._make_workers(site, base_dir, journal, link)
         calling = self._calling = Calling(
             site,
             base_dir,
@@ -189,43 +154,19 @@ class Service:
         watched = dead_man(site, base_dir, writer, link, self._clock)
         for worker in self._workers:
             worker.start()
-            self._undo.callback(worker.stop, PART_S)
+            self._stop_later(worker.stop)
         calling.start()
-        self._undo.callback(link.stop, PART_S)
+        self._stop_later(link.stop)
         link.start()
-
-        def heartbeat() -> None:
-            # A program whose writer is stuck must not pass for one that lives.
-            if link.connected and not stuck(writer.turned_s, self._clock.monotonic_s()):
-                link.publish(topics.service, presence(True, self._clock.now_us()), True)
-
-        gauges = site.alarm_figures
-        every_s = gauges.publish_every_s
-
-        def alarm_figures() -> None:
-            assert every_s is not None
-            there = settings.time_series is not None
-            publish_figures(journal, gauges, every_s, topics, self._clock.now_us(), time_series=there)
-            self._notify()
-
         console_jobs = self._start_console(site, base_dir, journal, writer, link)
-        housekeeping = Housekeeping(
-            [
-                *console_jobs,
-                *([] if every_s is None else [Job("alarm-figures", every_s, alarm_figures)]),
-                *answering_jobs,
-                calling.job,
-                Job("heartbeat", HEARTBEAT_S, heartbeat),
-                Job("prune", PRUNE_S, lambda: journal.prune(self._clock.now_us() - KEEP_DELIVERED_US)),
-                Job("checkpoint", CHECKPOINT_S, journal.checkpoint),
-            ]
-        )
+        jobs = self._jobs(site, journal, topics, writer, link)
+        housekeeping = Housekeeping([*console_jobs, *answering_jobs, calling.job, *jobs])
         housekeeping.start()
         self._undo.callback(housekeeping.stop)
         self._thread = threading.Thread(target=self._run_writer, args=(writer,), name="writer", daemon=True)
         self._thread.start()
         if watched is not None:
-            self._undo.callback(watched.stop)
+            self._stop_later(watched.stop)
             watched.start()
         _log.info(
             "serving",
@@ -237,6 +178,79 @@ class Service:
             },
         )
 
+    def _make_writer(self, site: Site, journal: Journal, topics: Topics) -> Writer:
+        """The writer with the engine from the record, and what the engine must be told first."""
+        last_run_us = journal.engine_us()
+        history = JournalHistory(journal)
+        restored = restore(journal, history, topics, self._give_way)
+        self._give_way()
+        _log.info("engine restored", extra={"inputs": restored.inputs, "outputs": restored.outputs})
+        publications = Publications(topics, Directory.of(site), time_series=site.service.time_series is not None)
+        self._publications = publications
+        writer = self._writer = Writer(
+            journal=journal,
+            engine=restored.engine,
+            history=history,
+            inbox=self._inbox,
+            topics=topics,
+            rows_of=self._rows_of,
+            rows_again=lambda now_us: publications.states(journal.last_alarm_events(), now_us),
+            notify=self._committed,
+            clock=self._clock,
+            hold_limit_s=site.service.hold_limit_s,
+            known_before=last_run_us is not None,
+        )
+        self._configure_first(writer, restored.engine, site, restored.difference)
+        return writer
+
+    def _make_workers(self, site: Site, base_dir: Path, journal: Journal, link: BrokerLink) -> list[OutboxWorker]:
+        """A worker for each sink but the channels of calls."""
+        workers: list[OutboxWorker] = [
+            AlarmWorker(journal, self._clock, link),
+            MqttWorker(journal, self._clock, link),
+        ]
+        settings = site.service.time_series
+        if settings is not None:
+            token = _secret(settings.token_file, base_dir)
+            sink = self._undo.enter_context(TimeSeriesLink(settings, None if token is None else token.reveal()))
+            workers.append(
+                TimeSeriesWorker(
+                    journal,
+                    self._clock,
+                    sink,
+                    self._report_time_series,
+                    resend_s=settings.resend_s,
+                    last_taken_us=journal.last_taken_us(TimeSeriesWorker.sink),
+                )
+            )
+        return workers
+
+    def _jobs(self, site: Site, journal: Journal, topics: Topics, writer: Writer, link: BrokerLink) -> list[Job]:
+        """What housekeeping has to do for the service itself."""
+        presence = presence_of(site.site.id)
+
+        def heartbeat() -> None:
+            # A program whose writer is stuck must not pass for one that lives.
+            if link.connected and not stuck(writer.turned_s, self._clock.monotonic_s()):
+                link.publish(topics.service, presence(True, self._clock.now_us()), True)
+
+        jobs = [
+            Job("heartbeat", HEARTBEAT_S, heartbeat),
+            Job("prune", PRUNE_S, lambda: journal.prune(self._clock.now_us() - KEEP_DELIVERED_US)),
+            Job("checkpoint", CHECKPOINT_S, journal.checkpoint),
+        ]
+        gauges, there = site.alarm_figures, site.service.time_series is not None
+        every_s = gauges.publish_every_s
+        if every_s is not None:
+            interval_s = every_s
+
+            def alarm_figures() -> None:
+                publish_figures(journal, gauges, interval_s, topics, self._clock.now_us(), time_series=there)
+                self._wake_workers()
+
+            jobs.append(Job("alarm-figures", interval_s, alarm_figures))
+        return jobs
+
     def _start_answering(self, site: Site, base_dir: Path, journal: Journal) -> list[Job]:
         """The page behind the links in calls, where there is one; returns what housekeeping has to do for it."""
         settings = site.callout.answer_page
@@ -246,7 +260,7 @@ class Service:
         from motewatch.service.answering import Answering
 
         answering = self._answering = Answering(site, settings, base_dir, CallRecord(journal), self.post, self._clock)
-        self._undo.callback(answering.stop, PART_S)
+        self._stop_later(answering.stop)
         answering.start()
         _log.info("answer page", extra={"host": settings.host, "port": answering.port})
         return [answering.job]
@@ -270,7 +284,7 @@ class Service:
             alive=lambda: not stuck(writer.turned_s, self._clock.monotonic_s()),
             connected=lambda: link.connected,
         )
-        self._undo.callback(console.stop, PART_S)
+        self._stop_later(console.stop)
         console.start()
         self._console = console
         _log.info("console", extra={"host": site.console.host, "port": console.port})
@@ -338,11 +352,16 @@ class Service:
 
     def stop(self) -> None:
         """Stop cleanly within 5 s. Raises `ServiceError` when the writer had failed."""
+        self._stop_time.begin()
         self._end_calling()
         self._end_writer()
         self._undo.close()
         if self._failure is not None:
             raise ServiceError(f"the writer failed: {self._failure}") from self._failure
+
+    def _stop_later(self, stop: Callable[[float], object]) -> None:
+        """When the service ends, end this part, which is given the seconds that it may take."""
+        self._undo.callback(lambda: stop(self._stop_time.share_s(PART_S)))
 
     def _end_calling(self) -> None:
         if self._calling is not None:
@@ -352,7 +371,7 @@ class Service:
         if self._writer is None or self._thread is None:
             return
         self._writer.stop()
-        self._thread.join(STOP_S)
+        self._thread.join(self._stop_time.share_s(STOP_S))
         if self._thread.is_alive():
             _log.error("the writer did not end in time; what it had not committed stays with the broker")
 
@@ -398,14 +417,16 @@ class Service:
             self._console.rows(rows)
         return rows
 
-    def _notify(self) -> None:
+    def _wake_workers(self) -> None:
+        """There are new rows, but no calls. From any thread."""
         for worker in self._workers:
             worker.notify()
-        if self._calling is not None:
-            self._calling.notify()
 
     def _committed(self) -> None:
-        self._notify()
+        """In the writer's thread: calls and console go by what it was about to commit."""
+        self._wake_workers()
+        if self._calling is not None:
+            self._calling.notify()
         if self._console is not None:
             self._console.committed()
 
