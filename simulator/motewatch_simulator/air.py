@@ -89,6 +89,7 @@ class Air:
         self._gains: list[tuple[float, float, float]] = []
         self._told_key: object = None
         self._open_before: frozenset[int] = frozenset()
+        self._state = plant.normal
         self._settle(timeline.active(start_us))
         # The stream starts where the rooms settle on an ordinary day.
         mean = plant.inputs(plant.normal, self._sources.particles([], 1.0, mean=True), self.outdoor_factor)
@@ -186,7 +187,10 @@ class Air:
         drive = self._supply.faults(active)
         self._set_back = self._supply.set_back(self.now_us)
         fans = self._supply.shares(drive, self._set_back)
-        self._state = AirState(frozenset(opened), fans, drive, frozenset(wedged.items()))
+        state = AirState(frozenset(opened), fans, drive, frozenset(wedged.items()))
+        if state != self._state:
+            # Else the one that is known stays: what is kept by it is found without comparing.
+            self._state = state
 
     def _given_off(self, active: list[Active]) -> Array:
         sources = self._sources.particles(active, self.outdoor_factor)

@@ -164,6 +164,8 @@ class Plant:
 
     def against(self, connections: Collection[int]) -> list[int]:
         """The rooms that hold their pressure against one of these connections."""
+        if not connections:
+            return []
         return [room for room, held in enumerate(self._held_by) if not held.isdisjoint(connections)]
 
     def leak_m3_s(self, connection: int) -> float:

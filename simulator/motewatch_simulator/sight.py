@@ -35,6 +35,7 @@ class Sight:
         self._zone_of = np.array(zones, dtype=np.intp)
         self._share = np.array([1.0 / p.effectiveness if p.transfer is None else p.transfer for p in places])
         self._own_supply = np.zeros((len(sizes_um), len(places)))
+        self._supplied = any(place.supply_per_m3_at_0_5_um > 0 for place in places)
         for i, place in enumerate(places):
             if place.supply_per_m3_at_0_5_um > 0:
                 self._own_supply[:, i] = OUTDOOR_SHAPE.times(place.supply_per_m3_at_0_5_um).bins(sizes_um)
@@ -47,7 +48,9 @@ class Sight:
                 share = share.copy()
                 column = self._columns[x.incident.location]
                 share[column] = max(share[column], x.incident.disturbed_transfer)
-        seen: Array = zones[:, self._zone_of] * share + self._own_supply * seconds
+        seen: Array = zones[:, self._zone_of] * share
+        if self._supplied:
+            seen += self._own_supply * seconds
         for location, given_off, chi in self._upstream(active, sources, weather):
             seen[:, self._columns[location]] += given_off * (chi * seconds)
         return seen

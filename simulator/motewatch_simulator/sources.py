@@ -97,6 +97,9 @@ class Sources:
             for group in scenario.people
             for one in people_rng.spawn(group.count)
         ]
+        worn = {garment for group in scenario.people for garment in (group.garment, group.gowning_garment)}
+        self._worn = tuple(name for name in self._garments if name in worn)
+        """In this order they are added up, so that the sum is the same to the last bit."""
         self._strengths = self._no_strengths()
         """Shares of vigorous dispersion in each zone, added up by garment."""
         self._stale = set(range(len(plant.rooms)))
@@ -211,7 +214,7 @@ class Sources:
         return self._shed
 
     def _no_strengths(self) -> dict[str, Array]:
-        return {name: np.zeros(len(self._plant.volumes_m3)) for name in self._garments}
+        return {name: np.zeros(len(self._plant.volumes_m3)) for name in self._worn}
 
     def _add_up(self, strengths: dict[str, Array], rooms: Iterable[int], *, mean: bool) -> None:
         """Make the sums of these rooms anew, each from nothing, so that no rounding builds up."""
