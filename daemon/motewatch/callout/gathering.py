@@ -100,13 +100,15 @@ class Tray:
         return due
 
     def holds(self, person: str, alarm: str) -> bool:
-        """Is the person about to be called for this alarm?"""
-        return any(b.person == person and b.news in WANTED and alarm in b.alarms for b in self.bundles.values())
+        """Is the person about to be called for this alarm, and was not before?"""
+        causes = (b.alarms.get(alarm) for b in self.bundles.values() if b.person == person and b.news in WANTED)
+        return any(cause not in (None, Cause.REPEATED) for cause in causes)
 
     def drop(self, keep: Callable[[str], bool]) -> None:
-        """Forget the alarms that are no longer known."""
+        """Forget the calls for alarms that nobody is called for any more. That one was taken or is over stays news."""
         for bundle in self.bundles.values():
-            bundle.alarms = {alarm: cause for alarm, cause in bundle.alarms.items() if keep(alarm)}
+            if bundle.news in WANTED:
+                bundle.alarms = {alarm: cause for alarm, cause in bundle.alarms.items() if keep(alarm)}
 
     def drop_news(self, alarm: str) -> None:
         """Forget that the alarm was taken or has returned."""

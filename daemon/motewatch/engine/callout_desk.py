@@ -13,7 +13,7 @@ waits count from there: nobody is pressed for not answering a call that was neve
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from motewatch.alarms.flood import FLOOD_FEWER_THAN, Flood
@@ -102,10 +102,14 @@ class CalloutDesk:
             if ladder.id != case.ladder:
                 case.base_us = now_us
             before = self._ladders_before.get(case.ladder)
-            if ladder.id != case.ladder or before is None or ladder.rungs != before.rungs:
-                case.climb_anew(ladder)
+            gone = case.contacts.keys() - persons.keys()
             case.contacts = {person: contact for person, contact in case.contacts.items() if person in persons}
             case.waiting = {person: cause for person, cause in case.waiting.items() if person in persons}
+            nobody_left = bool(gone) and all(contact is Contact.FAILED for contact in case.contacts.values())
+            if ladder.id != case.ladder or before is None or ladder.rungs != before.rungs or nobody_left:
+                case.climb_anew(ladder)
+            elif ladder.repeat_us != before.repeat_us and case.stage is Stage.OPEN and case.steps >= len(ladder.rungs):
+                case.repeat_us = None if ladder.repeat_us is None else now_us + ladder.repeat_us
             self._enter(case, ladder)
         if self._ladders.by_id:
             for alarm, entry in sorted(self._desk.book.entries.items()):
@@ -168,6 +172,7 @@ class CalloutDesk:
             return
         # "Taken" or "returned" that still wait are of the case before, and would mislead now.
         self._tray.drop_news(alarm)
+        self._forget_calls(alarm)
         priority, now_us = entry.subject.priority.value, self._desk.time_us
         ladder = self._match(priority, alarm)
         if ladder is None:
@@ -176,6 +181,12 @@ class CalloutDesk:
         case = self._cases[alarm] = Case(alarm, priority, ladder.id, now_us, now_us, remark=remark)
         self._see_to_nobody()
         self._enter(case, ladder)
+
+    def _forget_calls(self, alarm: str) -> None:
+        """Calls under way are of the case before: that one fails says nothing of whether this one's was heard."""
+        for id_, out in self._out.items():
+            if alarm in out.alarms:
+                self._out[id_] = replace(out, alarms=tuple(each for each in out.alarms if each != alarm))
 
     def _match(self, priority: str, alarm: str) -> Ladder | None:
         entry = self._desk.book.entries.get(alarm)
@@ -319,7 +330,8 @@ class CalloutDesk:
         entries = self._desk.book.entries
         alarms = [alarm for alarm in bundle.alarms if alarm in entries and self._is_news(bundle, alarm)]
         for alarm in bundle.alarms.keys() - alarms:
-            if alarm in self._cases and bundle.news is News.CALL:
+            first_time = bundle.news is News.CALL and bundle.alarms[alarm] is not Cause.REPEATED
+            if alarm in self._cases and first_time:
                 # Taken before the person was told: there is nothing whose end would be news.
                 self._cases[alarm].contacts.pop(bundle.person, None)
         if not alarms:
