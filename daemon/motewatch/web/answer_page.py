@@ -34,6 +34,7 @@ from motewatch.callout.records import Told
 from motewatch.engine.answers import EXPIRED, USED
 from motewatch.engine.records import Act, AlarmChanged, Answered, LinksGuessed, Replied
 from motewatch.links.clock import TimeSource
+from motewatch.web import words
 from motewatch.web.bodies import form_of, one_line, whole_body
 from motewatch.web.guesses import Guesses, Pace
 from motewatch.web.hardened import Hardened
@@ -225,7 +226,9 @@ class AnswerPage:
         if told is None:
             raise HTTPException(503)
         steps = self._record.query_alarm_events(answer.subject, limit=STEPS)
-        return alarm_sheet(told, answer, steps, place, now_us)
+        last = (self._record.query_alarm_events(alarm, limit=1) for alarm in self._others(answer))
+        others = sum(bool(one) and one[-1].after in words.TO_TAKE for one in last)
+        return alarm_sheet(told, answer, steps, place, now_us, others)
 
     # Answers
 

@@ -87,8 +87,13 @@ class Place:
         )
 
 
-def alarm_sheet(told: Told, answer: Answer, steps: Sequence[AlarmChanged], place: Place, now_us: int) -> Sheet:
-    """An alarm: what, where, since when, how it stands, and what may be done."""
+def alarm_sheet(
+    told: Told, answer: Answer, steps: Sequence[AlarmChanged], place: Place, now_us: int, others: int = 0
+) -> Sheet:
+    """An alarm: what, where, since when, how it stands, and what may be done.
+
+    `others`: how many further alarms of the call stand so that somebody may take them.
+    """
     stands = words.standing(steps, place.names, place.zone, now_us, answer.person)
     may = place.may.get(answer.person, ())
     facts = sorted(told.facts, key=lambda fact: fact.alarm != answer.subject)
@@ -104,7 +109,7 @@ def alarm_sheet(told: Told, answer: Answer, steps: Sequence[AlarmChanged], place
         facts=shown,
         note=told.note,
         lines=() if shown else (f"Alarm {answer.subject}",),
-        button=_take(len(facts)) if (stands.acknowledge or len(facts) > 1) and "acknowledge" in may else "",
+        button=_take(stands.acknowledge + others) if "acknowledge" in may else "",
         shelve=tuple(Choice(minutes, words.length(minutes)) for minutes in place.shelve_min)
         if stands.shelve and "shelve" in may
         else (),
@@ -113,7 +118,7 @@ def alarm_sheet(told: Told, answer: Answer, steps: Sequence[AlarmChanged], place
 
 
 def _take(alarms: int) -> str:
-    return f"I take all {alarms}" if alarms > 1 else "I take it"
+    return f"I take all {alarms}" if alarms > 1 else "I take it" if alarms else ""
 
 
 def trial_sheet(answer: Answer, place: Place, now_us: int) -> Sheet:

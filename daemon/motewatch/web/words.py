@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 from zoneinfo import ZoneInfo
 
 from motewatch.alarms.lifecycle import Event, State
@@ -60,6 +61,10 @@ class Standing:
     """Nobody has taken note of it."""
     acknowledge: bool
     shelve: bool
+
+
+TO_TAKE: Final = frozenset({State.UNACKNOWLEDGED, State.RETURNED_UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED})
+"""States in which somebody may take note of an alarm."""
 
 
 def standing(

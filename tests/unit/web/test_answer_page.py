@@ -114,7 +114,8 @@ def test_a_flood_shows_the_alarm_of_the_link_first(ground: Ground) -> None:
     assert re.findall(r"<h1>(.*?)</h1>", text) == [FACT.what]
     assert "Pressure difference too low" in text
     assert "12 alarms in 10 minutes" in text
-    assert "takes the one at the top only" in text
+    assert "takes every one of them that nobody has" in text
+    assert "I take it" in text, "the other alarm is not known to stand"
 
 
 def test_everything_from_outside_is_escaped(ground: Ground) -> None:
