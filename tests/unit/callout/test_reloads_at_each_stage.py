@@ -18,7 +18,7 @@ from motewatch.callout.records import Delivered, Outcome, Told
 from motewatch.engine import Engine
 from motewatch.engine.codec import canonical
 from motewatch.engine.records import Commanded, Heard, Input, Memory, Output, Resumed, What
-from motewatch.wire.records import HOUR_US, MINUTE_US, SECOND_US, Acknowledge, Health, RemoveFromService, Shelve
+from motewatch.wire.records import HOUR_US, MINUTE_US, SECOND_US, Acknowledge, Health, Shelve
 from support.callout_site import callout_site, climb, person, weekly
 from support.facility import configured, reading
 
@@ -296,9 +296,7 @@ def live(stage: Callable[[Night], None], what: str, outcome: Outcome, *, restart
 
 @pytest.mark.parametrize("what", REMOVALS)
 @pytest.mark.parametrize("stage", STAGES, ids=lambda stage: stage.__name__)
-def test_what_a_new_site_file_takes_away_at_any_stage_stops_nothing(
-    stage: Callable[[Night], None], what: str
-) -> None:
+def test_what_a_new_site_file_takes_away_at_any_stage_stops_nothing(stage: Callable[[Night], None], what: str) -> None:
     for outcome in (Outcome.DELIVERED, Outcome.GIVEN_UP):
         plain, restarted = (live(stage, what, outcome, restarting=each) for each in (False, True))
         assert [canonical(out) for out in plain.outputs] == [canonical(out) for out in restarted.outputs]
