@@ -6,8 +6,6 @@ the key, the value, what is allowed and how to mend it.
 
 from __future__ import annotations
 
-import difflib
-import tomllib
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, get_args
@@ -18,6 +16,7 @@ from motewatch.site.models import Site, Table
 from motewatch.site.problems import Problem, key_text, look_up, table_text, value_text
 from motewatch_simulator import scenario as s
 from motewatch_simulator.errors import ScenarioError
+from motewatch_simulator.mistakes import explain, text_of, toml_of, unknown_key
 from motewatch_simulator.scenario_check import check
 
 _INCIDENTS: dict[str, type[Table]] = {
@@ -52,21 +51,12 @@ _TABLES: dict[str, type[Table]] = {
 
 def load_scenario(path: Path, site: Site) -> s.Scenario:
     """The scenario of a file, checked against its site. Raises `ScenarioError` with every mistake found."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise _whole(path.name, f"cannot be read: {error.strerror}", "Give the path of a scenario file.") from None
-    except UnicodeDecodeError:
-        raise _whole(path.name, "is not UTF-8", "Save the file as UTF-8.") from None
-    return parse_scenario(text, path.name, site)
+    return parse_scenario(text_of(path, "a scenario file"), path.name, site)
 
 
 def parse_scenario(text: str, name: str, site: Site) -> s.Scenario:
     """The same from text; `name` stands for the file in messages."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise _whole(name, f"is not TOML: {error}", "Mend the syntax at this place.") from None
+    data = toml_of(text, name)
     try:
         scenario = s.Scenario.model_validate(data)
     except ValidationError as error:
@@ -75,10 +65,6 @@ def parse_scenario(text: str, name: str, site: Site) -> s.Scenario:
     if problems:
         raise ScenarioError(problems)
     return scenario
-
-
-def _whole(name: str, message: str, mend: str) -> ScenarioError:
-    return ScenarioError([Problem(name, "", "", message, mend)])
 
 
 def _problem(name: str, data: Any, error: Any) -> Problem:
@@ -103,30 +89,14 @@ def _explain(kind: str, context: Any, text: str, path: tuple[str | int, ...], da
     kinds = f"Give one of {', '.join(known)}."
     match kind:
         case "extra_forbidden":
-            return "this key is not known here", _nearest(str(path[-1]), _keys_at(path, data), "Known keys: {}.")
+            return unknown_key(str(path[-1]), _keys_at(path, data))
         case "missing":
             return "this key is missing", "Add it."
         case "union_tag_not_found":
             return f"{'an' if what[0] == 'i' else 'a'} {what} needs its kind", kinds
         case "union_tag_invalid":
             return f"there is no such kind of {what}", kinds
-        case "literal_error":
-            return f"must be {context['expected']}", "Give one of these."
-        case "mistake":
-            return context["message"], context["mend"]
-        case "string_pattern_mismatch":
-            return "is no id", "Use lower case letters, digits, hyphen and underscore."
-    message = text[:1].lower() + text[1:]
-    if kind.startswith(("greater_than", "less_than")):
-        return message, "Give a value within this range."
-    return message, "Write it as the message says; numbers stand without quotes."
-
-
-def _nearest(value: str, known: Iterable[str], otherwise: str) -> str:
-    """A hint at the key or name that was probably meant; `otherwise` takes the list of all."""
-    names = sorted(known)
-    near = difflib.get_close_matches(value, names, 1)
-    return f'Did you mean "{near[0]}"?' if near else otherwise.format(", ".join(names) or "none")
+    return explain(kind, context, text)
 
 
 def _keys_at(path: tuple[str | int, ...], data: Any) -> Iterable[str]:

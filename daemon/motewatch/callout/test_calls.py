@@ -22,6 +22,7 @@ from zoneinfo import ZoneInfo
 from motewatch.site.instants import instant, instant_us
 from motewatch.site.models import Site
 from motewatch.site.schedule import DAYS
+from motewatch.site.targets import named_rotas, reached
 from motewatch.wire.records import SECOND_US
 
 
@@ -100,26 +101,15 @@ def ways_of(site: Site) -> tuple[Way, ...]:
 
     Of a rota that is kept in a calendar anyone may become a member at any time, so everybody is tried.
     """
-    teams = {team.id: team.members for team in site.teams}
-    rotas = {rota.id: rota for rota in site.rotas}
-    reached: set[str] = set()
-    targets = {target for escalation in site.escalations for step in escalation.steps for target in step.tell}
-    for target in targets:
-        kind, _, id_ = target.partition(":")
-        if kind == "person":
-            reached.add(id_)
-        elif kind == "team":
-            reached.update(teams.get(id_, ()))
-        elif id_ in rotas:
-            rota = rotas[id_]
-            reached.update(cover.person for cover in rota.cover)
-            reached.update(rota.rotation.members if rota.rotation else (person.id for person in site.persons))
+    wanted = reached(site)
+    if any(rota.rotation is None for rota in named_rotas(site)):
+        wanted |= {person.id for person in site.persons}
     return tuple(
         sorted(
             {
                 Way(person.id, reach.channel, reach.address)
                 for person in site.persons
-                if person.id in reached
+                if person.id in wanted
                 for reach in person.reach
             }
         )

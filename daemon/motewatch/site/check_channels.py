@@ -5,9 +5,8 @@ That a person's channel exists is `site.check_people`; that a secret's file is t
 
 from __future__ import annotations
 
-from urllib.parse import urlsplit
-
 from motewatch.site.findings import Findings
+from motewatch.site.hosts import on_this_machine, url_parts
 from motewatch.site.people import EmailChannel, WebhookChannel
 from motewatch.site.problems import KeyPath
 
@@ -35,7 +34,7 @@ def _email(findings: Findings, path: KeyPath, channel: EmailChannel) -> None:
         findings.error(
             (*path, there), getattr(channel, there), f"{there} is given without {missing}", f"Add {missing}."
         )
-    if channel.tls == "none" and not _this_machine(channel.host):
+    if channel.tls == "none" and not on_this_machine(channel.host):
         what = "calls" if channel.password_file is None else "the password and the calls"
         findings.warning(
             (*path, "tls"),
@@ -54,13 +53,8 @@ def _email(findings: Findings, path: KeyPath, channel: EmailChannel) -> None:
 
 def _webhook(findings: Findings, path: KeyPath, channel: WebhookChannel) -> None:
     key = (*path, "url")
-    try:
-        parts = urlsplit(channel.url)
-        host = parts.hostname
-        _ = parts.port
-    except ValueError:
-        host = None
-    if not host:
+    parts = url_parts(channel.url)
+    if parts is None:
         findings.error(
             key, channel.url, "the URL names no host, or no valid port", 'Write "https://calls.example.org/in".'
         )
@@ -71,8 +65,8 @@ def _webhook(findings: Findings, path: KeyPath, channel: WebhookChannel) -> None
             "the URL holds a user name or password",
             "Leave it out: a call is signed with the key in key_file.",
         )
-    elif parts.scheme == "http" and not _this_machine(host):
-        findings.warning(key, channel.url, f"the calls would travel to {host} unencrypted", "Use https://.")
+    elif parts.scheme == "http" and not on_this_machine(parts.hostname):
+        findings.warning(key, channel.url, f"the calls would travel to {parts.hostname} unencrypted", "Use https://.")
     elif parts.scheme == "http" and channel.ca_file is not None:
         findings.error(
             (*path, "ca_file"),
@@ -80,7 +74,3 @@ def _webhook(findings: Findings, path: KeyPath, channel: WebhookChannel) -> None
             "a CA file is given, but the URL begins with http: the connection would not be encrypted",
             "Write https:// in url, or remove ca_file.",
         )
-
-
-def _this_machine(host: str) -> bool:
-    return host in ("localhost", "::1") or host.startswith("127.")

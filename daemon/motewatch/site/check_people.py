@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from motewatch.site.findings import Findings, did_you_mean
-from motewatch.site.models import Site
 from motewatch.site.people import Rota
 from motewatch.site.problems import KeyPath
 from motewatch.site.schedule import ScheduleError, WeeklyWindows, zone
+from motewatch.site.targets import reached
 
 _TARGETS = {"person": "persons", "team": "teams", "rota": "rotas"}
 
@@ -92,24 +92,6 @@ def _rota(findings: Findings, number: int, rota: Rota) -> None:
         _known(findings, ("rotas", number, "cover", index, "person"), cover.person, "persons")
         if cover.instead_of is not None:
             _known(findings, ("rotas", number, "cover", index, "instead_of"), cover.instead_of, "persons")
-
-
-def reached(site: Site) -> set[str]:
-    """Everyone whom an escalation can reach by name, team, rotation or cover."""
-    teams = {team.id: team.members for team in site.teams}
-    rotas = {rota.id: rota for rota in site.rotas}
-    found: set[str] = set()
-    for target in {target for escalation in site.escalations for step in escalation.steps for target in step.tell}:
-        kind, _, id_ = target.partition(":")
-        if kind == "person":
-            found.add(id_)
-        elif kind == "team":
-            found.update(teams.get(id_, ()))
-        elif id_ in rotas:
-            rota = rotas[id_]
-            found.update(cover.person for cover in rota.cover)
-            found.update(rota.rotation.members if rota.rotation is not None else ())
-    return found
 
 
 def _ways(findings: Findings) -> None:

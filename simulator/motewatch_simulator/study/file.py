@@ -5,9 +5,7 @@ First each table for itself (pydantic), then what needs several of them. No phys
 
 from __future__ import annotations
 
-import difflib
-import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, get_args
 
@@ -17,6 +15,7 @@ from pydantic_core import ErrorDetails
 from motewatch.site.models import Table
 from motewatch.site.problems import Problem, key_text, look_up, table_text, value_text
 from motewatch_simulator.errors import ScenarioError
+from motewatch_simulator.mistakes import explain, text_of, toml_of, unknown_key
 from motewatch_simulator.study import model as m
 from motewatch_simulator.study.limits import limits_of, parts_of
 
@@ -29,21 +28,12 @@ _TAGS = {*_KINDS, *_RULES}
 
 def load_study(path: Path) -> m.Study:
     """The study of a file. Raises `ScenarioError` with every mistake found."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except OSError as error:
-        raise _whole(path.name, f"cannot be read: {error.strerror}", "Give the path of a ROOM.toml.") from None
-    except UnicodeDecodeError:
-        raise _whole(path.name, "is not UTF-8", "Save the file as UTF-8.") from None
-    return parse_study(text, path.name)
+    return parse_study(text_of(path, "a ROOM.toml"), path.name)
 
 
 def parse_study(text: str, name: str) -> m.Study:
     """The same from text; `name` stands for the file in messages."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise _whole(name, f"is not TOML: {error}", "Mend the syntax at this place.") from None
+    data = toml_of(text, name)
     try:
         study = m.Study.model_validate(data)
     except ValidationError as error:
@@ -106,10 +96,6 @@ def _together(study: m.Study) -> Iterator[tuple[Path_, str, str]]:
                     break
 
 
-def _whole(name: str, message: str, mend: str) -> ScenarioError:
-    return ScenarioError([Problem(name, "", "", message, mend)])
-
-
 def _problem(name: str, data: Any, error: ErrorDetails) -> Problem:
     # pydantic puts the tag of a union into the path; the file has no such key.
     loc = error["loc"]
@@ -136,7 +122,7 @@ def _explain(kind: str, context: Any, text: str, path: Path_, data: Any) -> tupl
     """What is wrong, and how to mend it."""
     match kind:
         case "extra_forbidden":
-            return "this key is not known here", _nearest(str(path[-1]), _keys_at(path, data))
+            return unknown_key(str(path[-1]), _keys_at(path, data))
         case "missing":
             table = isinstance(path[-1], str) and len(path) == 1 and path[0] != "format"
             return "this is missing", f"Add the table {path[-1]}." if table else f"Add {path[-1]} here."
@@ -145,21 +131,7 @@ def _explain(kind: str, context: Any, text: str, path: Path_, data: Any) -> tupl
         case "union_tag_invalid":
             known = _RULES if "rule" in path else tuple(_KINDS)
             return "there is no such kind", f"Give one of {', '.join(known)}."
-        case "literal_error":
-            return f"must be {context['expected']}", "Give one of these."
-        case "mistake":
-            return context["message"], context["mend"]
-        case "string_pattern_mismatch":
-            return "is no id", "Use lower case letters, digits, hyphen and underscore."
-    message = text[:1].lower() + text[1:]
-    if kind.startswith(("greater_than", "less_than")):
-        return message, "Give a value within this range."
-    return message, "Write it as the message says; numbers stand without quotes."
-
-
-def _nearest(value: str, known: Sequence[str]) -> str:
-    near = difflib.get_close_matches(value, known, 1)
-    return f'Did you mean "{near[0]}"?' if near else f"Known keys: {', '.join(sorted(known)) or 'none'}."
+    return explain(kind, context, text)
 
 
 def _keys_at(path: Path_, data: Any) -> list[str]:
