@@ -21,9 +21,12 @@ from motewatch.engine.records import (
     Audited,
     ClockStepped,
     Configured,
+    Entered,
     Link,
     LinkChanged,
     LinksGuessed,
+    Ordered,
+    OrderedAct,
     Output,
     Pressed,
     Priority,
@@ -60,6 +63,8 @@ Internal = (
     | LinksGuessed
     | Accessed
     | Pressed
+    | Ordered
+    | Entered
     | Delivered
 )
 """Inputs that the service makes itself; the others are kept as the bytes that arrived."""
@@ -75,6 +80,8 @@ INTERNAL_KINDS: Final[dict[type[Any], str]] = {
     LinksGuessed: "links-guessed",
     Accessed: "accessed",
     Pressed: "pressed",
+    Ordered: "ordered",
+    Entered: "entered",
     Delivered: "delivered",
 }
 _INTERNALS: Final = {kind: cls for cls, kind in INTERNAL_KINDS.items()}
@@ -87,6 +94,7 @@ _ENUMS: Final[dict[str, Any]] = {
     "link": Link,
     "reason": RefusalReason,
     "act": Act,
+    "ordered": OrderedAct,
     "cause": Cause,
     "outcome": Outcome,
 }

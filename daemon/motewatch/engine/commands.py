@@ -13,7 +13,7 @@ from motewatch.alarms.lifecycle import RefusedError, State
 from motewatch.engine.agenda import Due
 from motewatch.engine.answers import Answers
 from motewatch.engine.desk import Desk
-from motewatch.engine.records import Act, AlarmChanged, Answered, Audited, Replied
+from motewatch.engine.records import Act, AlarmChanged, Answered, Audited, Ordered, OrderedAct, Replied
 from motewatch.engine.trial_desk import TrialDesk
 from motewatch.site.instants import instant
 from motewatch.wire.records import (
@@ -232,6 +232,28 @@ def _command_of(answered: Answered, now_us: int) -> Command:
         until_us = now_us + answered.minutes * MINUTE_US
         return Shelve(answered.id, answered.by, answered.subject, until_us, answered.comment)
     return Acknowledge(answered.id, answered.by, answered.subject, answered.comment)
+
+
+def command_of(ordered: Ordered) -> Command:
+    """The command that a user's order is."""
+    id_, by, subject, comment = ordered.id, ordered.by, ordered.subject, ordered.comment
+    match ordered.ordered:
+        case OrderedAct.ACKNOWLEDGE:
+            return Acknowledge(id_, by, subject, comment)
+        case OrderedAct.SHELVE:
+            return Shelve(id_, by, subject, ordered.until_us, comment)
+        case OrderedAct.UNSHELVE:
+            return Unshelve(id_, by, subject, comment)
+        case OrderedAct.RESET:
+            return Reset(id_, by, subject, comment)
+        case OrderedAct.REMOVE_FROM_SERVICE:
+            return RemoveFromService(id_, by, subject, ordered.permit, comment)
+        case OrderedAct.RETURN_TO_SERVICE:
+            return ReturnToService(id_, by, subject, comment)
+        case OrderedAct.SET_OCCUPANCY:
+            return SetOccupancy(id_, by, subject, ordered.occupancy, comment)
+        case OrderedAct.CONFIRM:
+            return Confirm(id_, by, subject, comment)
 
 
 def _detail(command: AlarmCommand) -> str:

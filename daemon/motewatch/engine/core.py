@@ -22,7 +22,7 @@ from motewatch.engine.alarm_book import AlarmBook
 from motewatch.engine.answers import Answers
 from motewatch.engine.callout_desk import CalloutDesk
 from motewatch.engine.codec import decode_internal, encode_internal
-from motewatch.engine.commands import Commands
+from motewatch.engine.commands import Commands, command_of
 from motewatch.engine.desk import Desk, RoomState
 from motewatch.engine.errors import NewerStateError, NotConfiguredError, OlderStateError, TimeWentBackError
 from motewatch.engine.locations import LocationDesk, LocationState, new_state
@@ -34,12 +34,14 @@ from motewatch.engine.records import (
     ClockStepped,
     Commanded,
     Configured,
+    Entered,
     Heard,
     History,
     Input,
     Link,
     LinkChanged,
     LinksGuessed,
+    Ordered,
     Output,
     Pressed,
     Refused,
@@ -170,9 +172,10 @@ class Engine:
             parts.service.dead_letter(what.refusal)
             if what.refusal.command_id is not None:
                 parts.desk.outputs.append(Replied(what.refusal.command_id, False, what.refusal.detail))
-        elif isinstance(what, Commanded):
-            parts.commands.commanded(what.command)
-            if isinstance(what.command, SetOccupancy):
+        elif isinstance(what, Commanded | Ordered):
+            command = what.command if isinstance(what, Commanded) else command_of(what)
+            parts.commands.commanded(command)
+            if isinstance(command, SetOccupancy):
                 parts.suppressions.occupancy_stated()
         elif isinstance(what, Answered):
             parts.commands.answered(what)
@@ -183,7 +186,7 @@ class Engine:
             parts.callout.resumed(what)
         elif isinstance(what, LinksGuessed):
             parts.service.links_guessed(what)
-        elif isinstance(what, Accessed):
+        elif isinstance(what, Accessed | Entered):
             parts.desk.outputs.append(Audited(parts.desk.time_us, what.by, what.action, what.subject, what.detail))
         elif isinstance(what, Pressed):
             parts.commands.commanded(Acknowledge(what.id, what.by, what.alarm, what.comment))

@@ -158,6 +158,47 @@ class Pressed:
     comment: str = ""
 
 
+class OrderedAct(StrEnum):
+    """What a signed-in user may order; each is a command of `wire.records`."""
+
+    ACKNOWLEDGE = "acknowledge"
+    SHELVE = "shelve"
+    UNSHELVE = "unshelve"
+    RESET = "reset"
+    REMOVE_FROM_SERVICE = "remove-from-service"
+    RETURN_TO_SERVICE = "return-to-service"
+    SET_OCCUPANCY = "set-occupancy"
+    CONFIRM = "confirm"
+
+
+@dataclass(frozen=True, slots=True)
+class Ordered:
+    """A signed-in user of the console orders something. The name is the service's own finding, not the user's."""
+
+    id: str
+    by: str
+    ordered: OrderedAct
+    subject: str
+    """The alarm, the room or the test call."""
+    comment: str = ""
+    until_us: int = 0
+    """Of a shelving."""
+    permit: str = ""
+    """Of a removal from service."""
+    occupancy: str | None = None
+    """Of a room: None gives it back to its schedule."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entered:
+    """A signed-in user puts a fact on the audit trail that changes nothing else: a note, a signature."""
+
+    by: str
+    action: str
+    subject: str
+    detail: str
+
+
 What = (
     Heard
     | Seen
@@ -173,6 +214,8 @@ What = (
     | LinksGuessed
     | Accessed
     | Pressed
+    | Ordered
+    | Entered
     | Delivered
 )
 
