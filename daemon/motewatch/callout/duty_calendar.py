@@ -33,6 +33,9 @@ YEAR_US: Final = 366 * 86_400_000_000
 OFTEN: Final = 48
 """More shifts of one event in a day are a mistake, and a great many of them would hold up the service."""
 
+READING_ERRORS: Final = (ValueError, TypeError, LookupError, AttributeError, ArithmeticError)
+"""The library reads a property when it is asked for, and lets each kind of mistake through as it comes."""
+
 _TIMES: Final = ("DTSTART", "DTEND", "RECURRENCE-ID", "EXDATE", "RDATE")
 _FREQUENCIES: Final = ("YEARLY", "MONTHLY", "WEEKLY", "DAILY", "HOURLY", "MINUTELY", "SECONDLY")
 _TITLE: Final = "Write the id or the name of a person as its title (SUMMARY)"
@@ -88,8 +91,7 @@ class DutyCalendar:
                 made._expand(events)
             except CalendarError:
                 raise
-            except (ValueError, TypeError, LookupError, AttributeError, ArithmeticError) as error:
-                # The library reads a property when it is asked for, and lets each kind of mistake through as it comes.
+            except READING_ERRORS as error:
                 raise CalendarError(
                     f"an event cannot be read or repeated: {_sentence(error)}", "Look at its RRULE, DTSTART and DTEND."
                 ) from None

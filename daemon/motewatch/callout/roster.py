@@ -17,13 +17,13 @@ from itertools import pairwise
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from motewatch.callout.duty_calendar import DutyCalendar, title_key
+from motewatch.callout.duty_calendar import READING_ERRORS, DutyCalendar, title_key
 from motewatch.callout.rotation import hand_over_us, rotation_spans
 from motewatch.callout.spans import Span
 from motewatch.site.instants import instant_us
 from motewatch.site.models import Site
 from motewatch.site.people import Person, Rota
-from motewatch.site.schedule import WeeklyWindows
+from motewatch.site.schedule import WeeklyWindows, zone
 
 DAY_US: Final = 86_400_000_000
 BLOCK_US: Final = 28 * DAY_US
@@ -85,20 +85,20 @@ class Duty:
 
     @classmethod
     def of(cls, rota: Rota, site_zone: str, persons: Mapping[str, str]) -> Duty:
-        """Raises `CalendarError` for a calendar that its checks would refuse."""
-        zone = ZoneInfo(rota.time_zone or site_zone)
-        calendar = None if rota.calendar is None else DutyCalendar.parse(rota.calendar, zone, persons)
+        """Raises `CalendarError` or `ScheduleError` for what the checks of a site file refuse."""
+        zone_info = zone(rota.time_zone or site_zone)
+        calendar = None if rota.calendar is None else DutyCalendar.parse(rota.calendar, zone_info, persons)
         reliefs = tuple(
             Relief(
-                instant_us(cover.start.replace(tzinfo=zone)),
-                instant_us(cover.end.replace(tzinfo=zone)),
+                instant_us(cover.start.replace(tzinfo=zone_info)),
+                instant_us(cover.end.replace(tzinfo=zone_info)),
                 cover.person,
                 cover.instead_of,
                 cover.reason or "",
             )
             for cover in rota.cover
         )
-        return cls(rota, zone, calendar, reliefs)
+        return cls(rota, zone_info, calendar, reliefs)
 
     def stretches(self, from_us: int, to_us: int) -> Iterator[Stretch]:
         """Who is on call, without holes and cut to `[from_us, to_us)`; equal neighbours are one."""
@@ -159,10 +159,15 @@ class Duty:
         return stretches
 
     def _spans(self, from_us: int, to_us: int) -> Iterable[Span]:
-        if self.calendar is not None:
-            return self.calendar.spans(from_us, to_us)
-        if self.rota.rotation is not None:
-            return rotation_spans(self.rota.rotation, self.zone, from_us, to_us)
+        """The shifts of this stretch; none where they cannot be worked out: nobody on call is an alarm, and an
+        exception here would stop the service in that night."""
+        try:
+            if self.calendar is not None:
+                return list(self.calendar.spans(from_us, to_us))
+            if self.rota.rotation is not None:
+                return list(rotation_spans(self.rota.rotation, self.zone, from_us, to_us))
+        except READING_ERRORS:
+            return ()
         return ()
 
     def _stretch(self, begin_us: int, end_us: int, spans: list[Span], reliefs: list[Relief]) -> Stretch:
@@ -192,7 +197,7 @@ class Roster:
 
     @classmethod
     def of(cls, site: Site) -> Roster:
-        """The roster of a site that its checks found sound. Raises `CalendarError`."""
+        """The roster of a site that its checks found sound. Raises `CalendarError` or `ScheduleError`."""
         names = person_ids(site.persons)
         return cls(
             persons={person.id: person for person in site.persons},

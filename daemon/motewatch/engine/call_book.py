@@ -9,13 +9,16 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final
 
+from motewatch.callout.duty_calendar import CalendarError
 from motewatch.callout.escalation import Case, Climber
 from motewatch.callout.ladders import Ladder, Ladders
+from motewatch.callout.readable import readable
 from motewatch.callout.roster import Roster
 from motewatch.engine.agenda import Due
 from motewatch.engine.call_texts import CallTexts
 from motewatch.engine.desk import Desk
 from motewatch.site.models import Site
+from motewatch.site.schedule import ScheduleError
 from motewatch.wire.records import MINUTE_US
 
 NOBODY_KIND: Final = "callout-nobody-reached"
@@ -35,7 +38,14 @@ class CallPlan:
 
     @classmethod
     def of(cls, site: Site) -> CallPlan:
-        """Of a site."""
+        """Of a site; one on record may hold what cannot be read any more."""
+        try:
+            return cls._of(site)
+        except (CalendarError, ScheduleError):
+            return cls._of(readable(site))
+
+    @classmethod
+    def _of(cls, site: Site) -> CallPlan:
         roster = Roster.of(site)
         return cls(
             ladders=Ladders.of(site),

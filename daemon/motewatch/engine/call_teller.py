@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
 from motewatch.alarms.flood import FLOOD_FEWER_THAN, Flood
 from motewatch.alarms.lifecycle import State
@@ -21,6 +21,10 @@ from motewatch.engine.call_book import CallBook
 from motewatch.engine.records import AlarmChanged, Priority
 from motewatch.site.people import Callout
 from motewatch.wire.records import MINUTE_US
+
+OUT_KEPT: Final = 2_000
+"""Calls whose outcome is waited for; of more the oldest are forgotten, so that those whose outcome never comes (they
+were made while a record was replayed that is older than calls) are not kept for ever."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,10 +109,18 @@ class CallTeller:
 
     # Telling
 
-    def flush(self, person: str, at_us: int) -> None:
-        """What was gathered for a person is told."""
+    def flush(self, person: str, at_us: int) -> list[Bundle]:
+        """What was gathered for a person is told. The calls that could not be: the person has no way any more."""
+        ways = self._book.plan.ways(person)
+        untold = []
         for bundle in self._tray.take(person, at_us):
+            if ways == 0:
+                untold += [bundle] if bundle.news in WANTED else []
+                continue
+            # A new site file may have taken the way away: then it is told over the last of those that are left.
+            bundle.way = min(bundle.way, ways - 1)
             self._tell(bundle)
+        return untold
 
     def _tell(self, bundle: Bundle) -> None:
         entries, all_cases = self._book.desk.book.entries, self._book.cases
@@ -175,6 +187,8 @@ class CallTeller:
             ]
         )
         self._out[id_] = replace(out, alarms=tuple(fact.alarm for fact in facts))
+        if len(self._out) > OUT_KEPT:
+            del self._out[next(iter(self._out))]
 
     # Snapshots
 

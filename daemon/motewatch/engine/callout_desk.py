@@ -212,7 +212,8 @@ class CalloutDesk:
     def flush_due(self, person: str, at_us: int) -> None:
         """What was gathered for a person is told."""
         if not self._book.too_early(Due.CALL_FLUSH, person, at_us):
-            self._teller.flush(person, at_us)
+            for bundle in self._teller.flush(person, at_us):
+                self._failed(person, self._wanting(bundle.alarms))
 
     def tell_nobody_due(self, at_us: int) -> None:
         """Everybody is told for whom nobody was reached."""
@@ -227,22 +228,30 @@ class CalloutDesk:
         out = self._teller.delivered(delivered)
         if out is None:
             return
-        now_us, plan = self._desk.time_us, self._book.plan
-        wanting = [
-            alarm
-            for alarm in out.alarms
-            if (case := self._book.cases.get(alarm)) is not None and (case.stage is Stage.OPEN or case.momentary)
-        ]
-        if out.way + 1 < plan.ways(out.person):
+        wanting = self._wanting(out.alarms)
+        if out.way + 1 < self._book.plan.ways(out.person):
+            now_us = self._desk.time_us
             for alarm in wanting:
                 self._teller.gather(out.person, out.way + 1, out.news, out.note, alarm, Cause.OTHER_WAY, now_us)
             return
-        for alarm in wanting:
+        self._failed(out.person, wanting)
+
+    def _wanting(self, alarms: Iterable[str]) -> list[str]:
+        """Those of the alarms for which somebody is still wanted."""
+        return [
+            alarm
+            for alarm in alarms
+            if (case := self._book.cases.get(alarm)) is not None and (case.stage is Stage.OPEN or case.momentary)
+        ]
+
+    def _failed(self, person: str, alarms: Iterable[str]) -> None:
+        """No way to the person worked."""
+        now_us = self._desk.time_us
+        for alarm in alarms:
             case, ladder = self._book.case(alarm)
-            if case is None or ladder is None:
-                continue
-            self._call(case, ladder, plan.climber.failed(case, ladder, out.person, now_us), now_us)
-            self._book.enter(case, ladder)
+            if case is not None and ladder is not None:
+                self._call(case, ladder, self._book.plan.climber.failed(case, ladder, person, now_us), now_us)
+                self._book.enter(case, ladder)
 
     # Who is told
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from support.callout_site import callout_site, climb
+from support.callout_site import callout_site, climb, person
 from support.story import story
 
 
@@ -106,4 +106,30 @@ def test_that_it_was_taken_is_told_though_the_file_changes_while_that_is_gathere
         until 10:03
         """,
         changes={"same": site},
+    )
+
+
+def test_a_next_way_that_a_new_file_takes_away_while_it_is_gathered_is_not_the_end() -> None:
+    """In a flood a call over the second way waits: the way that is left is tried, and then it climbs."""
+    flood = {"flood_alarms": 2, "flood_min": 10}
+    ladder = climb((0, "person:ada"), (30, "person:ben"))
+    new = callout_site(ladder, persons={"ada": person("ada", "voice")}, points=2, callout=flood)
+    story(
+        callout_site(ladder, points=2, callout=flood),
+        "2026-06-01",
+        """
+        10:00     bench starts
+        10:00     p1 starts
+        10:00     -> ada over sms: raised bench, p1
+        10:00:30  p2 starts
+        10:00:35  sms refuses ada
+        10:00:40  the site file changes: other
+        10:01:00  -> ada over voice: raised p2
+        10:01:05  -> ada over voice: many bench, p1
+        10:01:10  voice refuses ada
+        10:01:20  voice refuses ada
+        10:01:40  -> ben over sms: many bench, p1, p2
+        until 10:01:45
+        """,
+        changes={"other": new},
     )
