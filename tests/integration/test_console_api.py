@@ -12,7 +12,8 @@ import jsonschema
 import pytest
 
 from motewatch.web.access.roles import RIGHTS, SCOPES, Role
-from motewatch.web.console.api import OPERATIONS, PROBLEM
+from motewatch.web.console.api import OPERATIONS
+from motewatch.web.console.operation import PROBLEM
 from support.console import Person, administrator, console, user
 from support.live import ABOVE, ACTION, ask, spot
 from support.mqtt_peer import Peer

@@ -12,8 +12,7 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Final
 
-from motewatch.engine.codec import Internal
-from motewatch.engine.records import Accessed, Output, Pressed, Replied
+from motewatch.engine.records import Accessed
 from motewatch.journal.access import AccessStore
 from motewatch.journal.journal import Journal
 from motewatch.journal.rows import OutboxRow
@@ -29,6 +28,7 @@ from motewatch.web.access.desk import AccessDesk
 from motewatch.web.access.passwords import Hashes
 from motewatch.web.console.app import ConsoleApp
 from motewatch.web.console.feed import Feed, Published
+from motewatch.web.console.house import House
 from motewatch.web.server import PageServer
 from motewatch.wire.records import HOUR_US
 from motewatch.wire.topics import Topics
@@ -81,7 +81,8 @@ class Console:
             states=lambda: of(own.states(journal.last_alarm_events(), clock.now_us())),
             before=of(own.rows(journal.query_alarm_events(since_us=hour_ago_us), clock.now_us())),
         )
-        self._app = ConsoleApp(self.desk, self._feed, self._hand_over, clock, settings.public_url)
+        house = House(self.desk, self._feed, journal, post, clock, settings.public_url, base_dir)
+        self._app = ConsoleApp(house)
         certificate = [
             None if name is None else base_dir / name for name in (settings.cert_file, settings.cert_key_file)
         ]
@@ -148,12 +149,3 @@ class Console:
 
     def _audit(self, by: str, action: str, subject: str, detail: str) -> None:
         self._post(Accessed(by, action, subject, detail))
-
-    def _hand_over(self, pressed: Pressed, done: Callable[[Replied], None]) -> None:
-        def said(outputs: Sequence[Output]) -> None:
-            for output in outputs:
-                if isinstance(output, Replied) and output.command_id == pressed.id:
-                    done(output)
-
-        what: Internal = pressed
-        self._post(what, said)

@@ -24,18 +24,23 @@ class May(StrEnum):
 
     LOOK = "look"
     ACKNOWLEDGE = "acknowledge"
+    OPERATE = "operate"
+    """Shelve, reset, take out of service, state a room's occupancy, say where a portable counter stands, test a way."""
+    NOTE = "note"
+    SIGN = "sign"
     MANAGE = "manage"
 
 
 RIGHTS: Final[dict[Role, frozenset[May]]] = {
     Role.VIEWER: frozenset({May.LOOK}),
-    Role.OPERATOR: frozenset({May.LOOK, May.ACKNOWLEDGE}),
-    Role.QUALITY: frozenset({May.LOOK, May.ACKNOWLEDGE}),
+    Role.OPERATOR: frozenset({May.LOOK, May.ACKNOWLEDGE, May.OPERATE, May.NOTE}),
+    Role.QUALITY: frozenset({May.LOOK, May.ACKNOWLEDGE, May.OPERATE, May.NOTE, May.SIGN}),
     Role.ADMINISTRATOR: frozenset({May.LOOK, May.MANAGE}),
 }
 
 SCOPES: Final[dict[str, frozenset[May]]] = {
     "read": frozenset({May.LOOK}),
     "acknowledge": frozenset({May.LOOK, May.ACKNOWLEDGE}),
+    "operate": frozenset({May.LOOK, May.ACKNOWLEDGE, May.OPERATE, May.NOTE}),
 }
-"""What a token of the HTTP API may do at most; never more than its user."""
+"""What a token of the HTTP API may do at most; never more than its user. None signs: a signature takes a person."""

@@ -80,6 +80,11 @@ class Feed:
         return self._board.title
 
     @property
+    def site(self) -> Site:
+        """The site as it is configured now."""
+        return self._site
+
+    @property
     def zone(self) -> ZoneInfo:
         """The site's time zone."""
         return self._board.zone

@@ -1,0 +1,200 @@
+"""What every page of the console works with: who may ask for what, the way of an order to the engine, and the frame.
+
+Rules: a GET changes nothing. A POST is taken only from our own pages: the browser's word on where it comes from, and
+the session's own token in the form. What a user orders or enters is answered once it is on record. Must not know what
+is on the pages.
+"""
+
+from __future__ import annotations
+
+import secrets
+import threading
+from collections.abc import Callable, Sequence
+from contextvars import ContextVar
+from dataclasses import dataclass
+from pathlib import Path
+from queue import Empty, SimpleQueue
+from typing import Any, Final
+from urllib.parse import urlsplit
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+
+from motewatch.engine.codec import Internal
+from motewatch.engine.records import Audited, Entered, Ordered, OrderedAct, Output, Replied
+from motewatch.journal.journal import Journal
+from motewatch.links.clock import TimeSource
+from motewatch.site.models import Site
+from motewatch.web.access.desk import AccessDesk, Visitor
+from motewatch.web.access.roles import May
+from motewatch.web.bodies import form_of, whole_body
+from motewatch.web.console.feed import Feed
+from motewatch.web.words import local
+
+REPLY_S: Final = 8.0
+
+Post = Callable[[Internal, Callable[[Sequence[Output]], object]], None]
+"""Hands an input to the engine; the callable gets its outputs once they are on record. From any thread."""
+
+HERE: Final[ContextVar[str]] = ContextVar("here", default="")
+"""Path of the page that is being made, for the mark in the navigation."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One route: its methods, and what its visitor must be allowed (None: to be signed in is enough)."""
+
+    path: str
+    name: str
+    methods: tuple[str, ...]
+    needs: May | None
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """One entry of the navigation. `also`: further paths below which it is marked as where one is."""
+
+    path: str
+    label: str
+    needs: May
+    also: tuple[str, ...] = ()
+
+
+NAV: Final = (
+    Way("/", "Right now", May.LOOK, ("/acknowledge",)),
+    Way("/wall", "Wall", May.LOOK),
+    Way("/access", "Users", May.MANAGE),
+    Way("/tokens", "Tokens", May.LOOK),
+)
+
+
+class House:
+    """See the module."""
+
+    def __init__(
+        self,
+        desk: AccessDesk,
+        feed: Feed,
+        record: Journal,
+        post: Post,
+        clock: TimeSource,
+        public_url: str,
+        base_dir: Path,
+        *,
+        reply_s: float = REPLY_S,
+    ) -> None:
+        self.desk = desk
+        self.feed = feed
+        self.record = record
+        """For questions, in a thread of the pool; nothing is written here."""
+        self.clock = clock
+        self.base_dir = base_dir
+        """Folder of the site file."""
+        self.stopping = threading.Event()
+        self._post = post
+        self._reply_s = reply_s
+        parts = urlsplit(public_url)
+        self._origin = f"{parts.scheme}://{parts.netloc}".casefold()
+        self.https = parts.scheme == "https"
+        self.cookie = "__Host-motewatch" if self.https else "motewatch"
+        self.templates = _environment()
+
+    @property
+    def site(self) -> Site:
+        """The site as it is configured now."""
+        return self.feed.site
+
+    def visitor(self, request: Request, *, used: bool = True) -> Visitor | None:
+        """Whose session the request's cookie is."""
+        return self.desk.visitor(request.cookies.get(self.cookie, ""), used=used)
+
+    def with_session(self, answer: Response, secret: str) -> Response:
+        """The answer with the cookie of a session."""
+        answer.set_cookie(self.cookie, secret, path="/", secure=self.https, httponly=True, samesite="strict")
+        return answer
+
+    async def form(self, request: Request, visitor: Visitor | None) -> dict[str, str]:
+        """The form of a POST that one of our own pages sent; raises 400 or 403."""
+        site, origin = request.headers.get("sec-fetch-site", ""), request.headers.get("origin", "")
+        ours = (self._origin, f"{request.url.scheme}://{request.headers.get('host', '')}".casefold())
+        if site in ("cross-site", "same-site") or (origin and origin.casefold() not in ours):
+            raise HTTPException(403)
+        form = form_of(await whole_body(request))
+        if visitor is not None and not secrets.compare_digest(form.get("csrf", "").encode(), visitor.csrf.encode()):
+            raise HTTPException(403)
+        return form
+
+    def order(
+        self,
+        visitor: Visitor,
+        act: OrderedAct,
+        subject: str,
+        comment: str = "",
+        *,
+        until_us: int = 0,
+        permit: str = "",
+        occupancy: str | None = None,
+    ) -> Replied | None:
+        """Hand an order to the engine in the visitor's name; its reply, or None where there is none yet.
+
+        Waits, so call it in a thread of the pool.
+        """
+        id_ = f"console-{secrets.token_hex(12)}"
+        outputs = self._posted(Ordered(id_, visitor.id, act, subject, comment, until_us, permit, occupancy))
+        replies = (one for one in outputs if isinstance(one, Replied) and one.command_id == id_)
+        return next(replies, None)
+
+    def enter(self, visitor: Visitor, action: str, subject: str, detail: str) -> bool:
+        """Put a fact on the audit trail in the visitor's name; False: it was handed over, but is not on record yet.
+
+        Waits, so call it in a thread of the pool.
+        """
+        return any(isinstance(one, Audited) for one in self._posted(Entered(visitor.id, action, subject, detail)))
+
+    def _posted(self, what: Internal) -> Sequence[Output]:
+        """What came of it, once that is on record; nothing, when it takes too long or everything ends."""
+        said: SimpleQueue[Sequence[Output]] = SimpleQueue()
+        self._post(what, said.put)
+        deadline_s = self.clock.monotonic_s() + self._reply_s
+        while not self.stopping.is_set() and self.clock.monotonic_s() < deadline_s:
+            try:
+                return said.get(timeout=0.1)
+            except Empty:
+                continue
+        return ()
+
+    def page(self, name: str, visitor: Visitor | None, status: int = 200, **more: Any) -> Response:
+        """The page of the template `console/<name>.html`, in the frame."""
+        zone = self.feed.zone
+        template = self.templates.get_template(f"console/{name}.html")
+        here = HERE.get()
+        ways = [] if visitor is None else [(way, _is(way, here)) for way in NAV if visitor.may(way.needs)]
+
+        def day(us: int) -> str:
+            return f"{local(us, zone):%Y-%m-%d}"
+
+        text = template.render(visitor=visitor, title=self.feed.title, may=May, day=day, ways=ways, **more)
+        return HTMLResponse(text, status)
+
+
+def _is(way: Way, here: str) -> bool:
+    below = [path for path in (way.path, *way.also) if path != "/"]
+    return here == way.path or any(here == path or here.startswith(f"{path}/") for path in below)
+
+
+def address_of(request: Request) -> str:
+    """Where a request comes from."""
+    return "" if request.client is None else request.client.host
+
+
+def _environment() -> Environment:
+    return Environment(
+        loader=PackageLoader("motewatch.web", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        auto_reload=False,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
