@@ -55,7 +55,8 @@ def test_every_order_of_a_user_is_the_command_of_that_name() -> None:
         order(OrderedAct.RESET),
         order(OrderedAct.CONFIRM, "test-1"),
     ]
-    replies, audited = {}, []
+    replies: dict[str, str] = {}
+    audited: list[tuple[str, str]] = []
     for number, each in enumerate(orders):
         outputs = made.apply(at(T0 + (70 + number) * SECOND_US, each))
         replies |= {reply.command_id: reply.text for reply in outputs if isinstance(reply, Replied)}
