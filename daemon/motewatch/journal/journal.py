@@ -21,6 +21,7 @@ from motewatch.alarms.annunciations import AlarmStep
 from motewatch.engine.records import AlarmChanged
 from motewatch.journal import migrations, tables
 from motewatch.journal.errors import JournalDefectError, JournalError, OtherSiteError
+from motewatch.journal.opening import open_chain
 from motewatch.journal.outbox import Outbox
 from motewatch.journal.queries import Queries
 from motewatch.journal.recording import Recorder
@@ -59,6 +60,7 @@ class Journal:
                 migrations.require_current(store)
             else:
                 migrations.migrate(store)
+                open_chain(store)
                 if site is not None:
                     self._belong_to(site)
             self._recorder = None if store.read_only else Recorder(store)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import astuple, dataclass, field, replace
 from typing import Any
 
 from sqlalchemy import Connection, Table, bindparam, func, insert, select, update
@@ -17,7 +17,7 @@ from sqlalchemy import Connection, Table, bindparam, func, insert, select, updat
 from motewatch.callout.records import Told
 from motewatch.engine.codec import INTERNAL_KINDS, canonical, decode_internal, kind_of
 from motewatch.engine.records import AlarmChanged, Audited, Delivered, Repeated, SampleTaken, Turned
-from motewatch.journal import chain, defects, tables
+from motewatch.journal import chain, defects, seals, tables
 from motewatch.journal.columns import (
     alarm_columns,
     audit_columns,
@@ -29,6 +29,7 @@ from motewatch.journal.columns import (
 from motewatch.journal.errors import JournalDefectError
 from motewatch.journal.prepared import Prepared, Values
 from motewatch.journal.rows import BY_TIME, Batch, OutboxRow
+from motewatch.journal.seals import Seal
 from motewatch.journal.store import Store
 
 _INSERTS = [
@@ -44,6 +45,7 @@ _INSERTS = [
         tables.audit,
         tables.dead_letters,
         tables.outbox,
+        tables.seals,
     )
 ]
 _DELIVERED = INTERNAL_KINDS[Delivered]
@@ -55,7 +57,7 @@ _SET_TIME = update(tables.meta).where(tables.meta.c.id == 1)
 
 @dataclass(frozen=True, slots=True)
 class Head:
-    """The last ids on record and the end of the audit chain."""
+    """The last ids on record and the ends of the chains."""
 
     input_id: int
     output_id: int
@@ -63,6 +65,8 @@ class Head:
     outbox_id: int
     audit_id: int
     audit_hash: str
+    seal_id: int
+    seal_hash: bytes
 
 
 @dataclass(slots=True)
@@ -95,6 +99,7 @@ class Recorder:
             self._inputs(batch, ids, rows)
             audit_id, audit_hash = self._outputs(batch, ids, rows)
             self._others(batch, rows)
+            seal = self._seal(batch, rows)
             try:
                 with self._store.writing() as connection:
                     for table, statement in _INSERTS:
@@ -111,6 +116,8 @@ class Recorder:
                 outbox_id=head.outbox_id + len(batch.outbox),
                 audit_id=audit_id,
                 audit_hash=audit_hash,
+                seal_id=seal.id,
+                seal_hash=seal.hash,
             )
             return ids
 
@@ -219,6 +226,27 @@ class Recorder:
             for row_id, row in enumerate(batch.outbox, start=self.head.outbox_id + 1)
         ]
 
+    def _seal(self, batch: Batch, rows: _Rows) -> Seal:
+        """The chain's next link, over the rows as they are to be written."""
+        head = self.head
+        seal = seals.seal(
+            head.seal_id + 1,
+            head.seal_hash,
+            (
+                head.input_id + len(batch.inputs),
+                head.output_id + len(batch.outputs),
+                head.dead_letter_id + len(batch.dead_letters),
+            ),
+            batch.engine_us,
+            (
+                seals.input_hashes(rows.by_table[tables.inputs]),
+                seals.output_hashes(rows.by_table[tables.outputs]),
+                seals.dead_letter_hashes(rows.by_table[tables.dead_letters]),
+            ),
+        )
+        rows.by_table[tables.seals].append(astuple(seal))
+        return seal
+
     def _explained(self, batch: Batch, error: JournalDefectError) -> JournalDefectError:
         with self._store.reading() as connection:
             if read_head(connection) != self.head:
@@ -235,13 +263,15 @@ class Recorder:
 
 
 def read_head(connection: Connection) -> Head:
-    """The last ids on record and the end of the audit chain."""
+    """The last ids on record and the ends of the chains."""
 
     def last(table: Table) -> int:
         return connection.execute(select(func.max(table.c.id))).scalar() or 0
 
     audit_id = last(tables.audit)
     audit_hash = connection.execute(select(tables.audit.c.hash).where(tables.audit.c.id == audit_id)).scalar()
+    seal_id = last(tables.seals)
+    seal_hash = connection.execute(select(tables.seals.c.hash).where(tables.seals.c.id == seal_id)).scalar()
     return Head(
         input_id=last(tables.inputs),
         output_id=last(tables.outputs),
@@ -249,6 +279,8 @@ def read_head(connection: Connection) -> Head:
         outbox_id=last(tables.outbox),
         audit_id=audit_id,
         audit_hash=audit_hash or chain.FIRST,
+        seal_id=seal_id,
+        seal_hash=seal_hash or seals.FIRST,
     )
 
 

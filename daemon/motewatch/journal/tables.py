@@ -270,6 +270,39 @@ console_tokens = Table(
     Column("ended_us", Whole),
 )
 
+seals = Table(
+    "seals",
+    metadata,
+    _id(),
+    # The last row of each table that it covers; it begins after the last of the seal before.
+    Column("input_id", Whole, nullable=False),
+    Column("output_id", Whole, nullable=False),
+    Column("dead_letter_id", Whole, nullable=False),
+    Column("engine_us", Whole),
+    Column("opening", Flag, nullable=False),
+    Column("inputs", LargeBinary, nullable=False),
+    Column("outputs", LargeBinary, nullable=False),
+    Column("dead_letters", LargeBinary, nullable=False),
+    Column("marks", LargeBinary, nullable=False),
+    Column("hash", LargeBinary, nullable=False),
+)
+"""The record's hash chain, a link for each batch; see `seals`."""
+
+anchors = Table(
+    "anchors",
+    metadata,
+    _id(),
+    Column("at_us", Whole, nullable=False),
+    Column("seal_id", Whole, ForeignKey("seals.id"), nullable=False),
+    Column("input_id", Whole, nullable=False),
+    Column("output_id", Whole, nullable=False),
+    Column("hash", Text, nullable=False),
+    Column("public_key", Text),
+    Column("signature", Text),
+    CheckConstraint("(public_key IS NULL) = (signature IS NULL)"),
+)
+"""Heads of that chain as they were published; see `anchors`."""
+
 snapshots = Table(
     "snapshots",
     metadata,
