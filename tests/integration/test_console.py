@@ -158,6 +158,12 @@ def test_an_excursion_is_shown_at_once_and_acknowledged_by_name(mosquitto: Mosqu
         again = mira.http.get(path).text
         assert "There is nothing to acknowledge" in again
     assert ask(tmp_path, lambda journal: journal.verify()) == []
+    with console(tmp_path, mosquitto) as (_, url), person(url) as mira:
+        # A restart forgets nothing: no sample has come since.
+        assert mira.sign_in("mira", OWN).status_code == 303
+        page = wait_until(lambda: said(mira.http, "acknowledged by|\\(by mira\\)"), "the alarm of before")
+        assert "Not fine" in page
+        assert "of the action level" in page
 
 
 def test_with_a_certificate_the_cookie_is_for_this_host_and_tls_alone(mosquitto: Mosquitto, tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Final
 
-from motewatch.engine.records import Accessed
+from motewatch.engine.records import Accessed, SampleTaken
 from motewatch.journal.access import AccessStore
 from motewatch.journal.journal import Journal
 from motewatch.journal.rows import OutboxRow
@@ -71,7 +71,10 @@ class Console:
 
         self._of = of
         own = Publications(topics, Directory.of(site), time_series=False)
-        hour_ago_us = clock.now_us() - HOUR_US
+        now_us = clock.now_us()
+        # The rooms as they were known before: what is too old says so itself.
+        newest = [sample for each in site.locations for sample in journal.query_samples(each.id, limit=1)]
+        changes = journal.query_alarm_events(since_us=now_us - HOUR_US)
         self._feed = Feed(
             site,
             topics,
@@ -79,7 +82,7 @@ class Console:
             alive=alive,
             connected=connected,
             states=lambda: of(own.states(journal.last_alarm_events(), clock.now_us())),
-            before=of(own.rows(journal.query_alarm_events(since_us=hour_ago_us), clock.now_us())),
+            before=of(own.rows([*map(SampleTaken, newest), *changes], now_us)),
         )
         house = House(self.desk, self._feed, journal, post, clock, settings.public_url, base_dir)
         self._app = ConsoleApp(house)
