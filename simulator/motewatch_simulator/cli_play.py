@@ -201,18 +201,13 @@ def write(
         sys.stderr.write(f"{lines} messages\n")
 
 
-def check(
-    scenario: Annotated[Path, typer.Argument(metavar="SCENARIO", help="Scenario file (TOML).")],
-    site: Annotated[
-        Path | None, typer.Argument(metavar="[SITE]", help="Its site file, where it names none or another is meant.")
-    ] = None,
-) -> None:
+def check(scenario: ScenarioFiles) -> None:
     """Say every mistake in a scenario, against its site."""
     with sentences():
-        piece = open_play(scenario, site)
+        piece = opened(scenario)
         sys.stdout.write(
-            f"{scenario.name}: no mistakes. {len(piece.scenario.rooms)} rooms, {len(piece.site.sensors)} sensors, "
-            f"{len(piece.scenario.incidents)} incidents.\n"
+            f"{piece.scenario_path.name}: no mistakes. {len(piece.scenario.rooms)} rooms, "
+            f"{len(piece.site.sensors)} sensors, {len(piece.scenario.incidents)} incidents.\n"
         )
 
 

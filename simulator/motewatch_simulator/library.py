@@ -6,14 +6,16 @@ nothing of streams.
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from motewatch.links.site_file import load_site
 from motewatch.site.models import Site
+from motewatch.site.problems import Problem
 from motewatch_simulator.clock import micros
-from motewatch_simulator.errors import StreamError
+from motewatch_simulator.errors import ScenarioError, StreamError
+from motewatch_simulator.mistakes import problem_at, text_of, toml_of
 from motewatch_simulator.scenario import Scenario
 from motewatch_simulator.scenario_file import load_scenario
 from motewatch_simulator.timeline import SECOND_US
@@ -47,26 +49,26 @@ class Play:
 def open_play(scenario: Path, site: Path | None = None) -> Play:
     """The scenario and its site, both checked.
 
-    Raises `StreamError` where no site is known, `SiteFileError` and `ScenarioError` with every mistake in the files.
+    Raises `SiteFileError` and `ScenarioError` with every mistake in the files.
     """
-    where = site or _named_site(scenario)
-    if where is None:
-        raise StreamError(
-            f"{scenario.name} names no site file. Give it before the scenario, or write site = "
-            '"path of the site file" into the table [scenario].'
-        )
+    data = toml_of(text_of(scenario, "a scenario file"), scenario.name)
+    if "scenario" not in data and "site" in data:
+        mend = "Give the scenario last, and its site file before it."
+        raise ScenarioError([Problem(scenario.name, "", "", "this is a site file, not a scenario", mend)])
+    where = site or _named_site(scenario, data)
     facility = load_site(where)
     return Play(facility, load_scenario(scenario, facility), where, scenario)
 
 
-def _named_site(scenario: Path) -> Path | None:
+def _named_site(scenario: Path, data: dict[str, Any]) -> Path:
     """What the file says, whatever else may be wrong in it: that is told when it is read against its site."""
-    try:
-        data = tomllib.loads(scenario.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise StreamError(f"{scenario}: cannot be read: {error.strerror}. Give the path of a scenario file.") from None
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise StreamError(f"{scenario.name}: is not TOML: {error}. Mend the syntax at this place.") from None
     head = data.get("scenario")
     named = head.get("site") if isinstance(head, dict) else None
-    return scenario.parent / named if isinstance(named, str) and named else None
+    if not isinstance(named, str) or not named:
+        mend = 'Give the site file before the scenario, or write site = "path of the site file" into [scenario].'
+        raise ScenarioError([Problem(scenario.name, "scenario.site", "", "no site file is named", mend)])
+    where = scenario.parent / named
+    if not where.is_file():
+        mend = f"Give its path from the folder {scenario.parent}, or give the site file before the scenario."
+        raise ScenarioError([problem_at(scenario.name, data, ("scenario", "site"), "there is no such file", mend)])
+    return where

@@ -10,9 +10,10 @@ from collections.abc import Iterable
 from typing import Any
 
 from motewatch.site.models import Site
-from motewatch.site.problems import Problem, key_text, look_up, table_text, value_text
+from motewatch.site.problems import Problem
 from motewatch_simulator import scenario as s
 from motewatch_simulator.filters import rated_penetration
+from motewatch_simulator.mistakes import problem_at
 from motewatch_simulator.pressure import leak_m3_s
 from motewatch_simulator.scenario_check_counters import check_counters, check_fault
 
@@ -184,9 +185,7 @@ class _Checker:
             self._say(path, f"there is no such {what}", mend)
 
     def _say(self, path: Path, message: str, mend: str) -> None:
-        value = value_text(look_up(self._data, path), path[-1])
-        table = table_text(self._data, path[:-1])
-        self.problems.append(Problem(self._name, key_text(path), value, message, mend, table=table))
+        self.problems.append(problem_at(self._name, self._data, path, message, mend))
 
     def _lacks(self, key: str, message: str, mend: str) -> None:
         self.problems.append(Problem(self._name, key, "", message, mend))

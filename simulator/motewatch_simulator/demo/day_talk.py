@@ -1,7 +1,6 @@
 """Tells the demo day as it goes: what happens in the rooms, and what the daemon says of it on MQTT, each at its hour.
 
 It hears what any other client would hear (alarm events, calls and presence), and knows the incidents from the scenario.
-Without a thread: whoever waits turns it.
 """
 
 from __future__ import annotations
@@ -11,10 +10,6 @@ from dataclasses import dataclass
 from types import TracebackType
 from typing import Final, Self
 
-import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
-from paho.mqtt.properties import Properties
-from paho.mqtt.reasoncodes import ReasonCode
 from pydantic import ValidationError
 
 from motewatch.alarms.lifecycle import Event
@@ -22,6 +17,7 @@ from motewatch.site.models import Site
 from motewatch.wire.messages import AlarmEventMessage, PersonCallMessage, PresenceMessage
 from motewatch.wire.topics import Topics
 from motewatch_simulator.clock import micros
+from motewatch_simulator.demo.hearing import Hearing
 from motewatch_simulator.timeline import SECOND_US
 from motewatch_simulator.truth import Truth
 
@@ -72,14 +68,12 @@ class Talk:
         self._say = say
         self._coming: list[Truth] | None = None
         self._start_us = 0
-        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="motewatch-demo-talk", protocol=mqtt.MQTTv5)
-        self._client.on_connect = self._subscribe
-        self._client.on_message = self._hear
+        self._hearing = Hearing("motewatch-demo-talk", self._hear)
 
     def open(self, port: int, topics: Topics) -> None:
         """Begin to listen."""
         self._topics = topics
-        self._client.connect("127.0.0.1", port, keepalive=60)
+        self._hearing.open(port, [topics.event, topics.call("+"), topics.presence("+")])
 
     def __enter__(self) -> Self:
         return self
@@ -87,12 +81,11 @@ class Talk:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._client.disconnect()
-        self._client.loop(0.1)
+        self._hearing.close()
 
     def turn(self, now_us: int) -> None:
         """Tell what has come and what has begun until this instant."""
-        self._client.loop(0.02)
+        self._hearing.turn(0.02)
         while self._coming and self._coming[0].start_us <= now_us:
             truth = self._coming.pop(0)
             self._say(f"  {self._hour(truth.start_us)}  {happening(truth, self._names)}")
@@ -100,28 +93,18 @@ class Talk:
     def _hour(self, at_us: int) -> str:
         return DayClock(self._start_us, self._speed).hour(at_us)
 
-    def _subscribe(
-        self,
-        client: mqtt.Client,
-        userdata: object,
-        flags: mqtt.ConnectFlags,
-        reason: ReasonCode,
-        properties: Properties | None,
-    ) -> None:
-        client.subscribe([(self._topics.event, 1), (self._topics.call("+"), 1), (self._topics.presence("+"), 1)])
-
-    def _hear(self, client: mqtt.Client, userdata: object, message: mqtt.MQTTMessage) -> None:
+    def _hear(self, topic: str, payload: bytes) -> None:
         try:
-            if message.topic == self._topics.event:
-                self._heard_alarm(AlarmEventMessage.model_validate_json(message.payload))
-            elif message.topic.startswith(self._topics.call("")):
-                self._heard_call(PersonCallMessage.model_validate_json(message.payload))
+            if topic == self._topics.event:
+                self._heard_alarm(AlarmEventMessage.model_validate_json(payload))
+            elif topic.startswith(self._topics.call("")):
+                self._heard_call(PersonCallMessage.model_validate_json(payload))
             elif self._coming is None:
                 # The stream begins with its sensors coming.
-                self._start_us = micros(PresenceMessage.model_validate_json(message.payload).at)
+                self._start_us = micros(PresenceMessage.model_validate_json(payload).at)
                 self._coming = self._planned(self._start_us)
         except ValidationError as error:
-            self._say(f"         a message that cannot be read, on {message.topic}: {error.error_count()} mistakes")
+            self._say(f"         a message that cannot be read, on {topic}: {error.error_count()} mistakes")
 
     def _heard_alarm(self, heard: AlarmEventMessage) -> None:
         if self._coming is None:

@@ -1,29 +1,18 @@
 """Reads a ROOM.toml and says every mistake in it at once: file, key, value, and how to mend it.
 
-First each table for itself (pydantic), then what needs several of them. No physics.
+First each table for itself (`mistakes`), then what needs several of them. No physics.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, get_args
 
-from pydantic import BaseModel, ValidationError
-from pydantic_core import ErrorDetails
-
-from motewatch.site.models import Table
-from motewatch.site.problems import Problem, key_text, look_up, table_text, value_text
+from motewatch.site.problems import KeyPath
 from motewatch_simulator.errors import ScenarioError
-from motewatch_simulator.mistakes import explain, text_of, toml_of, unknown_key
+from motewatch_simulator.mistakes import model_of, problem_at, text_of, toml_of
 from motewatch_simulator.study import model as m
 from motewatch_simulator.study.limits import limits_of, parts_of
-
-_KINDS: dict[str, type[Table]] = {
-    get_args(event.model_fields["kind"].annotation)[0]: event for event in m.Event.__subclasses__()
-}
-_RULES = ("per-sample", "k-of-n", "rolling-volume", "confidence")
-_TAGS = {*_KINDS, *_RULES}
 
 
 def load_study(path: Path) -> m.Study:
@@ -34,24 +23,14 @@ def load_study(path: Path) -> m.Study:
 def parse_study(text: str, name: str) -> m.Study:
     """The same from text; `name` stands for the file in messages."""
     data = toml_of(text, name)
-    try:
-        study = m.Study.model_validate(data)
-    except ValidationError as error:
-        raise ScenarioError([_problem(name, data, one) for one in error.errors(include_url=False)]) from None
-    problems = [
-        Problem(name, key_text(path), value_text(look_up(data, path), path[-1]), message, mend,
-                table=table_text(data, path[:-1]))
-        for path, message, mend in _together(study)
-    ]  # fmt: skip
+    study = model_of(m.Study, data, name)
+    problems = [problem_at(name, data, path, message, mend) for path, message, mend in _together(study)]
     if problems:
         raise ScenarioError(problems)
     return study
 
 
-Path_ = tuple[str | int, ...]
-
-
-def _together(study: m.Study) -> Iterator[tuple[Path_, str, str]]:
+def _together(study: m.Study) -> Iterator[tuple[KeyPath, str, str]]:
     """What several tables say wrongly together."""
     for table in ("positions", "incidents", "rules"):
         ids = [one.id for one in getattr(study, table)]
@@ -94,65 +73,3 @@ def _together(study: m.Study) -> Iterator[tuple[Path_, str, str]]:
                         f"Give sizes of {', '.join(f'{size:g}' for size in both) or 'another counter'}.",
                     )
                     break
-
-
-def _problem(name: str, data: Any, error: ErrorDetails) -> Problem:
-    # pydantic puts the tag of a union into the path; the file has no such key.
-    loc = error["loc"]
-    path: Path_ = tuple(
-        part for part, before in zip(loc, ("", *loc), strict=False) if part not in _TAGS or not _tagged(before)
-    )
-    kind, context = error["type"], error.get("ctx", {})
-    if kind in ("union_tag_invalid", "union_tag_not_found"):
-        path = (*path, "kind")
-    elif kind == "mistake" and context["key"]:
-        path = (*path, context["key"])
-    found = look_up(data, path)
-    value = "" if kind == "missing" or isinstance(found, dict) else value_text(found, path[-1] if path else "")
-    message, mend = _explain(kind, context, error["msg"], path, data)
-    return Problem(name, key_text(path), value, message, mend, table=table_text(data, path[:-1]))
-
-
-def _tagged(before: str | int) -> bool:
-    """May a tag follow on this part of a path?"""
-    return isinstance(before, int) or before == "rule"
-
-
-def _explain(kind: str, context: Any, text: str, path: Path_, data: Any) -> tuple[str, str]:
-    """What is wrong, and how to mend it."""
-    match kind:
-        case "extra_forbidden":
-            return unknown_key(str(path[-1]), _keys_at(path, data))
-        case "missing":
-            table = isinstance(path[-1], str) and len(path) == 1 and path[0] != "format"
-            return "this is missing", f"Add the table {path[-1]}." if table else f"Add {path[-1]} here."
-        case "union_tag_not_found":
-            return "the kind is missing", "Add kind."
-        case "union_tag_invalid":
-            known = _RULES if "rule" in path else tuple(_KINDS)
-            return "there is no such kind", f"Give one of {', '.join(known)}."
-    return explain(kind, context, text)
-
-
-def _keys_at(path: Path_, data: Any) -> list[str]:
-    """The keys known where an unknown one stands."""
-    at: type[BaseModel] | None = m.Study
-    for depth, part in enumerate(path[:-1]):
-        if isinstance(part, int) or at is None:
-            continue
-        if part == "incidents":
-            at = _KINDS.get(look_up(data, (*path[: depth + 2], "kind")))
-            continue
-        at = _table_of(at, part)
-    return [] if at is None else list(at.model_fields)
-
-
-def _table_of(model: type[BaseModel], key: str) -> type[BaseModel] | None:
-    """The model of a table within a model, whether it is one table or a list, given or not."""
-    todo = [model.model_fields[key].annotation] if key in model.model_fields else []
-    while todo:
-        one = todo.pop()
-        if isinstance(one, type) and issubclass(one, BaseModel):
-            return one
-        todo += get_args(one)
-    return None

@@ -46,7 +46,7 @@ def test_a_start_without_a_time_zone_is_refused(tmp_path: Path, start: str) -> N
 
 
 def test_check_says_that_all_is_well() -> None:
-    result = runner.invoke(app, ["check", SCENARIO, SITE])
+    result = runner.invoke(app, ["check", SITE, SCENARIO])
     assert result.exit_code == 0
     assert "demo-scenario.toml: no mistakes. 5 rooms, 8 sensors" in result.output
 
@@ -54,7 +54,7 @@ def test_check_says_that_all_is_well() -> None:
 def test_check_says_what_is_wrong_and_ends_with_2(tmp_path: Path) -> None:
     wrong = tmp_path / "wrong.toml"
     wrong.write_text(Path(SCENARIO).read_text().replace("repeat_s", "repeat_min"))
-    result = runner.invoke(app, ["check", str(wrong), SITE])
+    result = runner.invoke(app, ["check", SITE, str(wrong)])
     assert result.exit_code == 2
     assert "wrong.toml: scenario.repeat_min = 240" in result.output
 

@@ -94,7 +94,9 @@ def test_counts_alone_are_those_of_the_stream_and_the_same_bytes_again(tmp_path:
 @pytest.mark.parametrize(
     ("arguments", "status", "words"),
     [
-        (["write", str(SCENARIO), "OUT", "--seconds", "1"], 1, "names no site file. Give it before the scenario"),
+        (["write", str(SCENARIO), "OUT", "--seconds", "1"], 2, "scenario.site: no site file is named"),
+        (["check", str(SITE)], 2, "demo-site.toml: this is a site file, not a scenario"),
+        (["check", str(SCENARIO), str(SITE)], 2, "Give the scenario last, and its site file before it."),
         (["write", str(SITE), str(SCENARIO), "OUT"], 1, "does not say how long it is. Give --seconds"),
         (
             ["write", str(SITE), str(SCENARIO), "OUT", "--seconds", "9", "--counts-only"],
@@ -108,7 +110,7 @@ def test_counts_alone_are_those_of_the_stream_and_the_same_bytes_again(tmp_path:
         ),
         (["write", "OUT"], 1, "the file to write is missing"),
         (["write", "a", "b", "c", "OUT"], 1, "3 files are named"),
-        (["check", "nowhere.toml"], 1, "nowhere.toml: cannot be read"),
+        (["check", "nowhere.toml"], 2, "nowhere.toml: cannot be read"),
         (["run", str(SITE), str(SCENARIO), "--speed", "2"], 1, "does not say how long it is"),
         (
             ["run", str(SITE), str(SCENARIO), "--host", "127.0.0.1", "--port", "1", "--seconds", "0.3"],
@@ -127,8 +129,16 @@ def test_a_scenario_that_is_not_toml_is_said_before_its_site_is_sought(tmp_path:
     wrong = tmp_path / "wrong.toml"
     wrong.write_text("[scenario\n")
     result = runner.invoke(app, ["check", str(wrong)])
-    assert result.exit_code == 1
+    assert result.exit_code == 2
     assert "wrong.toml: is not TOML" in result.output
+
+
+def test_a_site_file_that_is_not_there_is_told_with_its_key_and_the_mend(tmp_path: Path) -> None:
+    story = a_copy(tmp_path, site='"gone.toml"')
+    result = runner.invoke(app, ["check", story])
+    assert result.exit_code == 2
+    assert f'{Path(story).name}: scenario.site = "gone.toml": there is no such file' in result.output
+    assert f"Give its path from the folder {tmp_path}" in result.output
 
 
 def test_a_named_site_with_mistakes_is_told_with_them(tmp_path: Path) -> None:

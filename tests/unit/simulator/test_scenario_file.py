@@ -48,6 +48,7 @@ def test_a_good_scenario_is_read() -> None:
     [
         (("format = 1", "format 1"), ["is not TOML", "line 2"]),
         (("format = 1", ""), ["format: this key is missing"]),
+        (('[scenario]\nname = "Test"\n', ""), ["scenario: this table is missing", "Add the table [scenario]."]),
         (("format = 1", "format = 2"), ["format = 2", "must be 1"]),
         (('name = "Test"', 'name = "T"\nphysic_speed = 2'), ["scenario.physic_speed = 2", '"physics_speed"?']),
         (("passages_per_h", "pasages_per_h"), ["connections[0].door.pasages_per_h", 'Did you mean "passages_per_h"?']),
@@ -108,7 +109,10 @@ def test_a_room_that_nothing_ever_leaves_is_told() -> None:
         (LEAK + 'room = "clena"\nbypass_l_min = 1\n', ['incidents[0].room = "clena"', '"clean"?']),
         (LEAK + 'rom = "clean"\nbypass_l_min = 1\n', ["incidents[0].rom", 'Did you mean "room"?']),
         (LEAK.replace("filter-leak", "filter-leek"), ['incidents[0].kind = "filter-leek"', "no such kind", "repeats"]),
-        (LEAK.replace('kind = "filter-leak"', ""), ["an incident needs its kind"]),
+        (
+            LEAK.replace('kind = "filter-leak"', ""),
+            ["the kind of this incident is missing", "one of gowning-burst, "],
+        ),
         ('[[rooms]]\nid = "next"\nair_changes_per_h = 3\n', ["rooms[2].id", "stands twice"]),
         ('[[sensors]]\nid = "pc-9"\n', ['sensors[0].id (sensors "pc-9") = "pc-9"', "no such sensor"]),
         ('[[sensors]]\nid = "pc-1"\nlocation = "zone"\n', ["hangs where the site file says", "Remove location."]),

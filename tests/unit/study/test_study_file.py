@@ -33,7 +33,17 @@ def test_the_examples_are_good(path: Path) -> None:
         ("sizes_um = [0.5, 5.0]", "sizes_um = [5.0, 0.5]", ["counter.sizes_um", "must rise", "[0.5, 5.0]"]),
         ("sizes_um = [0.5, 5.0]", "sizes_um = [0.3]", ["counter.sizes_um", "no size that has a limit", "0.5, 5"]),
         ('kind = "source"', 'kind = "sauce"', ["incidents[1].kind", '"sauce"', "supply-drop"]),
-        ('kind = "supply-drop"\n', "", ["incidents[2].kind", "the kind is missing"]),
+        (
+            'kind = "supply-drop"\n',
+            "",
+            ["incidents[2].kind", "the kind of this incident is missing", "Give one of people, source, "],
+        ),
+        (
+            'kind = "k-of-n"',
+            'kind = "k-of-m"',
+            ["rules[2].rule.kind", '"k-of-m"', "no such kind of rule", "per-sample"],
+        ),
+        ("k = 2, n = 3", "k = 2, m = 3", ["rules[2].rule.m", "not known", "Known keys: k, kind, n."]),
         ("share = 0.2\n", "share = 1.2\n", ["incidents[2].share", "1.2", "less than 1"]),
         ('kind = "source"', 'kind = "zone-source"\nx_m = 1.0\ny_m = 1.0\nz_m = 1.0', ["no unidirectional zone"]),
         ('id = "door"', 'id = "bench"', ["positions[1].id", "given twice"]),
