@@ -60,6 +60,8 @@ class OnCall(Protocol):
 
 Call = tuple[str, Cause]
 """(person, why)"""
+Way = tuple[str, str]
+"""(channel, address)"""
 
 
 @dataclass(slots=True)
@@ -93,6 +95,16 @@ class Case:
     """That nobody was reached has been made an alarm."""
     remark: str = ""
     """What else is said with a call."""
+    used: dict[str, tuple[Way, ...]] = field(default_factory=dict)
+    """Over which ways each person was told, without those that are known to have failed."""
+
+    def told_over(self, person: str, way: Way) -> None:
+        """A call goes to the person over this way."""
+        self.used[person] = tuple(dict.fromkeys((*self.used.get(person, ()), way)))
+
+    def failed_over(self, person: str, way: Way) -> None:
+        """That call did not arrive."""
+        self.used[person] = tuple(each for each in self.used.get(person, ()) if each != way)
 
     @property
     def momentary(self) -> bool:
@@ -144,13 +156,14 @@ class Case:
             self.unreached,
             self.announced,
             self.remark,
+            [[person, [list(way) for way in ways]] for person, ways in self.used.items()],
         ]
 
     @classmethod
     def from_state(cls, state: list[Any]) -> Case:
         """The case that `to_state` took apart."""
         alarm, priority, ladder, opened_us, base_us, stage, over_us, steps, latest = state[:9]
-        contacts, waiting, repeat_us, nobody_us, unreached, announced, remark = state[9:]
+        contacts, waiting, repeat_us, nobody_us, unreached, announced, remark, used = state[9:]
         return cls(
             alarm,
             priority,
@@ -168,6 +181,7 @@ class Case:
             unreached,
             announced,
             remark,
+            {person: tuple((channel, address) for channel, address in ways) for person, ways in used},
         )
 
 

@@ -110,6 +110,13 @@ class Tray:
             if bundle.news in WANTED:
                 bundle.alarms = {alarm: cause for alarm, cause in bundle.alarms.items() if keep(alarm)}
 
+    def drop_repeats(self, person: str, alarms: Iterable[str]) -> None:
+        """Forget to tell a person of these again: something stronger is told."""
+        for bundle in self.bundles.values():
+            for alarm in alarms:
+                if bundle.person == person and bundle.alarms.get(alarm) is Cause.REPEATED:
+                    del bundle.alarms[alarm]
+
     def drop_news(self, alarm: str) -> None:
         """Forget that the alarm was taken or has returned."""
         for bundle in self.bundles.values():

@@ -60,20 +60,33 @@ class NobodyReached:
             self.tell_us = at_us
             self._book.desk.agenda.enter(at_us, Due.TELL_NOBODY, "")
 
+    def tells_now(self, person: str, alarm: str) -> bool:
+        """Is the person told at this instant that nobody was reached for the alarm?"""
+        now_us, case = self._book.desk.time_us, self._book.cases.get(alarm)
+        due = self.tell_us is not None and self._book.not_before_us <= now_us and self.tell_us <= now_us
+        return due and case is not None and case.unreached and person in self._persons(self._unreached(), now_us)
+
+    def _unreached(self) -> list[Case]:
+        return [case for _, case in sorted(self._book.cases.items()) if case.unreached]
+
+    def _persons(self, unreached: list[Case], at_us: int) -> list[str]:
+        """Whoever is told: everybody; in quiet hours only where one of high priority is among those."""
+        roster, entries = self._book.plan.roster, self._book.desk.book.entries
+        urgent = any(entries[case.alarm].subject.priority is Priority.HIGH for case in unreached)
+        return [p for p in sorted(roster.persons) if urgent or roster.quiet_until_us(p, at_us) is None]
+
     def _tell_everybody(self, at_us: int) -> None:
-        unreached = [case for _, case in sorted(self._book.cases.items()) if case.unreached]
+        unreached = self._unreached()
         if not unreached:
             return
         plan, entries = self._book.plan, self._book.desk.book.entries
         facts = plan.texts.facts(entries[case.alarm] for case in unreached)
-        urgent = any(fact.priority == Priority.HIGH.value for fact in facts)
         note = plan.texts.nobody(len(unreached))
-        for person in sorted(plan.roster.persons):
-            if not urgent and plan.roster.quiet_until_us(person, at_us) is not None:
-                continue
+        for person in self._persons(unreached, at_us):
             for way in range(plan.ways(person)):
-                out = Out(person, way, News.TAKEN, "", ())
+                out = Out(person, way, News.TAKEN, "")
                 self._teller.say(out, Cause.NOBODY_REACHED, facts, note, at_us=at_us, wanted=True)
             if plan.ways(person):
+                self._teller.drop_repeats(person, [case.alarm for case in unreached])
                 for case in unreached:
                     case.contacts[person] = Contact.CALLED

@@ -7,13 +7,13 @@ which call, and the caller decides what follows.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from motewatch.alarms.flood import FLOOD_FEWER_THAN, Flood
 from motewatch.alarms.lifecycle import State
-from motewatch.callout.escalation import Case, Stage
+from motewatch.callout.escalation import Case, Stage, Way
 from motewatch.callout.gathering import GATHER_US, WANTED, Bundle, News, Tray
 from motewatch.callout.records import Cause, Delivered, Fact, Outcome, Told
 from motewatch.engine.agenda import Due
@@ -33,9 +33,11 @@ class Out:
 
     person: str
     way: int
+    """Its number among the person's ways."""
     news: News
     note: str
-    alarms: tuple[str, ...]
+    alarms: tuple[str, ...] = ()
+    over: Way = ("", "")
 
 
 class CallTeller:
@@ -81,12 +83,16 @@ class CallTeller:
         if delivered.outcome is Outcome.DELIVERED:
             self._worked[out.person] = out.way
             return None
+        for alarm in out.alarms:
+            if alarm in self._book.cases:
+                self._book.cases[alarm].failed_over(out.person, out.over)
         return out if out.news in WANTED else None
 
     # Gathering
 
     def news(self, case: Case, persons: Iterable[str], news: News, note: str, change: AlarmChanged) -> None:
-        """Tell persons that it was taken or has returned."""
+        """Tell persons that it was taken or has returned: over each way over which they were told, so that whatever
+        a call has opened there is closed."""
         cause = Cause.TAKEN if news is News.TAKEN else Cause.RETURNED
         plan = self._book.plan
         by = plan.ids.get(change.by.casefold())
@@ -94,8 +100,16 @@ class CallTeller:
             if person == by or self._tray.holds(person, case.alarm):
                 # Whoever did it knows; whoever is still to be told hears how it stands by then.
                 continue
-            way = min(self._worked.get(person, 0), max(0, plan.ways(person) - 1))
-            self.gather(person, way, news, note, case.alarm, cause, self._book.desk.time_us)
+            for way in self._ways_of_news(case, person):
+                self.gather(person, way, news, note, case.alarm, cause, self._book.desk.time_us)
+
+    def _ways_of_news(self, case: Case, person: str) -> list[int]:
+        """Numbers of the ways that the person was told over; where all of them failed, of the one that worked last."""
+        known = self._book.plan.roster.persons.get(person)
+        reach = () if known is None else known.reach
+        used = case.used.get(person, ())
+        ways = [number for number, each in enumerate(reach) if (each.channel, each.address) in used]
+        return ways or [min(self._worked.get(person, 0), max(0, len(reach) - 1))]
 
     def gather(self, person: str, way: int, news: News, note: str, alarm: str, cause: Cause, at_us: int) -> None:
         """Tell a person of an alarm, with whatever else falls to this moment."""
@@ -107,10 +121,17 @@ class CallTeller:
         held = self._tray.add(Bundle(person, way, news, note, at_us, flush_us, flood), alarm, cause)
         desk.agenda.enter(held.flush_us, Due.CALL_FLUSH, person)
 
+    def drop_repeats(self, person: str, alarms: Iterable[str]) -> None:
+        """Something stronger is told of these."""
+        self._tray.drop_repeats(person, alarms)
+
     # Telling
 
-    def flush(self, person: str, at_us: int) -> list[Bundle]:
-        """What was gathered for a person is told. The calls that could not be: the person has no way any more."""
+    def flush(self, person: str, at_us: int, told_anyway: Callable[[str], bool]) -> list[Bundle]:
+        """What was gathered for a person is told, but no repeat of what is told anyway at this instant.
+
+        The calls that could not be told: the person has no way any more.
+        """
         ways = self._book.plan.ways(person)
         untold = []
         for bundle in self._tray.take(person, at_us):
@@ -119,6 +140,9 @@ class CallTeller:
                 continue
             # A new site file may have taken the way away: then it is told over the last of those that are left.
             bundle.way = min(bundle.way, ways - 1)
+            for alarm, cause in list(bundle.alarms.items()):
+                if cause is Cause.REPEATED and told_anyway(alarm):
+                    del bundle.alarms[alarm]
             self._tell(bundle)
         return untold
 
@@ -139,7 +163,7 @@ class CallTeller:
         cases = [all_cases[alarm] for alarm in alarms if alarm in all_cases]
         note = bundle.note or texts.call_note(cause, cases, bundle.person)
         self.say(
-            Out(bundle.person, bundle.way, bundle.news, bundle.note, ()),
+            Out(bundle.person, bundle.way, bundle.news, bundle.note),
             Cause.MANY if many else cause,
             facts,
             texts.many(len(alarms), note) if many else note,
@@ -164,7 +188,7 @@ class CallTeller:
         reach = () if known is None else known.reach
         if out.way >= len(reach):
             return
-        now_us = desk.time_us
+        now_us, over = desk.time_us, (reach[out.way].channel, reach[out.way].address)
         self._serial += 1
         id_ = f"call-{now_us // 1_000_000}-{self._serial}"
         entries = desk.book.entries
@@ -177,8 +201,8 @@ class CallTeller:
                     found_us=now_us,
                     cause=cause,
                     person=out.person,
-                    channel=reach[out.way].channel,
-                    address=reach[out.way].address,
+                    channel=over[0],
+                    address=over[1],
                     urgent=wanted and any(fact.priority == Priority.HIGH.value for fact in facts),
                     facts=facts,
                     note=note,
@@ -186,7 +210,11 @@ class CallTeller:
                 )
             ]
         )
-        self._out[id_] = replace(out, alarms=tuple(fact.alarm for fact in facts))
+        alarms = tuple(fact.alarm for fact in facts)
+        self._out[id_] = replace(out, alarms=alarms, over=over)
+        for alarm in alarms:
+            if wanted and alarm in self._book.cases:
+                self._book.cases[alarm].told_over(out.person, over)
         if len(self._out) > OUT_KEPT:
             del self._out[next(iter(self._out))]
 
@@ -197,7 +225,8 @@ class CallTeller:
         return {
             "tray": self._tray.to_state(),
             "out": [
-                [id_, out.person, out.way, out.news.value, out.note, list(out.alarms)] for id_, out in self._out.items()
+                [id_, out.person, out.way, out.news.value, out.note, list(out.alarms), list(out.over)]
+                for id_, out in self._out.items()
             ],
             "worked": dict(sorted(self._worked.items())),
             "flood": self._flood.to_state(),
@@ -208,8 +237,8 @@ class CallTeller:
         """Take back what `to_state` took apart; `know` has been called before."""
         self._tray = Tray.from_state(state["tray"])
         self._out = {
-            id_: Out(person, way, News(news), note, tuple(alarms))
-            for id_, person, way, news, note, alarms in state["out"]
+            id_: Out(person, way, News(news), note, tuple(alarms), (channel, address))
+            for id_, person, way, news, note, alarms, (channel, address) in state["out"]
         }
         self._worked = dict(state["worked"])
         flood = self._flood

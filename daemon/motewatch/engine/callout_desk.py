@@ -212,7 +212,7 @@ class CalloutDesk:
     def flush_due(self, person: str, at_us: int) -> None:
         """What was gathered for a person is told."""
         if not self._book.too_early(Due.CALL_FLUSH, person, at_us):
-            for bundle in self._teller.flush(person, at_us):
+            for bundle in self._teller.flush(person, at_us, lambda alarm: self._nobody.tells_now(person, alarm)):
                 self._failed(person, self._wanting(bundle.alarms))
 
     def tell_nobody_due(self, at_us: int) -> None:

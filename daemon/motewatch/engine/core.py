@@ -60,7 +60,7 @@ from motewatch.engine.trial_desk import TrialDesk
 from motewatch.site.models import Site
 from motewatch.wire.records import Acknowledge, Reading, SetOccupancy
 
-STATE_VERSION: Final = 3
+STATE_VERSION: Final = 4
 """Version of the snapshot. Raised by one with each change of what it holds; older ones are put aside, since all
 inputs are on record and can be replayed."""
 

@@ -25,8 +25,10 @@ def test_fifteen_minutes_after_the_last_step_everybody_is_told_over_every_way() 
         10:25  cy acknowledges needles
         10:25  ** nobody-reached returns
         10:25  -> ada over sms: taken needles
+        10:25  -> ada over mail: taken needles
         10:25  -> ben over sms: taken needles
         10:25  -> dot over voice: taken needles
+        10:25  -> dot over mail: taken needles
         until 20:00
         """,
     )
@@ -226,5 +228,79 @@ def test_the_alarm_that_nobody_was_reached_is_not_escalated_and_may_be_acknowled
         10:20  ada acknowledges needles
         10:20  ** nobody-reached returns
         until 20:00
+        """,
+    )
+
+
+def test_that_it_is_over_is_told_over_each_way_over_which_a_person_was_told_and_that_did_not_fail() -> None:
+    """Whatever a call has opened somewhere, such as a ticket, is closed there."""
+    persons = {"ben": person("ben", "voice"), "cy": person("cy"), "dot": person("dot")}
+    story(
+        callout_site(climb((0, "person:ada")), persons=persons),
+        "2026-06-01",
+        """
+        10:00  needles starts
+        10:00  -> ada over sms: raised needles
+        10:15  ** nobody-reached starts
+        10:15  -> ada over sms: nobody-reached needles
+        10:15  -> ada over mail: nobody-reached needles
+        10:15  -> ben over voice: nobody-reached needles
+        10:16  sms reaches ada
+        10:16  mail gives up on ada
+        10:16  voice refuses ben
+        10:20  needles returns
+        10:20  ** nobody-reached returns
+        10:20  -> ada over sms: returned needles
+        10:20  -> ben over voice: returned needles
+        until 12:00
+        """,
+    )
+
+
+def test_a_repeat_at_the_instant_at_which_nobody_was_reached_is_one_message_with_that() -> None:
+    persons = {"ada": person("ada", "sms"), "cy": person("cy"), "dot": person("dot")}
+    story(
+        callout_site(climb((0, "person:ada"), repeat_min=5), persons=persons),
+        "2026-06-01",
+        """
+        10:00  needles starts
+        10:00  -> ada over sms: raised needles
+        10:05  -> ada over sms: repeated needles
+        10:10  -> ada over sms: repeated needles
+        10:15  ** nobody-reached starts
+        10:15  -> ada over sms: nobody-reached needles
+        10:15  -> ben over sms: nobody-reached needles
+        10:20  -> ada over sms: repeated needles
+        10:20  -> ben over sms: repeated needles
+        10:21  ada acknowledges needles
+        10:21  ** nobody-reached returns
+        10:21  -> ben over sms: taken needles
+        until 12:00
+        """,
+    )
+
+
+def test_a_repeat_that_is_still_gathered_is_not_told_after_nobody_was_reached() -> None:
+    persons = {"ada": person("ada", "sms"), "ben": person("ben"), "cy": person("cy"), "dot": person("dot")}
+    story(
+        callout_site(
+            climb((0, "person:ada"), repeat_min=15),
+            persons=persons,
+            points=2,
+            callout={"flood_alarms": 2, "flood_min": 10, "nobody_after_min": 15},
+        ),
+        "2026-06-01",
+        """
+        10:00     needles starts
+        10:00     -> ada over sms: raised needles
+        10:14     p1 starts
+        10:14     -> ada over sms: raised p1
+        10:14:50  p2 starts
+        10:14:50  -> ada over sms: raised p2
+        10:14:52  stopper starts
+        10:15     ** nobody-reached starts
+        10:15     -> ada over sms: nobody-reached needles
+        10:15:22  -> ada over sms: raised stopper
+        until 10:16
         """,
     )

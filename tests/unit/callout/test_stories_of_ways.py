@@ -34,7 +34,7 @@ def test_one_that_could_not_be_delivered_for_too_long_is_given_up_and_the_climb_
         10:08  sms gives up on ada
         10:08  -> ada over mail: other-way needles
         10:09  ben acknowledges needles
-        10:09  -> ada over sms: taken needles
+        10:09  -> ada over mail: taken needles
         until 12:00
         """,
     )
@@ -76,7 +76,7 @@ def test_a_step_of_two_waits_as_long_as_one_of_them_can_be_reached() -> None:
         10:02  -> dot over mail: other-way needles
         10:10  -> ben over sms: climbed needles
         10:11  ben acknowledges needles
-        10:11  -> dot over voice: taken needles
+        10:11  -> dot over mail: taken needles
         until 12:00
         """,
     )
@@ -171,7 +171,7 @@ def test_a_failed_call_about_two_alarms_goes_on_for_the_one_that_still_wants_som
         10:02  sms refuses ada
         10:02  -> ada over mail: other-way needles
         10:03  ben acknowledges needles
-        10:03  -> ada over sms: taken needles
+        10:03  -> ada over mail: taken needles
         until 12:00
         """,
     )
