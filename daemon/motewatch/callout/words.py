@@ -6,12 +6,16 @@ HTML, places or channels.
 
 from __future__ import annotations
 
+import re
 from math import isfinite
 from typing import Final
 
 NARROW: Final = "\u202f"
 """Narrow space that does not break: between groups of digits, and between a number and its unit."""
 MINUS: Final = "\u2212"
+
+_GROUP: Final = re.compile(r"(?<=\d) (?=\d{3}(?!\d))")
+_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|°C|C|K|Pa|µm|um|mm|m|l|s|min|h)(?![\w]))")
 
 
 def figure(value: float) -> str:
@@ -41,3 +45,8 @@ def against(value: float, limit: float) -> str:
     percent = abs(ratio - 1) * 100
     shown = "less than 1" if percent < 1 else f"{percent:.0f}"
     return f"{shown} % {word} the limit"
+
+
+def glued(text: str) -> str:
+    """A sentence whose figures do not break across lines: neither between their digits nor before their unit."""
+    return _UNIT.sub(NARROW, _GROUP.sub(NARROW, text))

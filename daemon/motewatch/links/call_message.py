@@ -32,11 +32,14 @@ class Names:
     name: str
     """What people call it."""
     persons: Mapping[str, str] = field(default_factory=dict)
+    console: str = ""
+    """Where the console is reached; empty: there is none."""
 
     @classmethod
     def of(cls, site: Site) -> Names:
         """From the site file."""
-        return cls(site.site.id, site.site.name, {person.id: person.name for person in site.persons})
+        persons = {person.id: person.name for person in site.persons}
+        return cls(site.site.id, site.site.name, persons, "" if site.console is None else site.console.public_url)
 
 
 @dataclass(frozen=True, slots=True)

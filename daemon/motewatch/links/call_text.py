@@ -20,10 +20,12 @@ from motewatch.callout.answers import TEST
 from motewatch.callout.records import Cause, Fact, Told
 from motewatch.callout.words import against, figure, with_unit
 from motewatch.links.call_message import CallMessage, Names, one_line
+from motewatch.links.call_phrases import brief, readable, without_place
 from motewatch.links.call_short import short_form
 from motewatch.site.instants import instant
 
 LONGEST_NOTE: Final = 2_000
+LONGEST_SUBJECT: Final = 110
 
 _KICKERS: Final = {
     Cause.RAISED: "",
@@ -63,6 +65,13 @@ _STATES: Final = {
 _NEWS: Final = frozenset({Cause.RETURNED, Cause.TAKEN})
 """Told for information: nothing is asked of the person."""
 NOTHING_TO_DO: Final = "You need not do anything."
+_STILL_THERE: Final = {
+    State.RETURNED_UNACKNOWLEDGED: "acknowledges it",
+    State.LATCHED_UNACKNOWLEDGED: "acknowledges and resets it",
+    State.LATCHED_ACKNOWLEDGED: "resets it",
+}
+BROKER: Final = "service/broker"
+"""Without the broker, what needs it cannot be the way to answer."""
 MAYBE_REPEAT: Final = "You may have had this call before: it is not certain that it arrived."
 
 
@@ -103,7 +112,7 @@ def render(told: Told, names: Names, link: str | None, zone: ZoneInfo, maybe_rep
     name = one_line(names.persons.get(told.person, told.person))
     facts = tuple(_shown(fact, told, zone) for fact in told.facts)
     note = one_line(told.note, LONGEST_NOTE)
-    title, otherwise = _answering(told)
+    title, otherwise = _answering(told, names, link)
     words = Words(
         kicker=_kicker(told),
         urgent=told.urgent,
@@ -114,7 +123,7 @@ def render(told: Told, names: Names, link: str | None, zone: ZoneInfo, maybe_rep
         link=link if title else None,
         link_for=f"This link is for {name} alone and works once.",
         otherwise=otherwise,
-        nothing_to_do=NOTHING_TO_DO if told.cause in _NEWS else "",
+        nothing_to_do=_nothing_to_do(told),
         foot=f"{one_line(names.name)}, called at {moment(told.at_us, told.at_us, zone, full=True)}, call {told.id}",
     )
     return CallMessage(
@@ -159,7 +168,7 @@ def _shown(fact: Fact, told: Told, zone: ZoneInfo) -> Shown:
     where = one_line(fact.where)
     return Shown(
         alarm=fact.alarm,
-        what=_without_place(one_line(fact.what), where),
+        what=readable(without_place(one_line(fact.what), where)),
         where=where,
         value=_value(fact),
         since=f"{began} {moment(fact.since_us, told.at_us, zone)}",
@@ -168,12 +177,20 @@ def _shown(fact: Fact, told: Told, zone: ZoneInfo) -> Shown:
     )
 
 
-def _without_place(what: str, where: str) -> str:
-    """An alarm's sentence begins with its place, which is said beside it."""
-    place, colon, rest = what.partition(": ")
-    if colon and rest and f"{where}, ".startswith(f"{place}, "):
-        return rest[:1].upper() + rest[1:]
-    return what
+def _brief(fact: Fact) -> str:
+    return brief(one_line(fact.what), one_line(fact.where))
+
+
+def _nothing_to_do(told: Told) -> str:
+    """To those who are told for information: that nothing is wanted of them, and what still is of somebody."""
+    if told.cause not in _NEWS:
+        return ""
+    stays = [_STILL_THERE[State(fact.state)] for fact in told.facts if fact.state in _STILL_THERE]
+    if told.cause is not Cause.RETURNED or not stays:
+        return NOTHING_TO_DO
+    them = stays[0] if len(told.facts) == 1 else stays[0].replace("it", "them")
+    it = "The alarm stays" if len(told.facts) == 1 else "The alarms stay"
+    return f"Nobody is called for this any more. {it} on the list until somebody {them}."
 
 
 def _value(fact: Fact) -> str:
@@ -197,16 +214,16 @@ def _subject(told: Told, facts: tuple[Shown, ...], note: str, site: str) -> str:
     if told.cause is Cause.TEST:
         return f"Test call from {site}"
     if not facts:
-        return one_line(f"{_SUBJECTS[told.cause]}{note or site}", 150)
-    first = facts[0]
-    place = f"{first.where}: {first.what}" if first.where else first.what
+        return one_line(f"{_SUBJECTS[told.cause]}{note or site}", LONGEST_SUBJECT)
+    first, what = facts[0], _brief(told.facts[0])
+    place = f"{first.where}: {what}" if first.where else what
     if len(facts) > 1:
         core = f"{len(facts)} alarms, the first {place}"
     elif told.cause in _NEWS or not told.facts[0].priority:
         core = place
     else:
         core = f"{told.facts[0].priority.capitalize()} alarm, {place}"
-    return one_line(_SUBJECTS[told.cause] + core, 150)
+    return one_line(_SUBJECTS[told.cause] + core, LONGEST_SUBJECT)
 
 
 def _short(told: Told, facts: tuple[Shown, ...], note: str, zone: ZoneInfo, site: str) -> str:
@@ -217,18 +234,18 @@ def _short(told: Told, facts: tuple[Shown, ...], note: str, zone: ZoneInfo, site
     if not facts:
         return f"{head}{note or site}"
     first, fact = facts[0], told.facts[0]
-    place = f"{first.where}: " if first.where else ""
+    place, what = f"{first.where}: " if first.where else "", _brief(fact)
     if told.cause in _NEWS:
-        return f"{head}{place}{first.what}. {note}".rstrip()
+        return f"{head}{place}{what}. {note}".rstrip()
     if len(facts) > 1:
         head += f"{len(facts)} alarms, first "
     elif fact.priority:
         head += f"{fact.priority.upper()} alarm, "
     figures = ""
     if fact.value is not None and _joined(figure(fact.value)) not in _joined(first.what):
-        limit = "" if fact.limit is None else f" (limit {figure(fact.limit)})"
+        limit = "" if fact.limit is None else f" (limit {with_unit(fact.limit, fact.unit)})"
         figures = f"{with_unit(fact.value, fact.unit)}{limit}, "
-    return f"{head}{place}{figures}{first.what}, {moment(fact.since_us, told.at_us, zone)}"
+    return f"{head}{place}{figures}{what}, {moment(fact.since_us, told.at_us, zone)}"
 
 
 def _joined(text: str) -> str:
@@ -236,13 +253,15 @@ def _joined(text: str) -> str:
     return "".join(text.split())
 
 
-def _answering(told: Told) -> tuple[str, tuple[str, ...]]:
+def _answering(told: Told, names: Names, link: str | None) -> tuple[str, tuple[str, ...]]:
     """The title over the link (empty where there is nothing to answer), and how it is done without the link."""
     if not told.answer:
         return "", ()
     if told.answer.startswith(TEST):
         command = f"motewatch confirm-test SITE {told.answer.removeprefix(TEST)} --by {told.person}"
         return "Confirm that this call reached you", ("On a computer of the site:", command)
+    if any(fact.alarm == BROKER for fact in told.facts):
+        return "Take it, or shelve it", (_without_broker(names, link),)
     at_station = "At the monitoring station, or on a computer of the site:"
     if len(told.facts) > 1:
         # The link takes all alarms of the call; the command one.
@@ -252,6 +271,16 @@ def _answering(told: Told) -> tuple[str, tuple[str, ...]]:
         )
         return f"Take all {len(told.facts)}, or shelve the first", (at_station, *lines)
     return "Take it, or shelve it", (at_station, f"motewatch acknowledge SITE {told.answer} --by {told.person}")
+
+
+def _without_broker(names: Names, link: str | None) -> str:
+    """What still works. The command line is not among it: its commands go over the broker."""
+    console = f"Sign in to the console at {names.console}" if names.console else ""
+    if link is not None:
+        return f"{console or 'There is no other way'} while the broker is away."
+    if console:
+        return f"{console}; the command line works again once the broker is back."
+    return "See to the broker first: once it is back, this can be taken at the monitoring station."
 
 
 def _text(words: Words) -> str:

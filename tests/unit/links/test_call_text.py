@@ -9,9 +9,10 @@ import pytest
 
 from motewatch.alarms.lifecycle import State
 from motewatch.callout.records import Cause, Told
+from motewatch.callout.words import glued
 from motewatch.links.call_message import CallMessage, Names, one_line
 from motewatch.links.call_short import LONGEST, fit, places, spelled
-from motewatch.links.call_text import MAYBE_REPEAT, moment, render
+from motewatch.links.call_text import BROKER, MAYBE_REPEAT, NOTHING_TO_DO, moment, render
 from motewatch.site.instants import instant_us
 from support.calls import CALL, FACT, MINUTE_US
 
@@ -36,11 +37,11 @@ def said(told: Told = CALL, link: str | None = LINK, *, maybe_repeat: bool = Fal
 
 def test_an_alarm_is_said_whole() -> None:
     message = said()
-    assert message.subject == "High alarm, Filling, needle side: Particles ≥ 0.5 µm above the action level"
+    assert message.subject == "High alarm, Filling, needle side: Particles ≥ 0.5\u202fµm above the action level"
     assert (
         message.text
         == f"""\
-Particles ≥ 0.5 µm above the action level
+Particles ≥ 0.5\u202fµm above the action level
 Filling, needle side
 
 14\u202f210\u202f/m³, 4 times the limit (3\u202f520\u202f/m³)
@@ -61,10 +62,10 @@ motewatch acknowledge SITE {FACT.alarm} --by ada
 Hall 3, called at Thu 28 May 2026 22:27 CEST, call call-1
 """
     )
-    assert message.short == f"HIGH alarm, Filling, needle side: 14210 /m3 (limit 3520), Particles... {LINK}"
+    assert message.short == f"HIGH alarm, Filling, needle side: 14210 /m3 (limit 3520 /m3)... {LINK}"
     assert (message.id, message.name, message.site, message.link) == ("call-1", "Ada Okafor", "hall-3", LINK)
     assert message.html is not None
-    for part in (FACT.what, FACT.where, FACT.action, LINK, "4 times the limit", "Ada Okafor"):
+    for part in (glued(FACT.what), FACT.where, FACT.action, LINK, "4 times the limit", "Ada Okafor"):
         assert part in message.html
 
 
@@ -75,7 +76,7 @@ def test_every_cause_has_its_words(cause: Cause) -> None:
     assert message.cause == cause.value
     assert message.html is not None
     if cause in (Cause.RAISED, Cause.OTHER_WAY):
-        assert message.text.startswith(FACT.what)
+        assert message.text.startswith(glued(FACT.what))
     else:
         kicker = message.text.splitlines()[0]
         assert kicker == kicker.upper()
@@ -121,18 +122,14 @@ def test_a_place_is_said_once_and_so_is_a_figure() -> None:
         where="Needle side, Filling",
     )
     message = said(replace(CALL, facts=(fact,)), link=None)
-    assert message.subject == (
-        "High alarm, Needle side, Filling: 14 210 particles/m3 >= 0.5 um, above the action level of 3 520 (ISO 5)"
-    )
+    short = "14\u202f210/m³ ≥ 0.5\u202fµm, action level 3\u202f520/m³"
+    assert message.subject == f"High alarm, Needle side, Filling: {short}"
     assert message.text.startswith(
-        "14 210 particles/m3 >= 0.5 um, above the action level of 3 520 (ISO 5)\nNeedle side"
+        "14\u202f210 particles/m³ ≥ 0.5\u202fµm, above the action level of 3\u202f520 (ISO 5)\nNeedle side"
     )
-    assert message.short == (
-        "HIGH alarm, Needle side, Filling: 14 210 particles/m3 >= 0.5 um, above the action level of 3 520 (ISO 5), "
-        "22:05 CEST"
-    )
+    assert message.short == ("HIGH alarm, Needle side, Filling: 14210/m3 >= 0.5 um, action level 3520/m3, 22:05 CEST")
     # Only a place that is said beside it goes.
-    for what in ("Another side: humidity 61 %", "Needle: humidity", "Needle side: "):
+    for what in ("Another side: humidity 61\u202f%", "Needle: humidity", "Needle side: "):
         assert said(replace(CALL, facts=(replace(fact, what=what),))).text.startswith(what.strip())
 
 
@@ -153,6 +150,45 @@ def test_without_a_page_the_other_way_to_answer_takes_the_place_of_the_link() ->
     text = said(link=None).text
     assert "TAKE IT, OR SHELVE IT\nAt the monitoring station" in text
     assert "WITHOUT THE LINK" not in text
+
+
+@pytest.mark.parametrize(
+    ("states", "what"),
+    [
+        (["returned-unacknowledged"], "The alarm stays on the list until somebody acknowledges it."),
+        (["latched-acknowledged"], "The alarm stays on the list until somebody resets it."),
+        (["latched-unacknowledged"] * 2, "The alarms stay on the list until somebody acknowledges and resets them."),
+        (["normal"], NOTHING_TO_DO),
+    ],
+)
+def test_what_is_over_says_what_is_still_wanted(states: list[str], what: str) -> None:
+    facts = tuple(replace(FACT, state=state) for state in states)
+    message = said(replace(CALL, answer="", cause=Cause.RETURNED, facts=facts))
+    assert what in message.text
+    assert what in str(message.html)
+    assert (NOTHING_TO_DO in message.text) == (what == NOTHING_TO_DO)
+
+
+@pytest.mark.parametrize(
+    ("console", "link", "what"),
+    [
+        ("", LINK, "WITHOUT THE LINK\nThere is no other way while the broker is away."),
+        (
+            "https://air.example.org",
+            LINK,
+            "Sign in to the console at https://air.example.org while the broker is away.",
+        ),
+        ("https://air.example.org", None, "Sign in to the console at https://air.example.org; the command line works"),
+        ("", None, "See to the broker first"),
+    ],
+)
+def test_while_the_broker_is_away_nothing_is_advised_that_needs_it(console: str, link: str | None, what: str) -> None:
+    told = replace(
+        CALL, facts=(replace(FACT, alarm=BROKER, what="the connection to the broker is lost"),), answer=BROKER
+    )
+    message = render(told, replace(NAMES, console=console), link, BERLIN)
+    assert what in message.text
+    assert "motewatch acknowledge" not in message.text + str(message.html)
 
 
 def test_a_test_call_is_confirmed_and_never_looks_like_an_alarm() -> None:
