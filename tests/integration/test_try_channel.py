@@ -55,8 +55,24 @@ def test_a_trial_by_mail_says_that_it_is_one(tmp_path: Path) -> None:
         assert "This is a trial of the channel 'mail', sent by hand. Nothing is wrong" in body.get_content()
         assert first["Message-ID"] != second["Message-ID"]
         # An address that belongs to nobody will do as well.
-        assert run("try-channel", path, "mail", "eve@example.org").exit_code == 0
+        result = run("try-channel", path, "mail", "eve@example.org")
+        assert result.exit_code == 0
+        assert "No person is called 'eve@example.org': taken as an address" in result.output
         assert server.mails[2]["To"] == "eve@example.org"
+
+
+@pytest.mark.parametrize(
+    ("whom", "words"),
+    [
+        ("adda", "did you mean ada?"),
+        ("Ada Okafer", "did you mean ada?"),
+        ("somebody", "is no person of this site and no mail address; persons: ada, ben"),
+    ],
+)
+def test_a_mistyped_person_is_no_address(tmp_path: Path, whom: str, words: str) -> None:
+    result = run("try-channel", site(tmp_path, mail(25), reach={"mail": ["ada@example.org"]}), "mail", whom)
+    assert result.exit_code == 2
+    assert words in " ".join(result.output.replace("│", " ").split())
 
 
 def test_what_went_wrong_by_mail_and_how_to_mend_it(tmp_path: Path) -> None:

@@ -69,12 +69,14 @@ def _listing(found: Sequence[tuple[Told, int | None]], failed: set[str], site: S
             }
         )
         confirmed = "-" if confirmed_us is None else local_text(confirmed_us, zone)
-        cells.append([name, told.channel, local_text(told.at_us, zone), outcome, confirmed])
+        cells.append(
+            [name, told.channel, told.answer.removeprefix(TEST), local_text(told.at_us, zone), outcome, confirmed]
+        )
     return Listing(
         records=records,
         columns=_FIELDS,
         rows=records,
-        titles=("person", "channel", "called", "outcome", "confirmed"),
+        titles=("person", "channel", "test", "called", "outcome", "confirmed"),
         cells=cells,
         nothing="No test call is on record.",
     )

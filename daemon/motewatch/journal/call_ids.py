@@ -5,6 +5,9 @@ Rules: an id is a text from outside, so it is looked up and never trusted. Readi
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 from sqlalchemy import bindparam, select
 
 from motewatch.callout.answers import TEST
@@ -26,7 +29,28 @@ _TEST_CALLS = (
     .where(tables.call_ids.c.id >= "test-", tables.call_ids.c.id < "test.")
     .order_by(tables.outputs.c.id)
 )
+_PERSONS = select(tables.calls.c.person).distinct().order_by(tables.calls.c.person)
+_ANSWERED = (
+    select(tables.audit.c.subject, tables.audit.c.who, tables.audit.c.at_us, tables.audit.c.detail)
+    .where(tables.audit.c.action == "answer-by-link", tables.audit.c.at_us >= bindparam("since_us"))
+    .order_by(tables.audit.c.output_id)
+)
+_CONFIRMED_BY = (
+    select(tables.audit.c.subject, tables.audit.c.who, tables.audit.c.at_us)
+    .where(tables.audit.c.action == "confirm-test", tables.audit.c.at_us >= bindparam("since_us"))
+    .order_by(tables.audit.c.output_id)
+)
 _CONFIRMED = select(tables.audit.c.subject, tables.audit.c.at_us).where(tables.audit.c.action == "confirm-test")
+
+
+@dataclass(frozen=True, slots=True)
+class AnsweredBy:
+    """Who answered a call, and when."""
+
+    by: str
+    at_us: int
+    act: str
+    """What they did, such as `acknowledge`."""
 
 
 class CallRecord:
@@ -55,6 +79,26 @@ class CallRecord:
             if isinstance(told, Told) and told.cause is Cause.TEST:
                 last[told.person, told.channel, told.address] = told
         return [(told, confirmed.get(told.answer.removeprefix(TEST))) for _, told in sorted(last.items())]
+
+    def persons(self) -> list[str]:
+        """Ids of all who were ever called."""
+        with self._journal.store.reading() as connection:
+            return [row.person for row in connection.execute(_PERSONS)]
+
+    def answers(self, calls: Sequence[Told]) -> dict[str, AnsweredBy]:
+        """Who answered each of these by its link, or confirmed it, first; by id of the call. Others took no answer."""
+        if not calls:
+            return {}
+        since = {"since_us": min(told.at_us for told in calls)}
+        found: dict[str, AnsweredBy] = {}
+        with self._journal.store.reading() as connection:
+            for row in connection.execute(_ANSWERED, since):
+                found.setdefault(row.subject, AnsweredBy(row.who, row.at_us, row.detail))
+            tests = {told.answer.removeprefix(TEST): told.id for told in calls if told.answer.startswith(TEST)}
+            for confirmed in connection.execute(_CONFIRMED_BY, since):
+                if confirmed.subject in tests:
+                    found.setdefault(tests[confirmed.subject], AnsweredBy(confirmed.who, confirmed.at_us, "confirm"))
+        return {told.id: found[told.id] for told in calls if told.id in found}
 
     def query_alarm_events(self, alarm: str | None = None, *, limit: int = 1000) -> list[AlarmChanged]:
         """The newest steps of an alarm, oldest first."""

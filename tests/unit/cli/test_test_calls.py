@@ -61,12 +61,12 @@ def test_the_last_test_of_each_way_and_what_became_of_it(site: Path) -> None:
     result = run("test-calls", site)
     assert (result.exit_code, result.stderr) == (0, "")
     lines = [line.split() for line in result.stdout.splitlines() if line.startswith(("Ada", "Ben"))]
-    assert [(line[0], line[1], line[4]) for line in lines] == [
+    assert [(line[0], line[1], line[5]) for line in lines] == [
         ("Ada", "mail", "confirmed"),
         ("Ada", "sms", "waiting"),
         ("Ben", "sms", "failed"),
     ]
-    assert {line[2] for line in lines} == {"2026-06-04"}
+    assert {line[3] for line in lines} == {"2026-06-04"}
 
 
 def test_as_json_it_names_test_and_person(site: Path) -> None:
