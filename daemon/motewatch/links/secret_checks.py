@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+from motewatch.callout.answers import AnswerKeyError, Keys
 from motewatch.links.secrets import SecretFileError, read_secret, secret_path
 from motewatch.site.models import Site
 from motewatch.site.people import EmailChannel, ServiceChannel, WebhookChannel
@@ -19,7 +20,7 @@ def check_secret_files(site: Site, path: Path) -> list[Problem]:
     """Warnings about the secrets of the site in the file `path`."""
     problems = []
     for key, name in named_secrets(site):
-        found = _look(name, path.parent)
+        found = _look(name, path.parent) or _look_at_key(key, name, path.parent)
         if found is not None:
             table = f"channels {quoted(site.channels[int(key[1])].id)}" if key[0] == "channels" else ""
             message, mend = found
@@ -45,6 +46,19 @@ def named_secrets(site: Site) -> Iterator[tuple[KeyPath, str]]:
         elif isinstance(channel, ServiceChannel):
             named.append((("channels", number, "url_file"), channel.url_file))
     return ((key, name) for key, name in named if name is not None)
+
+
+def _look_at_key(key: KeyPath, name: str, base_dir: Path) -> tuple[str, str] | None:
+    """What is wrong with a key that signs, or None; the service refuses such a key of the answer page."""
+    if key[-1] != "key_file" or (file := secret_path(name, base_dir)) is None or not file.is_file():
+        return None
+    text = read_secret(name, base_dir, lambda _: None).reveal()
+    try:
+        Keys.parse(text)
+    except AnswerKeyError as error:
+        problem, _, mend = str(error).partition("; ")
+        return problem, f"{mend[:1].upper()}{mend[1:]}."
+    return None
 
 
 def _look(name: str, base_dir: Path) -> tuple[str, str] | None:

@@ -9,10 +9,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from motewatch.site.findings import Findings, did_you_mean
-from motewatch.site.people import Rota
+from motewatch.site.people import Person, Rota
 from motewatch.site.problems import KeyPath
 from motewatch.site.schedule import ScheduleError, WeeklyWindows, zone
-from motewatch.site.targets import reached
+from motewatch.site.targets import named_rotas, reached
 
 _TARGETS = {"person": "persons", "team": "teams", "rota": "rotas"}
 
@@ -24,6 +24,7 @@ def check_people(findings: Findings) -> None:
         for index, reach in enumerate(person.reach):
             _known(findings, ("persons", number, "reach", index, "channel"), reach.channel, "channels")
         _windows(findings, ("persons", number, "quiet"), person.quiet)
+        _always_quiet(findings, number, person)
     _names(findings)
     for number, team in enumerate(site.teams):
         _all_known(findings, ("teams", number, "members"), team.members)
@@ -38,6 +39,8 @@ def check_people(findings: Findings) -> None:
             _known(findings, ("escalations", number, "areas"), area, "areas")
         _windows(findings, ("escalations", number, "during"), escalation.during)
     _ways(findings)
+    _nobody_may_acknowledge(findings)
+    _unnamed_rotas(findings)
     _unreachable_escalations(findings)
     _uncalled(findings)
 
@@ -103,6 +106,54 @@ def _ways(findings: Findings) -> None:
                 None,
                 "an escalation calls this person, but there is no way to reach them",
                 'Add a way, such as reach = [{ channel = "mail", address = "someone@example.org" }].',
+            )
+
+
+def _always_quiet(findings: Findings, number: int, person: Person) -> None:
+    try:
+        windows = WeeklyWindows.parse(person.quiet, "UTC")
+    except ScheduleError:
+        return  # told already
+    if person.quiet and windows.next_change_us(0) is None:
+        findings.warning(
+            ("persons", number, "quiet"),
+            ", ".join(person.quiet),
+            "these quiet hours never end: the person is told of alarms of high priority only",
+            "Leave an hour of each day free, or take the person out of the escalations of lower priority.",
+        )
+
+
+def _nobody_may_acknowledge(findings: Findings) -> None:
+    """Then every climb goes on to its end, and nobody can stop it."""
+    persons = findings.site.persons
+    if findings.site.escalations and persons and findings.complete("persons"):
+        if any("acknowledge" in person.may for person in persons):
+            return
+        findings.warning(
+            ("persons",),
+            None,
+            "nobody of these may acknowledge: no call could ever be answered",
+            'Let somebody who is called, such as may = ["acknowledge"].',
+        )
+
+
+def _unnamed_rotas(findings: Findings) -> None:
+    site = findings.site
+    if not site.escalations or not findings.complete("escalations"):
+        return
+    targets = {target for each in site.escalations for step in each.steps for target in step.tell}
+    if any(
+        target.startswith("rota:") and target.removeprefix("rota:") not in findings.ids("rotas") for target in targets
+    ):
+        return  # one of them is misspelt there, which is told already
+    named = {rota.id for rota in named_rotas(site)}
+    for number, rota in enumerate(site.rotas):
+        if rota.id not in named:
+            findings.warning(
+                ("rotas", number, "id"),
+                rota.id,
+                "no escalation names this rota: nobody is called because of it, and its gaps are not looked for",
+                f'Name it in a step, as tell = ["rota:{rota.id}"], or remove it.',
             )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import traceback
 from base64 import b64encode
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -77,7 +78,8 @@ def test_an_answer_stays_on_one_line() -> None:
     assert scrub("250-first\r\n250 second\x1b[2J", []) == "250-first 250 second\\u001b[2J"
 
 
-SECRETS = {
+KEY = "0123456789abcdef" * 2
+SECRETS: dict[str, Any] = {
     "channels": [
         {
             "id": "mail",
@@ -123,6 +125,25 @@ def test_each_thing_wrong_with_a_secret_is_told_with_what_to_do(tmp_path: Path) 
 
 
 def test_sound_secrets_are_no_problem(tmp_path: Path) -> None:
-    for name in ("dead-man.url", "mail.secret", "hook.key"):
+    for name in ("dead-man.url", "mail.secret"):
         written(tmp_path / name, f"{HIDDEN}\n")
+    written(tmp_path / "hook.key", f"{KEY}\n")
     assert problems(tmp_path) == []
+
+
+@pytest.mark.parametrize(
+    ("key", "words"), [(KEY[:31], "a key is shorter than 32 characters"), ("ab" * 32, "made of a few characters")]
+)
+@pytest.mark.parametrize("table", ["channels[1].key_file", "callout.answer_page.key_file"])
+def test_a_key_that_could_be_guessed_is_told_before_the_start(tmp_path: Path, table: str, key: str, words: str) -> None:
+    page = {"public_url": "https://air.example.org/a", "key_file": "answer.key"}
+    callout = {"callout": {**SECRETS["callout"], "answer_page": page}}
+    written(tmp_path / "dead-man.url", f"{HIDDEN}\n")
+    written(tmp_path / "mail.secret", f"{HIDDEN}\n")
+    for name, of in (("hook.key", "channels[1].key_file"), ("answer.key", "callout.answer_page.key_file")):
+        written(tmp_path / name, f"{key if of == table else KEY}\n")
+    (problem,) = check_secret_files(Site.model_validate(site_dict(**(SECRETS | callout))), tmp_path / "site.toml")
+    assert problem.key == table
+    assert words in problem.message
+    assert problem.mend == "Write one with: openssl rand -hex 32."
+    assert key not in str(problem)
