@@ -42,6 +42,7 @@ from motewatch.journal.rows import Batch, DeadLetter, InputRow, OutboxRow
 from motewatch.links.broker import BrokerEvent, Delivery
 from motewatch.links.clock import StepWatch, TimeSource
 from motewatch.service.engine_clock import EngineClock
+from motewatch.service.refusals import refusal_of
 from motewatch.service.replay import MESSAGE, REFUSED, encode_refusal, snapshot_row, what_of
 from motewatch.wire.records import MINUTE_US, SECOND_US, Reading, Refusal
 from motewatch.wire.topics import Topics
@@ -287,7 +288,7 @@ class Writer:
         asked = _command_id(what)
         if asked is not None and delivery.response_topic and self._may_answer(delivery.response_topic):
             pending.response_topics[asked] = delivery.response_topic
-        self._apply(pending, row, what, delivery)
+        self._note_refusal(pending, what, self._apply(pending, row, what, delivery))
 
     def _may_answer(self, topic: str) -> bool:
         """A response topic is the sender's choice; it must not make us write among our own publications."""
@@ -296,7 +297,15 @@ class Writer:
 
     def _apply_internal(self, pending: _Pending, what: Internal) -> Sequence[Output]:
         row = self._row(internal_kind(what), "", encode_internal(what), self._clock.now_us())
-        return self._apply(pending, row, what, None)
+        outputs = self._apply(pending, row, what, None)
+        self._note_refusal(pending, what, outputs)
+        return outputs
+
+    def _note_refusal(self, pending: _Pending, what: What, outputs: Sequence[Output]) -> None:
+        """Who was refused what is on the audit trail, by an input of its own."""
+        refused = refusal_of(what, outputs)
+        if refused is not None:
+            self._apply_internal(pending, refused)
 
     def _row(self, kind: str, topic: str, payload: bytes, received_us: int) -> InputRow:
         applied_us = self._engine_clock.input_us(self._engine.passed_us, self._engine.time_us)
