@@ -108,7 +108,7 @@ def test_a_test_call_is_looked_at_and_confirmed_by_its_link_once(mosquitto: Mosq
         again = phone.post(url, data={"act": "confirm"})
         assert again.status_code == 409
         assert "This link has been used already" in again.text
-        assert len(audit(tmp_path)) == 2
+        assert audit(tmp_path)[2:] == [("ada", "refused", told.answer.removeprefix(TEST))]
 
 
 def test_a_used_link_stays_used_over_a_restart(mosquitto: Mosquitto, tmp_path: Path) -> None:
@@ -119,7 +119,7 @@ def test_a_used_link_stays_used_over_a_restart(mosquitto: Mosquitto, tmp_path: P
     with serving(tmp_path, site, ShiftedClock(70)), httpx.Client(trust_env=False, timeout=20) as phone:
         assert phone.get(url).status_code == 200
         assert phone.post(url, data={"act": "confirm"}).status_code == 409
-    assert [action for _, action, _ in audit(tmp_path)] == ["confirm-test", "answer-by-link"]
+    assert [action for _, action, _ in audit(tmp_path)] == ["confirm-test", "answer-by-link", "refused"]
 
 
 def test_a_test_call_is_confirmed_on_the_command_line_by_the_right_person_only(
