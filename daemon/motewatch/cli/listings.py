@@ -17,7 +17,7 @@ from motewatch.engine.records import AlarmChanged
 from motewatch.journal.rows import AuditRow, DeadLetter
 from motewatch.links.publications import sample_payload
 from motewatch.measure.samples import Sample, Spread
-from motewatch.picture.words import figure, limit_figure
+from motewatch.picture.words import figure, limit_figure, local_times
 from motewatch.site.basics import size_text
 from motewatch.site.models import Site
 from motewatch.wire.messages import instant
@@ -230,7 +230,10 @@ def audit(found: Sequence[AuditRow], site: Site) -> Listing:
         columns=("id", "at", "by", "action", "subject", "detail", "hash", "previous_hash"),
         rows=records,
         titles=("at", "by", "action", "subject", "detail"),
-        cells=[[local_text(row.at_us, zone), row.by, row.action, row.subject, row.detail] for row in found],
+        cells=[
+            [local_text(row.at_us, zone), row.by, row.action, row.subject, local_times(row.detail, zone)]
+            for row in found
+        ],
         nothing="The audit trail is empty.",
     )
 

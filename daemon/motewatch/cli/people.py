@@ -7,6 +7,7 @@ import secrets
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
+from zoneinfo import ZoneInfo
 
 import typer
 from pydantic import ValidationError
@@ -136,6 +137,7 @@ def order(
     password_file: Path | None,
 ) -> None:
     """Send a command to the service and print its answer. Raises `typer.Exit` with 1 where it is refused."""
+    from motewatch.picture.words import local_times
     from motewatch.view.client import ask
 
     site = load_site(path)
@@ -150,7 +152,8 @@ def order(
     access = _access(site, path, user, password_file)
     topics = Topics(site.service.topic_root, site.site.id)
     reply = ask(access, topics, command, wait_s, Clock())
-    typer.echo(plain(reply.text), err=not reply.accepted)
+    text = local_times(plain(reply.text), ZoneInfo(site.site.time_zone))
+    typer.echo(text, err=not reply.accepted)
     if not reply.accepted:
         raise typer.Exit(1)
 

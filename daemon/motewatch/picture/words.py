@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from enum import Enum
 from zoneinfo import ZoneInfo
 
@@ -122,6 +122,25 @@ def clock(us: int, zone: ZoneInfo, now_us: int | None = None) -> str:
     if days == 0:
         return f"{at:%H:%M:%S}"
     return f"{at:%a %H:%M}" if 0 < days < 7 else f"{at:%d %b %H:%M}"
+
+
+_IN_UTC = re.compile(r"\b(\d{4})-(\d\d)-(\d\d) (\d\d):(\d\d) UTC\b")
+
+
+def local_times(text: str, zone: ZoneInfo) -> str:
+    """A sentence of the record, whose times are UTC, with the site's: `until 2026-11-25 23:30 UTC` reads as yesterday
+    where it is half past midnight. The record itself stays as it was written."""
+
+    def here(found: re.Match[str]) -> str:
+        try:
+            year, month, day, hour, minute = (int(part) for part in found.groups())
+            when = datetime(year, month, day, hour, minute, tzinfo=UTC).astimezone(zone)
+        except (ValueError, OverflowError):
+            return found[0]
+        letters = when.strftime("%Z")
+        return f"{when:%Y-%m-%d %H:%M} {f'UTC{letters}' if letters[:1] in '+-' else letters}"
+
+    return _IN_UTC.sub(here, text)
 
 
 def lasting(us: int) -> str:

@@ -14,6 +14,7 @@ import logging
 import secrets
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from functools import lru_cache
 from importlib.resources import files
 from queue import Empty, SimpleQueue
@@ -34,6 +35,7 @@ from motewatch.callout.records import Told
 from motewatch.engine.answers import EXPIRED, USED
 from motewatch.engine.records import Act, AlarmChanged, Answered, LinksGuessed, Replied
 from motewatch.links.clock import TimeSource
+from motewatch.picture.words import local_times
 from motewatch.web import words
 from motewatch.web.bodies import form_of, one_line, whole_body
 from motewatch.web.guesses import Guesses, Pace
@@ -191,6 +193,7 @@ class AnswerPage:
         replied = self._wait_for_reply(answered)
         if replied is None:
             return self._page(waiting_sheet(before), 202)
+        replied = replace(replied, text=local_times(replied.text, self._place().zone))
         if replied.accepted:
             return self._page(done_sheet(before, act, replied.text, minutes), 200)
         if replied.text.startswith(EXPIRED):

@@ -129,3 +129,22 @@ def test_texts_from_outside_cannot_move_the_cursor() -> None:
     alarm, event = alarm_and_event("location/\x1b[1A/x", "starts", "normal", "unacknowledged", 0, "\x1b[2J\nx")
     assert words.happened(event, NAMES, UNICODE).isprintable()
     assert words.about(alarm, {}, UNICODE).isprintable()
+
+
+@pytest.mark.parametrize(
+    ("text", "zone", "local"),
+    [
+        (
+            "'a' is now shelved until 2026-11-25 23:30 UTC",
+            "Europe/Berlin",
+            "'a' is now shelved until 2026-11-26 00:30 CET",
+        ),
+        ("until 2026-07-01 22:00 UTC; work", "Europe/Berlin", "until 2026-07-02 00:00 CEST; work"),
+        ("so until 2026-07-01 22:00 UTC", "America/Sao_Paulo", "so until 2026-07-01 19:00 UTC-03"),
+        ("until 2026-02-30 22:00 UTC", "Europe/Berlin", "until 2026-02-30 22:00 UTC"),
+        ("permit 2026-02-20 22:00 UTCX", "Europe/Berlin", "permit 2026-02-20 22:00 UTCX"),
+        ("on my way", "Europe/Berlin", "on my way"),
+    ],
+)
+def test_sentences_of_the_record_are_shown_in_the_sites_time(text: str, zone: str, local: str) -> None:
+    assert words.local_times(text, ZoneInfo(zone)) == local

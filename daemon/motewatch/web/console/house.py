@@ -11,7 +11,7 @@ import secrets
 import threading
 from collections.abc import Callable, Sequence
 from contextvars import ContextVar
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import Any, Final
@@ -26,6 +26,7 @@ from motewatch.engine.codec import Internal
 from motewatch.engine.records import Audited, Entered, Ordered, OrderedAct, Output, Replied
 from motewatch.journal.journal import Journal
 from motewatch.links.clock import TimeSource
+from motewatch.picture.words import local_times
 from motewatch.site.models import Site
 from motewatch.web.access.desk import AccessDesk, Visitor
 from motewatch.web.access.roles import May
@@ -99,7 +100,7 @@ class House:
         self._origin = f"{parts.scheme}://{parts.netloc}".casefold()
         self.https = parts.scheme == "https"
         self.cookie = "__Host-motewatch" if self.https else "motewatch"
-        self.templates = _environment()
+        self.templates = templates()
 
     @property
     def site(self) -> Site:
@@ -144,7 +145,8 @@ class House:
         id_ = f"console-{secrets.token_hex(12)}"
         outputs = self._posted(Ordered(id_, visitor.id, act, subject, comment, until_us, permit, occupancy))
         replies = (one for one in outputs if isinstance(one, Replied) and one.command_id == id_)
-        return next(replies, None)
+        reply = next(replies, None)
+        return None if reply is None else replace(reply, text=local_times(reply.text, self.feed.zone))
 
     def enter(self, visitor: Visitor, action: str, subject: str, detail: str) -> bool:
         """Put a fact on the audit trail in the visitor's name; False: it was handed over, but is not on record yet.
@@ -189,7 +191,8 @@ def address_of(request: Request) -> str:
     return "" if request.client is None else request.client.host
 
 
-def _environment() -> Environment:
+def templates() -> Environment:
+    """The templates of the console; whatever is put into one is escaped."""
     return Environment(
         loader=PackageLoader("motewatch.web", "templates"),
         autoescape=True,
