@@ -19,6 +19,7 @@ from motewatch.alarms.lifecycle import HIDDEN, Event, State
 from motewatch.callout.escalation import Call, Case, Contact, Stage, acknowledge, open_cases, over
 from motewatch.callout.gathering import News
 from motewatch.callout.ladders import Ladder
+from motewatch.callout.outlook import CaseNow
 from motewatch.callout.records import Cause, Delivered
 from motewatch.engine.agenda import Due
 from motewatch.engine.call_book import NOBODY_KIND, CallBook, CallPlan
@@ -58,6 +59,15 @@ class CalloutDesk:
     def calls_somebody(self) -> bool:
         """Does the site call anybody?"""
         return bool(self._ladders)
+
+    def cases(self) -> tuple[CaseNow, ...]:
+        """The cases as they stand, to be handed to others."""
+        ladders = self._ladders
+        return tuple(
+            CaseNow.of(case, ladders[case.ladder])
+            for _, case in sorted(self._book.cases.items())
+            if case.ladder in ladders
+        )
 
     def configured(self) -> None:
         """A configuration has taken effect: cases go on by it, and what stands without a case may want one."""

@@ -16,6 +16,7 @@ from __future__ import annotations
 import json
 from typing import Any, Final
 
+from motewatch.callout.outlook import CaseNow
 from motewatch.callout.records import Delivered
 from motewatch.engine.agenda import Agenda, Due
 from motewatch.engine.alarm_book import AlarmBook
@@ -121,6 +122,10 @@ class Engine:
     def calls_somebody(self) -> bool:
         """Does the configuration in force call anybody?"""
         return self._parts is not None and self._parts.callout.calls_somebody
+
+    def cases(self) -> tuple[CaseNow, ...]:
+        """How the calls for each alarm stand: frozen, for whoever shows it."""
+        return () if self._parts is None else self._parts.callout.cases()
 
     def standing(self) -> list[str]:
         """Ids of the standing alarms."""

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Final
 
+from motewatch.callout.outlook import CaseNow
 from motewatch.engine.records import Accessed, SampleTaken
 from motewatch.journal.access import AccessStore
 from motewatch.journal.journal import Journal
@@ -57,6 +58,7 @@ class Console:
         *,
         alive: Callable[[], bool],
         connected: Callable[[], bool],
+        cases: Callable[[], Sequence[CaseNow]] = tuple,
         hashes: Hashes | None = None,
     ) -> None:
         self._post = post
@@ -84,7 +86,7 @@ class Console:
             states=lambda: of(own.states(journal.last_alarm_events(), clock.now_us())),
             before=of(own.rows([*map(SampleTaken, newest), *changes], now_us)),
         )
-        house = House(self.desk, self._feed, journal, post, clock, settings.public_url, base_dir)
+        house = House(self.desk, self._feed, journal, post, clock, settings.public_url, base_dir, cases=cases)
         self._app = ConsoleApp(house)
         certificate = [
             None if name is None else base_dir / name for name in (settings.cert_file, settings.cert_key_file)

@@ -283,6 +283,7 @@ class Service:
             self._clock,
             alive=lambda: not stuck(writer.turned_s, self._clock.monotonic_s()),
             connected=lambda: link.connected,
+            cases=lambda: writer.cases,
         )
         self._stop_later(console.stop)
         console.start()

@@ -18,6 +18,7 @@ from dataclasses import dataclass, field
 from queue import Empty, SimpleQueue
 from typing import Protocol
 
+from motewatch.callout.outlook import CaseNow
 from motewatch.engine import Engine
 from motewatch.engine.codec import Internal, encode_internal, internal_kind
 from motewatch.engine.records import (
@@ -55,6 +56,9 @@ BATCH_S = 0.02
 
 IDLE_S = 0.25
 """How often the writer looks at its clocks when nothing comes."""
+
+CASES_S = 0.25
+"""How often at most a picture of the cases is made for those who look at it."""
 
 CATCH_UP_US = 10 * MINUTE_US
 """Long stretches of time are worked off in pieces, so that no single transaction holds a day of missing samples."""
@@ -163,6 +167,9 @@ class Writer:
         self._held_since_s = clock.monotonic_s()
         self.turned_s = clock.monotonic_s()
         """When the loop last turned or committed, on the monotonic clock. Not renewed once a commit has failed."""
+        self.cases: tuple[CaseNow, ...] = ()
+        """How the calls for each alarm stood lately: frozen, to be looked at from any thread."""
+        self._cases_s = clock.monotonic_s() - CASES_S
         self._snapshot_s = clock.monotonic_s()
         self._snapshot_inputs = 0
         self._step_checked_s = clock.monotonic_s()
@@ -181,6 +188,7 @@ class Writer:
             items = self._collect()
             self._batch(items)
             self.turned_s = self._clock.monotonic_s()
+            self._show_cases()
             running = not self._stopping.is_set() and not any(isinstance(item, Stop) for item in items)
         self._commit(_Pending(), force=True)
         self.save_snapshot()
@@ -210,6 +218,12 @@ class Writer:
         self._journal.save_snapshot(snapshot_row(self._engine, self._journal))
         self._snapshot_s = self._clock.monotonic_s()
         self._snapshot_inputs = 0
+
+    def _show_cases(self) -> None:
+        """After the commit: what is shown is on record."""
+        if self.turned_s - self._cases_s >= CASES_S:
+            self._cases_s = self.turned_s
+            self.cases = self._engine.cases()
 
     # Collecting
 

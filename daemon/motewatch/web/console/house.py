@@ -22,6 +22,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from motewatch.callout.outlook import CaseNow
 from motewatch.engine.codec import Internal
 from motewatch.engine.records import Audited, Entered, Ordered, OrderedAct, Output, Replied
 from motewatch.journal.journal import Journal
@@ -66,6 +67,7 @@ class Way:
 NAV: Final = (
     Way("/", "Right now", May.LOOK, ("/acknowledge",)),
     Way("/wall", "Wall", May.LOOK),
+    Way("/sign", "Signatures", May.SIGN),
     Way("/access", "Users", May.MANAGE),
     Way("/tokens", "Tokens", May.LOOK),
 )
@@ -85,12 +87,15 @@ class House:
         base_dir: Path,
         *,
         reply_s: float = REPLY_S,
+        cases: Callable[[], Sequence[CaseNow]] = tuple,
     ) -> None:
         self.desk = desk
         self.feed = feed
         self.record = record
         """For questions, in a thread of the pool; nothing is written here."""
         self.clock = clock
+        self.cases = cases
+        """How the calls for each alarm stand, as of the last commit or shortly before."""
         self.base_dir = base_dir
         """Folder of the site file."""
         self.stopping = threading.Event()
