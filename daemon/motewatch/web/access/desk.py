@@ -106,9 +106,8 @@ class AccessDesk:
             elif row.one_time_until_us is not None and now_us >= row.one_time_until_us:
                 fits, why = False, "the one-time secret has expired"
         if not fits or row is None:
-            if self._pace.wait_s("failures", now_s) == 0:
-                # What was typed as an unknown user's name is not put on record: it may be a password.
-                self._audit("console", "sign-in-failed", known, f"{why}; from {address}")
+            # What was typed as an unknown user's name is not put on record: it may be a password.
+            self._failed("sign-in-failed", known, f"{why}; from {address}")
             raise AccessError(WRONG)
         self._waits.succeeded(known, address)
         if self._hashes.outdated(row.password):
@@ -162,7 +161,7 @@ class AccessDesk:
             raise AccessError(f"Too many wrong attempts from here. Try again in {int(wait_s) + 1} s.", wait_s)
         row = self._store.user(visitor.id)
         if row is None or not self._hashes.fits(row.password, old[:1024]):
-            self._audit(visitor.id, "password-change-failed", visitor.id, f"from {address}")
+            self._failed("password-change-failed", visitor.id, f"wrong present password; from {address}")
             raise AccessError("The present password is not right.")
         self._waits.succeeded(visitor.id, address)
         if new != again:
@@ -173,6 +172,23 @@ class AccessDesk:
         self._store.set_password(row.id, self._hashes.make(new), None)
         self._audit(row.id, "password-changed", row.id, "")
         return self._begin(row.id, None)
+
+    def confirm(self, visitor: Visitor, user: str, password: str, address: str) -> None:
+        """The visitor says once more who they are, before a signature. Raises `AccessError`."""
+        wait_s = self._waits.attempt(visitor.id, address, self._clock.monotonic_s())
+        if wait_s > 0:
+            raise AccessError(f"Too many wrong attempts from here. Try again in {int(wait_s) + 1} s.", wait_s)
+        row = self._store.user(visitor.id)
+        same = user.strip().casefold() == visitor.id and row is not None and row.disabled_us is None
+        fits = self._hashes.fits(row.password if row is not None and same else None, password[:1024])
+        if not fits:
+            self._failed("signature-failed", visitor.id, f"wrong user or password; from {address}")
+            raise AccessError(f"{WRONG} Nothing was signed.")
+        self._waits.succeeded(visitor.id, address)
+
+    def _failed(self, action: str, user: str, detail: str) -> None:
+        if self._pace.wait_s("failures", self._clock.monotonic_s()) == 0:
+            self._audit("console", action, user, detail)
 
     def _begin(self, user: str, before: str | None) -> str:
         secret = secrets.token_urlsafe(32)
