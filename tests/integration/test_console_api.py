@@ -13,7 +13,7 @@ import pytest
 
 from motewatch.web.access.roles import RIGHTS, SCOPES, Role
 from motewatch.web.console.api import OPERATIONS
-from motewatch.web.console.operation import PROBLEM
+from motewatch.web.console.operation import BASE, PROBLEM
 from support.console import Person, administrator, console, user
 from support.live import ABOVE, ACTION, ask, spot
 from support.mqtt_peer import Peer
@@ -21,7 +21,7 @@ from support.servers import Mosquitto, wait_until
 
 pytestmark = pytest.mark.broker
 
-ROOMS, ALARMS, ACKNOWLEDGE = (one.path for one in OPERATIONS)
+ROOMS, ALARMS, ACKNOWLEDGE = f"{BASE}/rooms", f"{BASE}/alarms", f"{BASE}/alarms/acknowledge"
 
 
 def token_of(person: Person, scope: str) -> dict[str, str]:
@@ -80,9 +80,9 @@ def test_rooms_and_alarms_are_told_and_an_alarm_is_acknowledged(ground: tuple[Pa
         status, body = order(acting, alarm="location/attic/5um/action")
         assert (status, body["detail"][:8]) == (409, "no alarm")
         assert order(acting, alarm=ACTION, comment="by\na program")[0] == 200
-        assert order(acting, alarm=ACTION)[0] == 409
         (row,) = ask(folder, lambda journal: journal.query_audit(1)) or []
         assert (row.by, row.action, row.subject, row.detail) == ("mira", "acknowledge", ACTION, "by a program")
+        assert order(acting, alarm=ACTION)[0] == 409
 
 
 def test_each_scope_and_role_may_what_it_may(ground: tuple[Path, str, Person, Person]) -> None:
@@ -124,3 +124,23 @@ def test_what_is_hostile_is_refused_with_a_problem(ground: tuple[Path, str, Pers
             assert answer.status_code == status, request.url
             assert answer.headers["content-type"].startswith(PROBLEM)
             assert answer.json()["status"] == status
+
+
+def test_what_is_known_already_is_not_sent_again_and_what_a_path_cannot_do_is_said(
+    ground: tuple[Path, str, Person, Person],
+) -> None:
+    _, url, _, mira = ground
+    headers = token_of(mira, "read")
+    with httpx.Client(base_url=url, trust_env=False, timeout=20, headers=headers) as program:
+        first = program.get(ALARMS)
+        tag = first.headers["etag"]
+        assert first.headers["cache-control"] == "private, no-cache"
+        for known in (tag, f"W/{tag}", f'"other", {tag}', "*"):
+            again = program.get(ALARMS, headers={"If-None-Match": known})
+            assert (again.status_code, again.content, again.headers["etag"]) == (304, b"", tag)
+        assert program.get(ALARMS, headers={"If-None-Match": '"other"'}).content == first.content
+        head = program.head(ALARMS)
+        assert (head.status_code, head.content, head.headers["etag"]) == (200, b"", tag)
+        refused = program.put(ALARMS)
+        assert (refused.status_code, refused.headers["allow"]) == (405, "GET, HEAD")
+        assert refused.headers["cache-control"] == "no-store"

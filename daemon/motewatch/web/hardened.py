@@ -1,7 +1,8 @@
 """Puts the headers of a careful page on every answer, the error pages included.
 
 The policy of a page that is one file lets it show its own style sheet (by its hash) and post to where it came from, and
-nothing else: no script, no frame, no request to anywhere. Must not know what is shown.
+nothing else: no script, no frame, no request to anywhere. Nothing is kept by a browser unless the answer says so.
+Must not know what is shown.
 """
 
 from __future__ import annotations
@@ -26,7 +27,6 @@ class Hardened:
                 f"default-src 'none'; style-src 'sha256-{digest}'; img-src data:; form-action 'self'; "
                 "base-uri 'none'; frame-ancestors 'none'"
             ),
-            "Cache-Control": "no-store",
             # Without any, a browser sends `Origin: null` with a form, and nobody could tell ours from others'.
             "Referrer-Policy": "no-referrer" if policy is None else "same-origin",
             "X-Content-Type-Options": "nosniff",
@@ -47,6 +47,7 @@ class Hardened:
                 headers = MutableHeaders(scope=message)
                 for name, value in self._headers.items():
                     headers[name] = value
+                headers.setdefault("Cache-Control", "no-store")
             await send(message)
 
         await self._app(scope, receive, with_headers)

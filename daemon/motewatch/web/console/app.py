@@ -132,10 +132,13 @@ class ConsoleApp:
 
     async def _problem(self, request: Request, error: Exception) -> Response:
         status = error.status_code if isinstance(error, HTTPException) else 500
+        headers = (error.headers or {}) if isinstance(error, HTTPException) else {}
         if request.url.path.startswith(f"{BASE}/"):
             said = isinstance(error, HTTPException) and error.detail != HTTPException(status).detail
-            return problem(status, error.detail if isinstance(error, HTTPException) and said else "")
-        return self.house.page("problem", None, status, code=status)
+            return problem(status, error.detail if isinstance(error, HTTPException) and said else "", headers)
+        answer = self.house.page("problem", None, status, code=status)
+        answer.headers.update(headers)
+        return answer
 
 
 def _own(path: str) -> str:

@@ -5,6 +5,7 @@ Must not know what the operations are about.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, TypeVar
 
@@ -27,6 +28,7 @@ TITLES: Final = {
     409: "Refused by the rules of alarms",
     413: "Too long",
     422: "The request makes no sense",
+    429: "Too often",
     500: "A fault of the service",
     503: "No answer yet",
 }
@@ -99,8 +101,8 @@ def _unreadable(error: ValidationError) -> HTTPException:
     return HTTPException(422, f"{where}: {first['msg']}")
 
 
-def problem(status: int, detail: str = "") -> Response:
+def problem(status: int, detail: str = "", headers: Mapping[str, str] | None = None) -> Response:
     """RFC 9457 problem details."""
     body = Problem(type="about:blank", title=TITLES.get(status, "Not done"), status=status, detail=detail)
-    headers = {"WWW-Authenticate": "Bearer"} if status == 401 else None
-    return Response(body.model_dump_json(), status, headers, PROBLEM)
+    more = {**(headers or {}), **({"WWW-Authenticate": "Bearer"} if status == 401 else {})}
+    return Response(body.model_dump_json(), status, more, PROBLEM)
