@@ -148,7 +148,7 @@ def test_it_keeps_itself_up_to_date_and_says_when_it_is_stale(
         peer.publish(*spot(2, (90, 0)))
         wait_until(lambda: tab.evaluate('document.getElementById("now").innerHTML') != before, "the next sample")
     # What was in focus still is, though it was drawn anew.
-    assert tab.evaluate("document.activeElement.id") == "take-1"
+    assert tab.evaluate("document.activeElement.id") == f"take-{ACTION}"
     assert tab.evaluate('document.getElementById("stale").hidden') is True
     service.stop()
     wait_until(lambda: tab.evaluate('document.getElementById("stale").hidden') is False, "the stale page")

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-import threading
+import secrets
 from collections.abc import AsyncIterator
-from typing import Final
+from typing import Any, Final
 
-from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response, StreamingResponse
@@ -16,6 +15,7 @@ from motewatch.engine.records import OrderedAct
 from motewatch.web.access.desk import Visitor
 from motewatch.web.access.roles import May
 from motewatch.web.bodies import one_line
+from motewatch.web.console.frames import Frames, Kind
 from motewatch.web.console.house import House, Rule
 from motewatch.web.console.now import COMMENT_MAX
 
@@ -37,8 +37,10 @@ class RightNowPages:
 
     def __init__(self, house: House) -> None:
         self._house = house
-        self._parts: dict[str, tuple[int, str, str]] = {}
-        self._parts_lock = threading.Lock()
+        kinds = (Kind(wall=False, acknowledge=False), Kind(wall=False, acknowledge=True), Kind(True, False))
+        self._frames = {kind: Frames(house.feed, house.clock, house.templates, kind) for kind in kinds}
+        # Frames are numbered anew by each run: the page of an earlier one is to be loaded again.
+        self._run = secrets.token_hex(4)
 
     async def now(self, request: Request, visitor: Visitor) -> Response:
         """The page."""
@@ -49,48 +51,46 @@ class RightNowPages:
         return await run_in_threadpool(self._page, visitor, "wall")
 
     def _page(self, visitor: Visitor, view: str) -> Response:
-        part, clock = self._part(_kind(view, visitor))
-        return self._house.page("now", visitor, part=part, clock=clock, view=view)
-
-    def _part(self, kind: str) -> tuple[str, str]:
-        """What changes on the page, as markup, and the clock. Made once for all who look, a second long."""
-        house = self._house
-        second = int(house.clock.monotonic_s())
-        stamp = (house.feed.version << 34) + second
-        with self._parts_lock:
-            kept = self._parts.get(kind)
-            if kept is None or kept[0] != stamp:
-                now = house.feed.now()
-                template = house.templates.get_template("console/part.html")
-                part = Markup(template.render(now=now, acknowledge=kind.endswith("+"), wall=kind.startswith("wall")))
-                kept = self._parts[kind] = stamp, part, now.clock
-            return kept[1], kept[2]
+        frame = self._frames[_kind(view, visitor)].latest()
+        number = f"{self._run}-{frame.number}"
+        shown: dict[str, Any] = {"view": view, "frame": number, "clock": frame.clock, **frame.whole()}
+        return self._house.page("now", visitor, **shown)
 
     async def events(self, request: Request, visitor: Visitor) -> Response:
-        """The stream of changes (server-sent events)."""
-        kind = _kind("wall" if request.query_params.get("view") == "wall" else "now", visitor)
-        headers = {"X-Accel-Buffering": "no"}
-        return StreamingResponse(self._stream(request, kind), media_type="text/event-stream", headers=headers)
+        """The stream of changes (server-sent events), from the frame on that the page or the last stream ended with."""
+        view = "wall" if request.query_params.get("view") == "wall" else "now"
+        seen = request.headers.get("last-event-id") or request.query_params.get("frame", "")
+        run, _, number = (seen or f"{self._run}-0")[:40].partition("-")
+        # None: a page of another run of the service.
+        known = int(number) if run == self._run and number.isdecimal() else None
+        stream = self._stream(request, view, _kind(view, visitor), known)
+        return StreamingResponse(stream, media_type="text/event-stream", headers={"X-Accel-Buffering": "no"})
 
-    async def _stream(self, request: Request, kind: str) -> AsyncIterator[str]:
-        house = self._house
-        shown, version, told_s = "", -1, 0.0
+    async def _stream(self, request: Request, view: str, kind: Kind, known: int | None) -> AsyncIterator[str]:
+        house, frames = self._house, self._frames[kind]
+        if known is None:
+            yield _event("anew", "")
+            return
+        number, told_s = known, 0.0
         checked_s = house.clock.monotonic_s()
         while not (house.stopping.is_set() or house.feed.over):
             now_s = house.clock.monotonic_s()
             if now_s - checked_s >= SESSION_CHECK_S:
                 checked_s = now_s
                 visitor = await run_in_threadpool(house.visitor, request, used=False)
-                if visitor is None or _kind(kind.rstrip("+"), visitor) != kind:
-                    yield _event("ended", "")
+                if visitor is None or _kind(view, visitor) != kind:
+                    yield _event("anew", "")
                     return
-            if house.feed.version != version or now_s - told_s >= TICK_S:
-                version, told_s = house.feed.version, now_s
-                part, clock = await run_in_threadpool(self._part, kind)
-                if part != shown:
-                    shown = part
-                    yield _event("now", part)
-                yield _event("tick", clock)
+            # Only who comes first makes the frame, in a thread; the others find it there.
+            frame = await run_in_threadpool(frames.latest) if frames.due else frames.latest()
+            if frame.number != number:
+                news = frame.since(number)
+                number = frame.number
+                if news:
+                    yield _event("now", news, f"{self._run}-{number}")
+            if now_s - told_s >= TICK_S:
+                told_s = now_s
+                yield _event("tick", frame.clock)
             await asyncio.sleep(POLL_S)
 
     async def acknowledge(self, request: Request, visitor: Visitor) -> Response:
@@ -121,10 +121,12 @@ class RightNowPages:
         return RedirectResponse("/", 303)
 
 
-def _kind(view: str, visitor: Visitor) -> str:
-    return f"{view}+" if view == "now" and visitor.may(May.ACKNOWLEDGE) else view
+def _kind(view: str, visitor: Visitor) -> Kind:
+    wall = view == "wall"
+    return Kind(wall, not wall and visitor.may(May.ACKNOWLEDGE))
 
 
-def _event(name: str, data: str) -> str:
+def _event(name: str, data: str, id_: str = "") -> str:
     lines = "".join(f"data: {line}\n" for line in data.splitlines() or [""])
-    return f"event: {name}\n{lines}\n"
+    numbered = f"id: {id_}\n" if id_ else ""
+    return f"event: {name}\n{numbered}{lines}\n"
