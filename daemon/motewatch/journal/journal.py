@@ -10,7 +10,7 @@ Rules: one process writes (`Journal(path)`); its threads may share the object. A
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -20,12 +20,16 @@ from sqlalchemy import select, update
 from motewatch.alarms.annunciations import AlarmStep
 from motewatch.engine.records import AlarmChanged
 from motewatch.journal import migrations, tables
+from motewatch.journal.anchors import Anchor, broken_told, last_anchor_us
+from motewatch.journal.anchors import Told as ToldAnchor
 from motewatch.journal.errors import JournalDefectError, JournalError, OtherSiteError
 from motewatch.journal.opening import open_chain
 from motewatch.journal.outbox import Outbox
 from motewatch.journal.queries import Queries
 from motewatch.journal.recording import Recorder
 from motewatch.journal.rows import AuditRow, Batch, CallRow, DeadLetter, InputRow, OutboxRow, SnapshotRow
+from motewatch.journal.seal_check import Chain, chain_of
+from motewatch.journal.signature import SigningKey
 from motewatch.journal.snapshots import Snapshots
 from motewatch.journal.store import Store
 from motewatch.journal.verify import verify
@@ -252,11 +256,35 @@ class Journal:
         """The newest rows of the audit trail, oldest first."""
         return self._queries.query_audit(limit)
 
+    # Proof
+
+    def anchor(
+        self, site: str, at_us: int, key: SigningKey | None, rows_of: Callable[[Anchor], list[OutboxRow]]
+    ) -> Anchor | None:
+        """Put the head of the hash chain on record as an anchor, with what tells it outside, in one transaction.
+
+        None where the chain has not grown since the last one. Errors as `commit`. From any thread.
+        """
+        if self._recorder is None:
+            raise JournalDefectError(self.store.path, "this journal was opened for reading only")
+        return self._recorder.anchor(site, at_us, key, rows_of)
+
+    def last_anchor_us(self) -> int | None:
+        """When the newest anchor was made; None before the first."""
+        return last_anchor_us(self.store)
+
+    def chain(self) -> Chain:
+        """How far the hash chain reaches, unproved."""
+        return chain_of(self.store)
+
     # Care
 
-    def verify(self) -> list[str]:
-        """All problems found, as sentences; empty when the journal is in order. Reads everything, changes nothing."""
-        return verify(self.store)
+    def verify(self, told: Sequence[ToldAnchor] = (), public_key: str | None = None) -> list[str]:
+        """All problems found, as sentences; empty when the journal is in order. Reads everything, changes nothing.
+
+        `told` are anchors that were collected elsewhere; with `public_key` they must be signed by it.
+        """
+        return [*verify(self.store, public_key), *broken_told(self.store, told, public_key)]
 
     def checkpoint(self) -> bool:
         """Move the write-ahead log into the file and give its space back; False while a reader still needs it."""

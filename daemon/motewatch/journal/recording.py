@@ -8,7 +8,7 @@ batch that failed leaves no gap. It decides nothing; a batch that cannot be is a
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import astuple, dataclass, field, replace
 from typing import Any
 
@@ -17,7 +17,8 @@ from sqlalchemy import Connection, Table, bindparam, func, insert, select, updat
 from motewatch.callout.records import Told
 from motewatch.engine.codec import INTERNAL_KINDS, canonical, decode_internal, kind_of
 from motewatch.engine.records import AlarmChanged, Audited, Delivered, Repeated, SampleTaken, Turned
-from motewatch.journal import chain, defects, seals, tables
+from motewatch.journal import anchors, chain, defects, seals, tables
+from motewatch.journal.anchors import Anchor
 from motewatch.journal.columns import (
     alarm_columns,
     audit_columns,
@@ -30,6 +31,7 @@ from motewatch.journal.errors import JournalDefectError
 from motewatch.journal.prepared import Prepared, Values
 from motewatch.journal.rows import BY_TIME, Batch, OutboxRow
 from motewatch.journal.seals import Seal
+from motewatch.journal.signature import SigningKey
 from motewatch.journal.store import Store
 
 _INSERTS = [
@@ -133,6 +135,21 @@ class Recorder:
                     statement.many(connection, others.by_table[table])
             self.head = replace(self.head, outbox_id=self.head.outbox_id + len(fresh))
             return len(fresh)
+
+    def anchor(
+        self, site: str, at_us: int, key: SigningKey | None, rows_of: Callable[[Anchor], list[OutboxRow]]
+    ) -> Anchor | None:
+        """See `Journal.anchor`."""
+        with self._turn:
+            with self._store.writing() as connection:
+                made = anchors.make(connection, site, at_us, key)
+                told = [] if made is None else rows_of(made)
+                others = _Rows()
+                self._others(Batch(outbox=told), others)
+                for table, statement in _INSERTS:
+                    statement.many(connection, others.by_table[table])
+            self.head = replace(self.head, outbox_id=self.head.outbox_id + len(told))
+            return made
 
     def _check(self, batch: Batch) -> None:
         last = 0

@@ -7,14 +7,15 @@ order gives none. It repairs nothing. Most checks read every row: minutes for a 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from typing import Any, Final
+from collections.abc import Callable
+from typing import Final
 
-from sqlalchemy import Connection, Select, and_, func, or_, select
+from sqlalchemy import Connection, func, or_, select
 
 from motewatch.engine.codec import INTERNAL_KINDS, decode_internal, kind_of, output_from
 from motewatch.engine.records import AlarmChanged, Audited, Delivered, Output, SampleTaken, Told
 from motewatch.journal import chain, migrations, tables
+from motewatch.journal.anchors import broken_anchors
 from motewatch.journal.columns import (
     Row,
     alarm_columns,
@@ -25,14 +26,14 @@ from motewatch.journal.columns import (
     sample_columns,
 )
 from motewatch.journal.errors import JournalError
+from motewatch.journal.paging import pages
 from motewatch.journal.queries import audit_rows
 from motewatch.journal.rows import AuditRow
+from motewatch.journal.seal_check import broken_seals
 from motewatch.journal.store import Store
 
 FINDINGS: Final = 20
 """How many sentences one check gives at most: a damaged table has thousands of them."""
-
-PAGE: Final = 2000
 
 DELIVERED: Final = INTERNAL_KINDS[Delivered]
 OUTCOME: Final = ("outcome", "outcome_us", "attempts", "detail")
@@ -45,11 +46,17 @@ _calls = tables.calls.c
 _of_alarm = tables.call_alarms.c
 
 
-def verify(store: Store) -> list[str]:
+def verify(store: Store, public_key: str | None = None) -> list[str]:
     """All problems found, as sentences; empty when the journal is in order."""
+
+    def anchors(store: Store) -> list[str]:
+        return broken_anchors(store, public_key)
+
     findings: list[str] = []
     checks: list[Callable[[Store], list[str]]] = [
         Store.integrity,
+        broken_seals,
+        anchors,
         _single_queries,
         _audit_chain,
         _texts_and_columns,
@@ -73,6 +80,7 @@ def _single_queries(store: Store) -> list[str]:
         _unknown_causes,
         _revisions,
         _missing_columns,
+        _audit_order,
         _outcomes,
         _outbox_keys,
     ):
@@ -169,6 +177,18 @@ def _missing_columns(connection: Connection) -> list[str]:
     return found
 
 
+def _audit_order(connection: Connection) -> list[str]:
+    """The trail's own order against that of the outputs: its hashes do not cover which output a row belongs to."""
+    audit = tables.audit.c
+    before = func.lag(audit.output_id).over(order_by=audit.id).label("before_id")
+    steps = select(audit.id, audit.output_id, before).subquery()
+    query = select(steps.c.id).where(steps.c.output_id < steps.c.before_id).order_by(steps.c.id)
+    return [
+        f"audit: row {row_id} names an output before that of the row before it"
+        for (row_id,) in connection.execute(query.limit(FINDINGS))
+    ]
+
+
 def _outcomes(connection: Connection) -> list[str]:
     """What the calls' rows say became of them, against the inputs that said so: of each call the first counts."""
     found: list[str] = []
@@ -177,7 +197,7 @@ def _outcomes(connection: Connection) -> list[str]:
     for row_id, payload in connection.execute(inputs):
         try:
             what = decode_internal(DELIVERED, payload)
-        except (ValueError, KeyError, TypeError) as error:
+        except (ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
             found.append(f"inputs: input {row_id} cannot be read: {error}")
             continue
         if isinstance(what, Delivered):
@@ -214,7 +234,7 @@ def _outbox_keys(connection: Connection) -> list[str]:
 
 def _audit_chain(store: Store) -> list[str]:
     previous, expected = chain.FIRST, 1
-    for page in _pages(store, audit_rows(), tables.audit.c.id):
+    for page in pages(store, audit_rows(), tables.audit.c.id):
         for columns in page:
             row = AuditRow(*columns)
             if trouble := chain.broken(row, expected, previous):
@@ -228,16 +248,18 @@ def _texts_and_columns(store: Store) -> list[str]:
     """The searchable columns against the text they were taken from."""
     found: list[str] = []
     query = select(_outputs.id, _outputs.kind, _outputs.body)
-    for page in _pages(store, query, _outputs.id):
+    for page in pages(store, query, _outputs.id):
         columns = _columns(store, page[0].id, page[-1].id)
         for row in page:
             try:
                 output = output_from(row.kind, row.body)
-            except (ValueError, KeyError, TypeError) as error:
+            except (ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
                 found.append(f"outputs: output {row.id} cannot be read: {error}")
                 continue
             wanted, kept = _expected(output), columns.get(row.id)
-            if wanted is not None and kept is not None and wanted != kept:
+            if wanted is None and kept is not None:
+                found.append(f"outputs: output {row.id} ({kind_of(output)}) has columns that it cannot have")
+            elif wanted is not None and kept is not None and wanted != kept:
                 differing = ", ".join(key for key in wanted if wanted[key] != kept.get(key))
                 found.append(f"outputs: output {row.id} ({kind_of(output)}) and its columns differ in {differing}")
         if len(found) >= FINDINGS:
@@ -261,11 +283,14 @@ def _columns(store: Store, first_id: int, last_id: int) -> dict[int, Row]:
                 elif table is tables.calls:
                     for name in OUTCOME:
                         del plain[name]
-                    plain["alarms"] = set()
+                    plain |= {"alarms": set(), "id": None}
                 columns[output_id] = plain
         alarms = select(_of_alarm.output_id, _of_alarm.alarm).where(_of_alarm.output_id.between(first_id, last_id))
         for output_id, alarm in connection.execute(alarms):
             columns.setdefault(output_id, {}).setdefault("alarms", set()).add(alarm)
+        ids = select(tables.call_ids).where(tables.call_ids.c.output_id.between(first_id, last_id))
+        for call_id, output_id in connection.execute(ids):
+            columns.setdefault(output_id, {})["id"] = call_id
     return columns
 
 
@@ -277,19 +302,5 @@ def _expected(output: Output) -> Row | None:
     if isinstance(output, Audited):
         return audit_columns(output)
     if isinstance(output, Told):
-        return call_columns(output) | {"alarms": set(call_alarms(output))}
+        return call_columns(output) | {"alarms": set(call_alarms(output)), "id": output.id}
     return None
-
-
-def _pages(store: Store, query: Select[Any], key: Any) -> Iterator[list[Any]]:
-    """The rows of `query` by ascending id, page by page, up to the last one there is now."""
-    with store.reading() as connection:
-        last = connection.execute(select(func.max(key))).scalar() or 0
-    at = 0
-    while at < last:
-        with store.reading() as connection:
-            page = list(connection.execute(query.where(and_(key > at, key <= last)).order_by(key).limit(PAGE)).all())
-        if not page:
-            return
-        yield page
-        at = page[-1].id
