@@ -159,7 +159,7 @@ class Found:
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """One page. `next`: from where to go on; None: that is all. `looked_to_us`: it ended early, so far has it looked."""
+    """One page. `next`: from where to go on (None: that is all). `looked_to_us`: it ended early, having looked so far."""
 
     rows: list[Found]
     next: Place | None
