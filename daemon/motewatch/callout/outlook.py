@@ -97,9 +97,13 @@ class StepNow:
     due_us: int | None
     """Nominal; None: it will not be taken."""
     taken: bool
-    targets: tuple[str, ...]
-    persons: tuple[str, ...]
-    """Whom the targets name at that instant, or now where it has passed."""
+    targets: tuple[tuple[str, tuple[str, ...]], ...]
+    """Each with the persons whom it names at that instant, or now where it has passed."""
+
+    @property
+    def persons(self) -> tuple[str, ...]:
+        """All whom the targets name."""
+        return tuple(dict.fromkeys(person for _, persons in self.targets for person in persons))
 
 
 def steps_of(case: CaseNow, ladder: Ladder, roster: Roster, now_us: int) -> list[StepNow]:
@@ -112,8 +116,8 @@ def steps_of(case: CaseNow, ladder: Ladder, roster: Roster, now_us: int) -> list
             due_us = case.next_step_us
         coming = case.stage is Stage.OPEN or (number == case.steps + 1 and case.next_step_us is not None)
         asked_us = now_us if taken else max(due_us, now_us)
-        persons = dict.fromkeys(person for target in rung.targets for person in roster.resolve(target, asked_us))
-        found.append(StepNow(number, due_us if taken or coming else None, taken, rung.targets, tuple(persons)))
+        targets = tuple((target, roster.resolve(target, asked_us)) for target in rung.targets)
+        found.append(StepNow(number, due_us if taken or coming else None, taken, targets))
     return found
 
 

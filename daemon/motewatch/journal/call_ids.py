@@ -11,11 +11,12 @@ from dataclasses import dataclass
 from sqlalchemy import bindparam, select
 
 from motewatch.callout.answers import TEST
-from motewatch.callout.records import Cause, Told
+from motewatch.callout.records import Cause, Outcome, Told
 from motewatch.engine.codec import output_from
 from motewatch.engine.records import AlarmChanged
 from motewatch.journal import tables
 from motewatch.journal.journal import Journal
+from motewatch.journal.rows import CallRow
 
 _CALL = (
     select(tables.outputs.c.kind, tables.outputs.c.body)
@@ -79,6 +80,30 @@ class CallRecord:
             if isinstance(told, Told) and told.cause is Cause.TEST:
                 last[told.person, told.channel, told.address] = told
         return [(told, confirmed.get(told.answer.removeprefix(TEST))) for _, told in sorted(last.items())]
+
+    def page(
+        self, limit: int, before: int | None = None, *, person: str | None = None, alarm: str | None = None
+    ) -> list[tuple[int, CallRow]]:
+        """The newest calls, newest first, each with its place on record; `before`: only those of an earlier place."""
+        calls = tables.calls.c
+        query = select(
+            calls.output_id, tables.outputs.c.body, calls.outcome, calls.outcome_us, calls.attempts, calls.detail
+        ).join_from(tables.calls, tables.outputs)
+        if before is not None:
+            query = query.where(calls.output_id < before)
+        if person is not None:
+            query = query.where(calls.person == person)
+        if alarm is not None:
+            about = tables.call_alarms.c
+            query = query.where(calls.output_id.in_(select(about.output_id).where(about.alarm == alarm)))
+        found = []
+        with self._journal.store.reading() as connection:
+            for row in connection.execute(query.order_by(calls.output_id.desc()).limit(limit)):
+                told = output_from("told", row.body)
+                assert isinstance(told, Told)
+                outcome = None if row.outcome is None else Outcome(row.outcome)
+                found.append((row.output_id, CallRow(told, outcome, row.outcome_us, row.attempts, row.detail)))
+        return found
 
     def persons(self) -> list[str]:
         """Ids of all who were ever called."""

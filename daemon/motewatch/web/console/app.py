@@ -24,7 +24,7 @@ from motewatch.web.access.desk import AccessError, Visitor
 from motewatch.web.console.api import Api
 from motewatch.web.console.house import HERE, House, Rule, address_of
 from motewatch.web.console.operation import BASE, problem
-from motewatch.web.console.pages import right_now, signing, users
+from motewatch.web.console.pages import on_call, right_now, signing, users
 from motewatch.web.hardened import Hardened
 
 _log = logging.getLogger("motewatch.console")
@@ -36,6 +36,7 @@ POLICY: Final = (
 
 GROUPS: Final[tuple[tuple[tuple[Rule, ...], Callable[[House], object]], ...]] = (
     (right_now.ROUTES, right_now.RightNowPages),
+    (on_call.ROUTES, on_call.OnCallPages),
     (users.ROUTES, users.UserPages),
     (signing.ROUTES, signing.SigningPages),
 )

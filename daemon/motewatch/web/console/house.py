@@ -67,6 +67,7 @@ class Way:
 NAV: Final = (
     Way("/", "Right now", May.LOOK, ("/acknowledge",)),
     Way("/wall", "Wall", May.LOOK),
+    Way("/on-call", "On call", May.LOOK),
     Way("/sign", "Signatures", May.SIGN),
     Way("/access", "Users", May.MANAGE),
     Way("/tokens", "Tokens", May.LOOK),
