@@ -13,9 +13,10 @@ from motewatch.journal.journal import Journal
 from motewatch.service import Service
 from motewatch.service.replay import restore
 from motewatch.wire.records import SECOND_US
-from support.command_line import write_site
+from support.command_line import run, write_site
 from support.facility import T0
 from support.live import (
+    ABOVE,
     ACTION,
     EVERYTHING,
     STOP_S,
@@ -112,6 +113,30 @@ def test_a_signal_ends_it_with_status_0(mosquitto: Mosquitto, tmp_path: Path, nu
         program.signal(number)
         assert program.wait(STOP_S + SLACK_S) == 0
         assert program.log().splitlines()[-1].endswith("stopped")
+
+
+@pytest.mark.broker
+def test_its_state_is_told_on_one_screen_while_it_runs_and_after(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    path = write_site(tmp_path, live_site({"port": mosquitto.port}))
+    with Program(path) as program, Peer(mosquitto.port) as peer:
+        peer.publish(*spot(1, ABOVE))
+        told = wait_until(lambda: text_with(run("status", path).output, "1 of high priority"), "the alarm")
+        assert "Testing ground" in told
+        assert "as process " in told
+        assert "2 of 2 fixed sensors are heard" in told
+        assert "this site calls nobody" in told
+        assert "journal" in told
+        program.stop()
+    told_after = run("status", path, "--format", "json")
+    assert told_after.exit_code == 1
+    found = {each["question"]: each["answer"] for each in json.loads(told_after.output)}
+    assert found["Does the service run?"] == "not well"
+    assert found["Do readings come in?"] == "cannot tell"
+
+
+def text_with(text: str, part: str) -> str:
+    """The text, if it has this part."""
+    return text if part in text else ""
 
 
 def test_it_stops_without_ever_having_reached_a_broker(tmp_path: Path) -> None:

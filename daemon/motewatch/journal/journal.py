@@ -118,6 +118,10 @@ class Journal:
         """When the first input on record was received; None before it."""
         return self._queries.first_input_us()
 
+    def last_input_us(self) -> int | None:
+        """When the newest input on record was received; None before it."""
+        return self._queries.last_input_us()
+
     def last_input_id(self) -> int:
         """The newest input on record; 0 before the first."""
         return self._queries.last_input_id()
@@ -193,6 +197,10 @@ class Journal:
     def backlog(self, sink: str) -> int:
         """How many rows wait, due or not."""
         return self._outbox.backlog(sink)
+
+    def backlogs(self) -> dict[str, tuple[int, int]]:
+        """Of each sink that something waits for: how many rows, and when the oldest of them was made."""
+        return self._outbox.backlogs()
 
     def prune(self, delivered_before_us: int, page: int = 1000) -> int:
         """Remove outbox rows delivered before that instant; returns how many. The record itself is never pruned."""

@@ -119,6 +119,12 @@ class Outbox:
         with self._store.reading() as connection:
             return connection.execute(count).scalar_one()
 
+    def backlogs(self) -> dict[str, tuple[int, int]]:
+        """Of each sink that something waits for: how many rows, and when the oldest of them was made."""
+        waiting = select(_c.sink, func.count(), func.min(_c.created_us)).where(_c.delivered_us.is_(None))
+        with self._store.reading() as connection:
+            return {sink: (rows, oldest_us) for sink, rows, oldest_us in connection.execute(waiting.group_by(_c.sink))}
+
     def waiting(self, prefix: str) -> dict[str, list[int]]:
         """Ids of the rows that wait, due or not, of every sink whose name begins so."""
         rows = select(_c.sink, _c.id).where(

@@ -82,6 +82,11 @@ class Queries:
         value: int | None = self._one(select(_inputs.received_us).order_by(_inputs.id).limit(1))
         return value
 
+    def last_input_us(self) -> int | None:
+        """When the newest input on record was received; None before the first."""
+        value: int | None = self._one(select(_inputs.received_us).order_by(_inputs.id.desc()).limit(1))
+        return value
+
     def last_input_id(self) -> int:
         """The newest input on record; 0 before the first."""
         return self._one(select(func.max(_inputs.id))) or 0

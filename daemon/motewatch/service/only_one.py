@@ -38,3 +38,20 @@ def only_service(journal: Path) -> Iterator[None]:
         yield
     finally:
         os.close(descriptor)
+
+
+def holder(journal: Path) -> str | None:
+    """Id of the process whose service runs on the journal; None: there is none. Leaves no file behind."""
+    try:
+        descriptor = os.open(journal.with_name(f"{journal.name}.lock"), os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return None
+    try:
+        # Shared, and let go of at once: a service that starts in this very moment would be refused, and tries again.
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except OSError:
+        return os.pread(descriptor, 32, 0).decode(errors="replace").strip() or "?"
+    else:
+        return None
+    finally:
+        os.close(descriptor)

@@ -1,0 +1,194 @@
+"""Is the service well: do readings come in, are they kept, do they go on, can people be reached. Pure.
+
+Rules: four answers, each with a word and a shape: well, see to it (before it gets worse), not well, cannot tell. What
+was not set up is said and is no fault. Nothing that cannot be told is ever well: without a running service, only the
+record can be spoken of.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import Enum
+from zoneinfo import ZoneInfo
+
+from motewatch.picture.words import clock, lasting
+from motewatch.wire.records import MINUTE_US, SECOND_US
+
+LATE_US = 5 * MINUTE_US
+"""What waits longer to go on has a reason that somebody should know."""
+
+BEHIND_US = 60 * SECOND_US
+"""So far the record may be behind the clock while little comes in: the heartbeat of the engine is quicker."""
+
+LEAST_FREE_BYTES = 2 * 10**9
+"""Below this the disk is to be seen to: a month of a large site (common practice, no source)."""
+
+
+class Answer(Enum):
+    """What can be said of one question."""
+
+    NOT_WELL = "not well"
+    SEE_TO = "see to it"
+    CANNOT_TELL = "cannot tell"
+    WELL = "well"
+    NOT_SET_UP = "not set up"
+
+    @property
+    def sign(self) -> str:
+        """Its shape."""
+        return {"not well": "✖", "see to it": "▲", "cannot tell": "?", "well": "✓", "not set up": "–"}[self.value]
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """What one sink has not taken yet."""
+
+    rows: int
+    oldest_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What was found."""
+
+    now_us: int
+    process: str | None
+    """Id of the service's process; None: none runs."""
+    last_input_us: int | None
+    """When the newest input on record was received."""
+    engine_us: int | None
+    """How far the record has come."""
+    journal_bytes: int
+    free_bytes: int
+    fixed_sensors: int
+    silent_sensors: Sequence[str] = ()
+    unusable: int = 0
+    """Messages of the last hour that could not be used."""
+    waiting: Mapping[str, Waiting] = field(default_factory=dict)
+    """By sink."""
+    broker_down: bool = False
+    time_series_down: bool = False
+    open_alarms: Mapping[str, int] = field(default_factory=dict)
+    """Alarms that nobody has acknowledged, by priority."""
+    standing_alarms: int = 0
+    nobody_on_call: Sequence[str] = ()
+    """Rotas."""
+    on_call: Sequence[str] = ()
+    """Persons, over all rotas."""
+    callout: bool = False
+    """Is calling people set up?"""
+    nobody_reached: bool = False
+    calls: int = 0
+    """Of the last day."""
+    failed_calls: int = 0
+    failing_tests: Sequence[str] = ()
+    """Alarms of ways whose test calls nobody confirmed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One question with its answer."""
+
+    question: str
+    answer: Answer
+    text: str
+
+
+def findings(facts: Facts, zone: ZoneInfo) -> list[Finding]:
+    """The answers, in the order in which one would ask."""
+    return [
+        _service(facts),
+        _readings(facts),
+        _record(facts, zone),
+        _passing_on(facts),
+        _people(facts),
+        _alarms(facts),
+    ]
+
+
+def _service(facts: Facts) -> Finding:
+    name = "Does the service run?"
+    if facts.process is None:
+        return Finding(name, Answer.NOT_WELL, "no: nothing is taken in, judged or told; start it")
+    return Finding(name, Answer.WELL, f"yes, as process {facts.process}")
+
+
+def _readings(facts: Facts) -> Finding:
+    name = "Do readings come in?"
+    if facts.last_input_us is None:
+        return Finding(name, Answer.CANNOT_TELL, "nothing has ever come")
+    newest = f"newest {lasting(facts.now_us - facts.last_input_us)} ago"
+    if facts.broker_down:
+        return Finding(name, Answer.NOT_WELL, f"the broker is not reached; {newest}")
+    if facts.process is None:
+        return Finding(name, Answer.CANNOT_TELL, newest)
+    silent = list(facts.silent_sensors)
+    heard = f"{facts.fixed_sensors - len(silent)} of {facts.fixed_sensors} fixed sensors are heard"
+    unusable = f"; {facts.unusable} messages of the last hour could not be used" if facts.unusable else ""
+    if silent:
+        shown = ", ".join(silent[:5]) + (f" and {len(silent) - 5} more" if len(silent) > 5 else "")
+        worst = Answer.NOT_WELL if len(silent) == facts.fixed_sensors else Answer.SEE_TO
+        return Finding(name, worst, f"{heard}, silent: {shown}; {newest}{unusable}")
+    return Finding(name, Answer.SEE_TO if facts.unusable else Answer.WELL, f"{heard}; {newest}{unusable}")
+
+
+def _record(facts: Facts, zone: ZoneInfo) -> Finding:
+    name = "Are they kept?"
+    size = f"journal {_bytes(facts.journal_bytes)}, {_bytes(facts.free_bytes)} free"
+    if facts.engine_us is None:
+        return Finding(name, Answer.CANNOT_TELL, f"nothing is on record yet; {size}")
+    upto = f"up to {clock(facts.engine_us, zone, facts.now_us)}"
+    if facts.free_bytes < LEAST_FREE_BYTES // 10:
+        return Finding(name, Answer.NOT_WELL, f"{upto}; the disk is nearly full: {size}")
+    behind = facts.now_us - facts.engine_us > BEHIND_US
+    if facts.process is not None and behind and facts.last_input_us is not None and not facts.broker_down:
+        return Finding(name, Answer.SEE_TO, f"{upto}, {lasting(facts.now_us - facts.engine_us)} behind; {size}")
+    if facts.free_bytes < LEAST_FREE_BYTES:
+        return Finding(name, Answer.SEE_TO, f"{upto}; room is getting scarce: {size}")
+    return Finding(name, Answer.WELL, f"{upto}; {size}")
+
+
+def _passing_on(facts: Facts) -> Finding:
+    name = "Do they go on?"
+    waiting = {sink: each for sink, each in facts.waiting.items() if each.rows}
+    said = ", ".join(
+        f"{sink}: {each.rows} waiting, the oldest for {lasting(facts.now_us - each.oldest_us)}"
+        for sink, each in sorted(waiting.items())
+    )
+    if facts.time_series_down:
+        return Finding(name, Answer.SEE_TO, f"the time-series database is not reached; {said or 'nothing waits'}")
+    late = any(facts.now_us - each.oldest_us > LATE_US for each in waiting.values())
+    return Finding(name, Answer.SEE_TO if late else Answer.WELL, said or "nothing waits")
+
+
+def _people(facts: Facts) -> Finding:
+    name = "Can people be reached?"
+    if not facts.callout:
+        return Finding(name, Answer.NOT_SET_UP, "this site calls nobody: no escalation is configured")
+    said = [f"on call: {', '.join(facts.on_call) or 'nobody'}"]
+    said.append(f"{facts.calls} calls in the last day, {facts.failed_calls} failed")
+    if facts.failing_tests:
+        said.append(f"test calls not confirmed: {', '.join(facts.failing_tests)}")
+    if facts.nobody_reached:
+        return Finding(name, Answer.NOT_WELL, f"nobody was reached for a standing alarm; {'; '.join(said)}")
+    if facts.nobody_on_call:
+        return Finding(name, Answer.NOT_WELL, f"nobody on call in {', '.join(facts.nobody_on_call)}; {'; '.join(said)}")
+    faulty = facts.failing_tests or facts.failed_calls
+    return Finding(name, Answer.SEE_TO if faulty else Answer.WELL, "; ".join(said))
+
+
+def _alarms(facts: Facts) -> Finding:
+    name = "Are alarms waiting?"
+    waiting = ", ".join(f"{number} of {word} priority" for word, number in facts.open_alarms.items() if number)
+    standing = f"{facts.standing_alarms} standing"
+    if not waiting:
+        return Finding(name, Answer.WELL, f"none unacknowledged; {standing}")
+    return Finding(name, Answer.SEE_TO, f"not acknowledged: {waiting}; {standing}")
+
+
+def _bytes(number: int) -> str:
+    for unit, size in (("GB", 10**9), ("MB", 10**6)):
+        if number >= size:
+            return f"{number / size:.1f} {unit}"
+    return f"{number / 1000:.0f} kB"

@@ -1,0 +1,86 @@
+"""Is the service well: each question answered from what was found, and nothing that cannot be told is ever well."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from motewatch.picture.health import Answer, Facts, Waiting, findings
+from motewatch.wire.records import MINUTE_US, SECOND_US
+
+NOW = 1_780_000_020_000_000
+WELL = Facts(
+    now_us=NOW,
+    process="812",
+    last_input_us=NOW - SECOND_US,
+    engine_us=NOW - SECOND_US,
+    journal_bytes=12_300_000,
+    free_bytes=80_000_000_000,
+    fixed_sensors=3,
+    callout=True,
+    on_call=("Ada", "Ben"),
+    calls=4,
+)
+
+
+def answers(**changes: Any) -> dict[str, tuple[Answer, str]]:
+    """Question to answer and text."""
+    found = findings(replace(WELL, **changes), ZoneInfo("UTC"))
+    return {each.question: (each.answer, each.text) for each in found}
+
+
+def test_all_is_well() -> None:
+    assert {question: text for question, (_, text) in answers().items()} == {
+        "Does the service run?": "yes, as process 812",
+        "Do readings come in?": "3 of 3 fixed sensors are heard; newest 1 s ago",
+        "Are they kept?": "up to 20:26:59; journal 12.3 MB, 80.0 GB free",
+        "Do they go on?": "nothing waits",
+        "Can people be reached?": "on call: Ada, Ben; 4 calls in the last day, 0 failed",
+        "Are alarms waiting?": "none unacknowledged; 0 standing",
+    }
+    assert {answer for answer, _ in answers().values()} == {Answer.WELL}
+
+
+@pytest.mark.parametrize(
+    ("changes", "question", "answer", "says"),
+    [
+        ({"process": None}, "Does the service run?", Answer.NOT_WELL, "start it"),
+        ({"process": None}, "Do readings come in?", Answer.CANNOT_TELL, "newest 1 s ago"),
+        ({"last_input_us": None}, "Do readings come in?", Answer.CANNOT_TELL, "nothing has ever come"),
+        ({"broker_down": True}, "Do readings come in?", Answer.NOT_WELL, "the broker is not reached"),
+        (
+            {"silent_sensors": ["pc-2"]},
+            "Do readings come in?",
+            Answer.SEE_TO,
+            "2 of 3 fixed sensors are heard, silent: pc-2",
+        ),
+        ({"silent_sensors": ["a", "b", "c"]}, "Do readings come in?", Answer.NOT_WELL, "0 of 3"),
+        ({"unusable": 7}, "Do readings come in?", Answer.SEE_TO, "7 messages of the last hour"),
+        ({"engine_us": None}, "Are they kept?", Answer.CANNOT_TELL, "nothing is on record"),
+        ({"engine_us": NOW - 5 * MINUTE_US}, "Are they kept?", Answer.SEE_TO, "behind"),
+        ({"free_bytes": 1_500_000_000}, "Are they kept?", Answer.SEE_TO, "room is getting scarce"),
+        ({"free_bytes": 20_000_000}, "Are they kept?", Answer.NOT_WELL, "nearly full"),
+        ({"waiting": {"mqtt": Waiting(3, NOW - SECOND_US)}}, "Do they go on?", Answer.WELL, "mqtt: 3 waiting"),
+        ({"waiting": {"call/mail": Waiting(1, NOW - 9 * MINUTE_US)}}, "Do they go on?", Answer.SEE_TO, "call/mail: 1"),
+        ({"time_series_down": True}, "Do they go on?", Answer.SEE_TO, "time-series database is not reached"),
+        ({"callout": False}, "Can people be reached?", Answer.NOT_SET_UP, "calls nobody"),
+        ({"nobody_on_call": ["night"]}, "Can people be reached?", Answer.NOT_WELL, "nobody on call in night"),
+        ({"nobody_reached": True}, "Can people be reached?", Answer.NOT_WELL, "nobody was reached"),
+        ({"failed_calls": 2}, "Can people be reached?", Answer.SEE_TO, "2 failed"),
+        ({"failing_tests": ["callout/test/ada/sms"]}, "Can people be reached?", Answer.SEE_TO, "callout/test/ada/sms"),
+        (
+            {"open_alarms": {"high": 2, "medium": 0, "low": 1}, "standing_alarms": 5},
+            "Are alarms waiting?",
+            Answer.SEE_TO,
+            "not acknowledged: 2 of high priority, 1 of low priority; 5 standing",
+        ),
+    ],
+)
+def test_what_is_wrong_is_said(changes: dict[str, Any], question: str, answer: Answer, says: str) -> None:
+    found, text = answers(**changes)[question]
+    assert found is answer
+    assert says in text
+    assert found.sign in "✖▲?✓–"
