@@ -2,26 +2,24 @@
 
 from __future__ import annotations
 
-import threading
-from typing import Final
+from typing import Any, Final
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 
-from motewatch.links.channel_trial import Tried, UnknownNameError, channel_named, failed, try_way, whom_named
-from motewatch.links.errors import ChannelError, LinkError
 from motewatch.picture.words import clock
 from motewatch.web.access.desk import Visitor
 from motewatch.web.access.roles import May
 from motewatch.web.console.house import House, Rule
 from motewatch.web.console.watch import Watch
+from motewatch.web.console.way_test import WayTest, ways_of
 
 ROUTES: Final = (
     Rule("/on-call", "on_call", ("GET",), May.LOOK),
     Rule("/on-call/test", "test_way", ("GET", "POST"), May.OPERATE),
 )
-ACTION: Final = "channel-tested"
+NOT_KEPT: Final = "What became of it is not on the audit trail yet: look there before you rely on it."
 
 
 class OnCallPages:
@@ -30,7 +28,7 @@ class OnCallPages:
     def __init__(self, house: House) -> None:
         self._house = house
         self._watch = Watch(house)
-        self._testing = threading.Lock()
+        self._test = WayTest(house)
 
     async def on_call(self, request: Request, visitor: Visitor) -> Response:
         """The page."""
@@ -41,46 +39,20 @@ class OnCallPages:
     async def test_way(self, request: Request, visitor: Visitor) -> Response:
         """Send one trial message over a way to a person, now."""
         house = self._house
-        site = house.site
-        ways = [
-            (f"{person.id} {channel.id}", f"{person.name} over {channel.id}")
-            for person in site.persons
-            for channel in site.channels
-            if any(reach.channel == channel.id for reach in person.reach)
+        names = {person.id: person.name for person in house.site.persons}
+        # Neither an id of a person nor one of a channel has a blank in it.
+        choices = [
+            (f"{person} {channel}", f"{names[person]} over {channel}") for person, channel in ways_of(house.site)
         ]
+        shown: dict[str, Any] = {"choices": choices, "way": "", "wrong": "", "tried": (), "told": ""}
         if request.method != "POST":
-            wanted = request.query_params.get("way", "")
-            return house.page("on_call_test", visitor, choices=ways, way=wanted, wrong="", tried=[], told="")
+            return house.page("on_call_test", visitor, **shown | {"way": request.query_params.get("way", "")})
         form = await house.form(request, visitor)
-        way = form.get("way", "")
-        if way not in dict(ways):
-            wrong = "There is no such way in the site file: choose one of the list."
-            return house.page("on_call_test", visitor, 422, choices=ways, way="", wrong=wrong, tried=[], told="")
-        if not self._testing.acquire(blocking=False):
-            wrong = "Another test is under way: try again in a moment."
-            return house.page("on_call_test", visitor, 409, choices=ways, way=way, wrong=wrong, tried=[], told="")
-        try:
-            tried = await run_in_threadpool(self._try, *way.split(" "))
-        finally:
-            self._testing.release()
-        person, channel = way.split(" ")
-        said = "; ".join(f"{'taken' if one.delivered else 'not taken'}: {_line(one.text)}" for one in tried)
-        kept = await run_in_threadpool(house.enter, visitor, ACTION, f"channel/{channel}", f"to {person}: {said}"[:600])
-        told = "" if kept else "What became of it is not on the audit trail yet: look there before you rely on it."
-        return house.page("on_call_test", visitor, choices=ways, way=way, wrong="", tried=tried, told=told)
-
-    def _try(self, person: str, channel: str) -> list[Tried]:
-        """One trial for each address of the person on the channel."""
-        house = self._house
-        try:
-            settings = channel_named(house.site, channel)
-            whom = whom_named(house.site, settings, person)
-            return list(try_way(house.site, house.base_dir, settings, whom, house.clock))
-        except ChannelError as error:
-            return [Tried(f"'{channel}'", False, failed(error, settings), 0.0)]
-        except (UnknownNameError, LinkError) as error:
-            return [Tried(f"'{channel}'", False, f"{error}.", 0.0)]
-
-
-def _line(text: str) -> str:
-    return " ".join(text.split())
+        person, _, channel = form.get("way", "").partition(" ")
+        done = await run_in_threadpool(self._test.test, visitor, person, channel)
+        shown["way"] = f"{person} {channel}"
+        if done.wrong:
+            wrong = f"{done.wrong[:1].upper()}{done.wrong[1:]}."
+            return house.page("on_call_test", visitor, 409 if done.busy else 422, **shown | {"wrong": wrong})
+        told = "" if done.kept else NOT_KEPT
+        return house.page("on_call_test", visitor, **shown | {"tried": done.tried, "told": told})
