@@ -1,4 +1,7 @@
-"""Commands that read the journal: samples, alarms, dead-letters, audit, verify. They work beside a running service."""
+"""Commands that read the journal: samples, alarms, dead-letters, audit, verify. They work beside a running service.
+
+`make-key` makes the key that signs anchors of the record.
+"""
 
 from __future__ import annotations
 
@@ -29,6 +32,7 @@ def add_to(app: typer.Typer) -> None:
     app.command("dead-letters")(dead_letters)
     app.command()(audit)
     app.command()(verify)
+    app.command("make-key")(make_key)
 
 
 def samples(
@@ -130,22 +134,79 @@ def audit(site: SitePath, limit: Limit = 100, form: FormatOption = Format.TABLE)
     print_newest(listings.audit(found, facility), form, limit)
 
 
-def verify(site: SitePath) -> None:
+def verify(
+    site: SitePath,
+    anchors: Annotated[
+        Path | None,
+        typer.Option(
+            "--anchors",
+            metavar="FILE",
+            help="Anchors that were kept elsewhere, one published message a line.",
+            show_default=False,
+        ),
+    ] = None,
+    public_key: Annotated[
+        Path | None,
+        typer.Option(
+            "--public-key",
+            metavar="FILE",
+            help="The site's public key: every anchor of FILE must be signed by it.",
+            show_default=False,
+        ),
+    ] = None,
+) -> None:
     """Check that the record is whole and unchanged. Reads all of it; exit status 1 if not.
+
+    Without anchors that were kept elsewhere nobody can see that the end of the record was cut off, or that all of it
+    was made anew.
 
     \b
     motewatch verify site.toml
+    motewatch verify site.toml --anchors kept.jsonl --public-key record.key.public
     """
+    from motewatch.links.anchoring import collected, read_public_key
+
     facility = load_site(site)
+    told = [] if anchors is None else collected(anchors)
+    key = None if public_key is None else read_public_key(public_key)
     with open_journal(facility, site) as journal:
-        problems = journal.verify()
+        problems = journal.verify(told, key)
         last = journal.last_input_id(), journal.last_output_id()
+        chain = journal.chain()
     for problem in problems:
         typer.echo(problem)
     if problems:
         typer.echo(f"\n{len(problems)} {'problem' if len(problems) == 1 else 'problems'} in the record.")
         raise typer.Exit(1)
     typer.echo(f"The record is in order: {last[0]} inputs and {last[1]} outputs.")
+    if chain.found_inputs or chain.found_outputs:
+        typer.echo(
+            f"The chain of {chain.seals} seals holds from input {chain.found_inputs + 1} and output "
+            f"{chain.found_outputs + 1} on; what came before was recorded without seals, and sealed as it was found."
+        )
+    else:
+        typer.echo(f"The chain of {chain.seals} seals covers all of it.")
+    if told:
+        typer.echo(f"{len(told)} anchors kept elsewhere fit it.")
+    else:
+        typer.echo("Not compared with anchors kept elsewhere (--anchors).")
+
+
+def make_key(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="Where the private key is to go.", show_default=False)],
+) -> None:
+    """Make the key that signs anchors of the record (`record.signing_key_file` of the site file).
+
+    Writes FILE, for its owner only, and FILE.public. Give the public key to whoever keeps the anchors, and keep both
+    away from those who could rewrite the record.
+
+    \b
+    motewatch make-key /etc/motewatch/record.key
+    """
+    from motewatch.links import anchoring
+
+    public = anchoring.make_key(file)
+    typer.echo(f"The private key is in {file}, the public key in {file}{anchoring.PUBLIC}:\n{public}")
 
 
 @contextmanager

@@ -37,6 +37,7 @@ def named_secrets(site: Site) -> Iterator[tuple[KeyPath, str]]:
         (("service", "time_series", "token_file"), None if server is None else server.token_file),
         (("callout", "answer_page", "key_file"), None if page is None else page.key_file),
         (("callout", "dead_man", "url_file"), None if dead_man is None else dead_man.url_file),
+        (("record", "signing_key_file"), site.record.signing_key_file),
     ]
     for number, channel in enumerate(site.channels):
         if isinstance(channel, EmailChannel):

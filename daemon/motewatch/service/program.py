@@ -30,6 +30,7 @@ from motewatch.journal.history import JournalHistory
 from motewatch.journal.journal import Journal
 from motewatch.journal.rows import OutboxRow
 from motewatch.links.alarm_gauges import publish_figures
+from motewatch.links.anchoring import Anchoring
 from motewatch.links.broker import BrokerLink
 from motewatch.links.clock import Clock, TimeSource
 from motewatch.links.errors import LinkError
@@ -125,6 +126,7 @@ class Service:
         path = base_dir / settings.journal
         self._undo.enter_context(only_service(path))
         journal = self._undo.enter_context(Journal(path, site=site.site.id))
+        anchoring = Anchoring(journal, site.record, base_dir, topics, self._clock)
         writer = self._make_writer(site, journal, topics)
         calls_before = left_over(journal)
         answering_jobs = self._start_answering(site, base_dir, journal)
@@ -159,7 +161,7 @@ class Service:
         self._stop_later(link.stop)
         link.start()
         console_jobs = self._start_console(site, base_dir, journal, writer, link)
-        jobs = self._jobs(site, journal, topics, writer, link)
+        jobs = self._jobs(site, journal, topics, writer, link, anchoring)
         housekeeping = Housekeeping([*console_jobs, *answering_jobs, calling.job, *jobs])
         housekeeping.start()
         self._undo.callback(housekeeping.stop)
@@ -225,7 +227,15 @@ class Service:
             )
         return workers
 
-    def _jobs(self, site: Site, journal: Journal, topics: Topics, writer: Writer, link: BrokerLink) -> list[Job]:
+    def _jobs(
+        self,
+        site: Site,
+        journal: Journal,
+        topics: Topics,
+        writer: Writer,
+        link: BrokerLink,
+        anchoring: Anchoring,
+    ) -> list[Job]:
         """What housekeeping has to do for the service itself."""
         presence = presence_of(site.site.id)
 
@@ -234,10 +244,15 @@ class Service:
             if link.connected and not stuck(writer.turned_s, self._clock.monotonic_s()):
                 link.publish(topics.service, presence(True, self._clock.now_us()), True)
 
+        def anchor() -> None:
+            if anchoring.look() is not None:
+                self._wake_workers()
+
         jobs = [
             Job("heartbeat", HEARTBEAT_S, heartbeat),
             Job("prune", PRUNE_S, lambda: journal.prune(self._clock.now_us() - KEEP_DELIVERED_US)),
             Job("checkpoint", CHECKPOINT_S, journal.checkpoint),
+            Job("anchor", anchoring.look_every_s, anchor),
         ]
         gauges, there = site.alarm_figures, site.service.time_series is not None
         every_s = gauges.publish_every_s
@@ -328,8 +343,8 @@ class Service:
         # only; a change of their settings is told, not taken over.
         if before is not None and _links_of(site) != _links_of(before):
             _log.warning(
-                "journal, broker, time-series, topic, channel, dead-man, console and answer page settings are taken "
-                "over at the next start only"
+                "journal, broker, time-series, topic, channel, dead-man, console, record and answer page settings are "
+                "taken over at the next start only"
             )
         self._site = site
         self._publications.know(Directory.of(site))
@@ -444,6 +459,7 @@ def _links_of(site: Site) -> dict[str, object]:
         "dead_man": None if site.callout.dead_man is None else site.callout.dead_man.model_dump(),
         "console": None if site.console is None else site.console.model_dump(),
         "answer_page": None if page is None else page.model_dump(exclude={"shelve_min"}),
+        "record": site.record.model_dump(),
     }
 
 

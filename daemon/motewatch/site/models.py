@@ -34,6 +34,7 @@ from motewatch.site.basics import size_nm as size_nm
 from motewatch.site.console import Console
 from motewatch.site.people import People
 from motewatch.site.rationalisation import PriorityMatrix, Rationalisation
+from motewatch.site.record import Record
 from motewatch.site.standard_file import OwnClass as OwnClass
 from motewatch.site.standard_file import StandardFile as StandardFile
 from motewatch.site.trends import Suspicion, Trend
@@ -412,6 +413,7 @@ class Site(People):
     priority_matrix: PriorityMatrix | None = None
     """Absent: the shipped one."""
     alarm_figures: AlarmFigures = AlarmFigures()
+    record: Record = Record()
     standards: tuple[StandardFile, ...] = ()
     """Standards of the site's own, for `own_class`: tables of limits in the form of motewatch's own data files."""
     standard_files: tuple[Label, ...] = ()

@@ -161,6 +161,17 @@ CHANNELS: Final = (
         "(`alarm_figures.publish_every_s`).",
     ),
     Channel(
+        "anchor",
+        _NAMES.anchor,
+        "anchor",
+        receives=False,
+        retain=False,
+        title="Anchors of the record",
+        summary="The daemon publishes the head of the record's hash chain (`record.anchor_every_min`), signed where "
+        "the site has a key. Whoever keeps them out of the site's reach can prove later that the record was not "
+        "rewritten.",
+    ),
+    Channel(
         "service",
         _NAMES.service,
         "service",

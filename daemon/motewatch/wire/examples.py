@@ -238,6 +238,32 @@ FIGURES: Final[list[dict[str, Any]]] = [
     }
 ]
 
+ANCHOR: Final[list[dict[str, Any]]] = [
+    {
+        "v": 1,
+        "site": "demo",
+        "anchor": 17,
+        "at": "2026-03-02T09:00:00Z",
+        "seal": 48211,
+        "input": 1730512,
+        "output": 60233,
+        "hash": "50d858e0985ecc7f60418aaf0cc5ab587f42c2570a884095a9e8ccacd0f6545c",
+        "public_key": "ea4a6c63e29c520abef5507b132ec5f9954776aebebe7b92421eea691446d22c",
+        "signature": "6afde1b9ce1c91e0d1003945497cbe2c5f51d6e40091b437eaca19f621b3127f"
+        "e03385623e05d4b427577cd8d30d7adb30834d5e78958ddd04aad3a40ab2560d",
+    },
+    {
+        "v": 1,
+        "site": "demo",
+        "anchor": 1,
+        "at": "2026-03-01T00:00:00Z",
+        "seal": 12,
+        "input": 3,
+        "output": 9,
+        "hash": "50d858e0985ecc7f60418aaf0cc5ab587f42c2570a884095a9e8ccacd0f6545c",
+    },
+]
+
 SERVICE: Final[list[dict[str, Any]]] = [{"v": 1, "site": "demo", "online": True, "at": "2026-03-02T07:55:00Z"}]
 
 REPLY: Final[list[dict[str, Any]]] = [

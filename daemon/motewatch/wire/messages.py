@@ -7,6 +7,7 @@ from motewatch.wire.incoming import CommandMessage, CountMessage, Counts, Incomi
 from motewatch.wire.outgoing import (
     AlarmEventMessage,
     AlarmMessage,
+    AnchorMessage,
     CalledAlarm,
     FiguresMessage,
     FiguresWindow,
@@ -22,6 +23,7 @@ from motewatch.wire.outgoing import (
 __all__ = [
     "AlarmEventMessage",
     "AlarmMessage",
+    "AnchorMessage",
     "CalledAlarm",
     "CommandMessage",
     "CountMessage",

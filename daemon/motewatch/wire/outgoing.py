@@ -188,6 +188,33 @@ class ServiceMessage(Outgoing):
     at: Annotated[Instant, Field(description="When this was written, UTC.")]
 
 
+class AnchorMessage(Outgoing):
+    """The head of the record's hash chain at one time. Keep it where nobody at the site can change it: the record can
+    later be checked against it.
+
+    Signed is the UTF-8 text of eight lines, each ended by a line feed: `motewatch anchor 1`, site, anchor, the time in
+    microseconds since 1970 UTC, seal, input, output, hash.
+    """
+
+    v: Version = 1
+    site: Annotated[Identifier, Field(description="Id of the site.")]
+    anchor: Annotated[int, Field(ge=1, description="Running number of the anchor.")]
+    at: Annotated[Instant, Field(description="When it was made, UTC.")]
+    seal: Annotated[int, Field(ge=1, description="Number of the seal, the last link of the chain.")]
+    input: Annotated[int, Field(ge=0, description="Number of the last input on record that the chain covers.")]
+    output: Annotated[int, Field(ge=0, description="Number of the last output on record that the chain covers.")]
+    hash: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$", description="SHA-256 of that seal, hexadecimal.")]
+    public_key: Annotated[
+        str | None,
+        Field(
+            pattern=r"^[0-9a-f]{64}$", description="The key it is signed with (Ed25519, RFC 8032). Absent: unsigned."
+        ),
+    ] = None
+    signature: Annotated[
+        str | None, Field(pattern=r"^[0-9a-f]{128}$", description="Ed25519 signature of the text above, hexadecimal.")
+    ] = None
+
+
 class CalledAlarm(Outgoing):
     """One alarm of a call."""
 

@@ -22,6 +22,7 @@ from motewatch.wire.incoming import CommandMessage, CountMessage, Incoming, Pres
 from motewatch.wire.outgoing import (
     AlarmEventMessage,
     AlarmMessage,
+    AnchorMessage,
     FiguresMessage,
     Outgoing,
     PersonCallMessage,
@@ -59,6 +60,7 @@ DOCUMENTS: Final = (
     Document("alarm-event", "Alarm event", AlarmEventMessage, examples.EVENT),
     Document("call", "Call to a person", PersonCallMessage, examples.CALL),
     Document("figures", "Figures of alarm performance", FiguresMessage, examples.FIGURES),
+    Document("anchor", "Anchor of the record", AnchorMessage, examples.ANCHOR),
     Document("service", "Service presence", ServiceMessage, examples.SERVICE),
 )
 

@@ -84,6 +84,11 @@ class Topics:
         return f"{self._base}/figures"
 
     @property
+    def anchor(self) -> str:
+        """Where anchors of the record are published, for others to keep."""
+        return f"{self._base}/anchor"
+
+    @property
     def service(self) -> str:
         """Where the daemon says that it is there, retained; also the topic of its last will."""
         return f"{self._base}/service"

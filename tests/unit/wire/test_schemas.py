@@ -202,7 +202,7 @@ def test_the_daemon_receives_what_it_subscribes_to_and_sends_the_rest() -> None:
     assert (
         received == {filter_.split("/")[3] for filter_ in TOPICS.subscriptions()} == {"counts", "presence", "command"}
     )
-    assert len(directions) == len(CHANNELS) == 10
+    assert len(directions) == len(CHANNELS) == 11
 
 
 def test_bindings() -> None:
