@@ -1,4 +1,4 @@
-"""What changes by itself in the rooms, and when: people, doors, machines, the weather.
+"""What changes by itself in the rooms, and when: shifts, doors, machines, the weather.
 
 Instants lie on a grid, so that few different steps of the balance are needed and their matrices can be kept (own
 choice: a tenth of the shortest reading interval). What falls on one instant happens in the order of planning.
@@ -24,8 +24,12 @@ class Agenda:
 
     def after(self, physical_s: float, action: Callable[[], None]) -> int:
         """Do something so many physical seconds from now, at the next step of the grid at the earliest; says when."""
+        return self._put(self.instant_after(self.now_us, physical_s), action)
+
+    def instant_after(self, at_us: int, physical_s: float) -> int:
+        """The instant on the grid so many physical seconds after another one, and never that itself."""
         steps = max(1, round(physical_s / self._speed * SECOND_US / self._grid_us))
-        return self._put((self.now_us // self._grid_us + steps) * self._grid_us, action)
+        return (at_us // self._grid_us + steps) * self._grid_us
 
     def at(self, at_us: int, action: Callable[[], None]) -> int:
         """Do something at an instant of the clock, or at once where that is past."""

@@ -1,7 +1,8 @@
 """The rooms of a scenario, alive: how many particles hang in their air, which doors stand open, how warm it is.
 
 It is moved on by `advance(to)` and never further than `next_edge_us()`, because between two edges nothing changes and
-the balance is exact. Knows nothing of sensors, messages or wall time.
+the balance is exact; or by `stretch(marks)` to `next_event_us()` at most, over all that people do meanwhile. Knows
+nothing of sensors, messages or wall time.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ import numpy as np
 from motewatch.site.models import Site
 from motewatch_simulator import scenario as s
 from motewatch_simulator.agenda import Agenda
-from motewatch_simulator.balance import steady
+from motewatch_simulator.balance import advance_through, steady
 from motewatch_simulator.climate import Gains, RoomClimate
 from motewatch_simulator.climates import Acting, Climates
 from motewatch_simulator.outdoors import LogWander, diurnal, step_correlation
@@ -116,6 +117,11 @@ class Air:
 
     def next_edge_us(self) -> int | None:
         """The next instant at which something in the rooms changes; `advance` must not go beyond it."""
+        edges = (self.next_event_us(), self._sources.next_us())
+        return min((edge for edge in edges if edge is not None), default=None)
+
+    def next_event_us(self) -> int | None:
+        """The same, for everything but people who change what they do; `stretch` must not go beyond it."""
         edges = (
             self._agenda.next_us(),
             self._timeline.next_edge_us(self.now_us),
@@ -135,10 +141,34 @@ class Air:
         self.concentrations, integral = step.advance(self.concentrations, inputs)
         seen = self._sight.seen(active, self._sources, self.outdoor_factor, integral / self._speed, seconds)
         self._act_on_climate(active)
+        self._arrive(to_us)
+        return seen
+
+    def stretch(self, marks_us: Sequence[int]) -> tuple[list[int], Array]:
+        """Let time pass until the last mark, in steps that end at each mark and wherever a person changes.
+
+        Returns when the steps end and what each location's air held in each: the same to the last bit as by `advance`,
+        in a fraction of its time. What acts on the climate is what acts at the beginning.
+        """
+        active = self._timeline.active(self.now_us)
+        starts_us, given_off = self._sources.during(active, self.outdoor_factor, self.now_us, marks_us)
+        ends_us = np.append(starts_us[1:], marks_us[-1])
+        lasts_us, which = np.unique(ends_us - starts_us, return_inverse=True)
+        steps = [self._plant.step(self._state, dt_us, self._speed) for dt_us in lasts_us.tolist()]
+        inputs = self._plant.inputs(self._state, self._with_interventions(given_off, active), self.outdoor_factor)
+        self.concentrations, integrals = advance_through(steps, which, self.concentrations, inputs)
+        seconds = (ends_us - starts_us) / SECOND_US
+        seen = self._sight.seen(active, self._sources, self.outdoor_factor, integrals / self._speed, seconds)
+        self._act_on_climate(active)
+        self._arrive(marks_us[-1])
+        return ends_us.tolist(), seen
+
+    def _arrive(self, to_us: int) -> None:
+        """It is later now: do what is due."""
         self.now_us = to_us
         self._agenda.advance(to_us)
+        self._sources.advance(to_us)
         self._settle(self._timeline.active(to_us))
-        return seen
 
     # -- what changes by itself
 
@@ -193,11 +223,13 @@ class Air:
             self._state = state
 
     def _given_off(self, active: list[Active]) -> Array:
-        sources = self._sources.particles(active, self.outdoor_factor)
+        return self._with_interventions(self._sources.particles(active, self.outdoor_factor), active)
+
+    def _with_interventions(self, sources: Array, active: list[Active]) -> Array:
         for x in active:
             if isinstance(x.incident, s.Intervention):
                 # What a zone's air carries off ends in its room.
-                sources[:, self._sight.room_of[x.incident.location]] += self._sight.intervention(x.incident)
+                sources[..., self._sight.room_of[x.incident.location]] += self._sight.intervention(x.incident)
         return sources
 
     def _act_on_climate(self, active: list[Active]) -> None:

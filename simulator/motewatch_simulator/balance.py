@@ -18,9 +18,11 @@ sensors or what time it is.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from motewatch_simulator.spectra import Array
 
@@ -95,6 +97,27 @@ class Step:
         integral = (self.gain @ now[..., None] + self.gain_integral @ b[..., None])[..., 0]
         # Round-off may leave -1e-17 of a particle where a room is empty.
         return np.maximum(after, 0.0), np.maximum(integral, 0.0)
+
+
+def advance_through(steps: Sequence[Step], which: NDArray[np.intp], now: Array, b: Array) -> tuple[Array, Array]:
+    """Many steps one after the other: concentrations after the last one, and the integrals over each.
+
+    Step i is `steps[which[i]]` with the inputs `b[i]`. The same to the last bit as `Step.advance` again and again: each
+    product of a matrix and a vector is made by itself, however many are asked for in one call.
+    """
+    gained, added, befores = np.empty_like(b), np.empty_like(b), np.empty_like(b)
+    here = [np.flatnonzero(which == i) for i in range(len(steps))]
+    for one, rows in zip(steps, here, strict=True):
+        inputs = b[rows][..., None]
+        gained[rows] = (one.gain @ inputs)[..., 0]
+        added[rows] = (one.gain_integral @ inputs)[..., 0]
+    keeps = [one.keep for one in steps]
+    for i, kind in enumerate(which.tolist()):
+        befores[i] = now
+        now = np.maximum((keeps[kind] @ now[..., None])[..., 0] + gained[i], 0.0)
+    for one, rows in zip(steps, here, strict=True):
+        added[rows] += (one.gain @ befores[rows][..., None])[..., 0]
+    return now, np.maximum(added, 0.0)
 
 
 def step(matrix: Array, dt_s: float) -> Step:

@@ -22,6 +22,8 @@ from motewatch_simulator.spectra import Array
 
 CHUNK = 1_440
 """Readings of each sensor in one block, a day of minutes (own choice)."""
+STRETCH = 16
+"""Readings over which the rooms are stepped at once: more would not fit a processor's cache (own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,29 +58,37 @@ class BulkSimulation(Simulation):
         edge_us = self._next_edge_us()
         with ThreadPoolExecutor(threads) as pool:
             while begin_us + interval_us <= end_us:
-                mark_us = begin_us if begin_us > self.now_us else begin_us + interval_us
-                room_us = self.air.next_edge_us()
-                to_us = min(x for x in (mark_us, room_us, edge_us) if x is not None)
-                seen = self.air.advance(to_us)
-                self._excursions.take(seen, to_us)
-                if begin_us < to_us:
-                    held += seen.T
-                self.now_us = to_us
-                if edge_us is not None and to_us >= edge_us:
+                for to_us, seen in zip(
+                    *self.air.stretch(self._marks(begin_us, interval_us, end_us, edge_us)), strict=True
+                ):
+                    self._excursions.take(seen, to_us)
+                    if begin_us < to_us:
+                        held += seen.T
+                    self.now_us = to_us
+                    if to_us == begin_us + interval_us:
+                        starts.append(begin_us)
+                        airs.append(held[columns])
+                        held = np.zeros_like(held)
+                        begin_us = to_us
+                        if len(starts) == chunk:
+                            # One chunk may be drawn while the next one is stepped; more would only fill the memory.
+                            yield from (future.result() for future in waiting)
+                            waiting = self._draw(pool, starts, airs, interval_us)
+                            starts, airs = [], []
+                if edge_us is not None and self.now_us >= edge_us:
                     list(self._turn())
                     edge_us = self._next_edge_us()
-                if to_us == begin_us + interval_us:
-                    starts.append(begin_us)
-                    airs.append(held[columns])
-                    held = np.zeros_like(held)
-                    begin_us = to_us
-                    if len(starts) == chunk:
-                        # One chunk may be drawn while the next one is stepped; more would only fill the memory.
-                        yield from (future.result() for future in waiting)
-                        waiting = self._draw(pool, starts, airs, interval_us)
-                        starts, airs = [], []
             yield from (future.result() for future in waiting)
             yield from (future.result() for future in self._draw(pool, starts, airs, interval_us))
+
+    def _marks(self, begin_us: int, interval_us: int, end_us: int, edge_us: int | None) -> list[int]:
+        """Where steps must end: at the edges of the next readings, and at the first event, beyond which is nothing."""
+        first_us = begin_us if begin_us > self.now_us else begin_us + interval_us
+        marks = range(first_us, end_us + 1, interval_us)[:STRETCH]
+        limit_us = min((x for x in (self.air.next_event_us(), edge_us) if x is not None), default=None)
+        if limit_us is None or limit_us > marks[-1]:
+            return list(marks)
+        return [*(mark for mark in marks if mark < limit_us), limit_us]
 
     def _draw(
         self, pool: ThreadPoolExecutor, starts: list[int], airs: list[Array], interval_us: int

@@ -8,6 +8,7 @@ rooms, garments or sizes.
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections.abc import Callable
 from itertools import accumulate
 
 import numpy as np
@@ -31,6 +32,8 @@ CHANCES = tuple(rate / sum(_PER_S) for rate in _PER_S)
 """Chance of each level at a step, so that the shares of time come out."""
 
 _SHARES_BELOW, _CHANCES_BELOW = tuple(accumulate(SHARES)), tuple(accumulate(CHANCES))
+
+_SCALE_S = {level: hold / HOLD_SHAPE for level, hold in zip(LEVELS, HOLDS_S, strict=True)}
 
 MEAN_HOLD_S = 1.0 / sum(_PER_S)
 """Mean time between two steps."""
@@ -67,12 +70,30 @@ class Person:
         """How long the present level lasts, in physical seconds; None for ever. Draws anew at each call."""
         if self._steady is not None:
             return None
-        mean_s = HOLDS_S[LEVELS.index(self.level)]
-        return float(self._rng.gamma(HOLD_SHAPE, mean_s / HOLD_SHAPE))
+        return _SCALE_S[self.level] * self._rng.standard_gamma(HOLD_SHAPE)
 
     def change(self) -> None:
         """Step to another moment of work."""
         self.level = self._draw(_CHANCES_BELOW)
+
+    def changes(
+        self, at_us: int, until_us: int, after: Callable[[int, float], int]
+    ) -> tuple[list[int], list[float], int]:
+        """Step at this instant and at each that follows before `until_us`: instants, levels, and when it goes on.
+
+        `after` says at which instant a time in seconds after another one is over.
+        """
+        assert self._steady is None, "a level that is held for ever is not asked for changes"
+        instants, levels = [], []
+        draw, wait = self._rng.random, self._rng.standard_gamma
+        level = self.level
+        while at_us < until_us:
+            level = _level(_CHANCES_BELOW, draw())
+            instants.append(at_us)
+            levels.append(level)
+            at_us = after(at_us, _SCALE_S[level] * wait(HOLD_SHAPE))
+        self.level = level
+        return instants, levels, at_us
 
     def mean_strength(self) -> float:
         """The long-term mean, for starting a room where it will settle."""
@@ -80,5 +101,9 @@ class Person:
         return self._habit * (mean if self._steady is None else self._steady)
 
     def _draw(self, below: tuple[float, ...]) -> float:
-        # As `choice` does it, at a thirtieth of its time.
-        return LEVELS[min(bisect_right(below, self._rng.random()), len(LEVELS) - 1)]
+        return _level(below, self._rng.random())
+
+
+def _level(below: tuple[float, ...], point: float) -> float:
+    # As `choice` does it, at a thirtieth of its time.
+    return LEVELS[min(bisect_right(below, point), len(LEVELS) - 1)]

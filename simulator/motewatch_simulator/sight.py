@@ -40,19 +40,25 @@ class Sight:
             if place.supply_per_m3_at_0_5_um > 0:
                 self._own_supply[:, i] = OUTDOOR_SHAPE.times(place.supply_per_m3_at_0_5_um).bins(sizes_um)
 
-    def seen(self, active: list[Active], sources: Sources, weather: float, zones: Array, seconds: float) -> Array:
-        """Integrals of concentration at the locations over `seconds` of the clock, from those of the zones."""
+    def seen(
+        self, active: list[Active], sources: Sources, weather: float, zones: Array, seconds: float | Array
+    ) -> Array:
+        """Integrals of concentration at the locations over `seconds` of the clock, from those of the zones.
+
+        For many steps at once `zones` has them as its first axis, and `seconds` is an array.
+        """
+        lasting = np.asarray(seconds)[..., None]
         share = self._share
         for x in active:
             if isinstance(x.incident, s.Intervention) and x.incident.disturbed_transfer is not None:
                 share = share.copy()
                 column = self._columns[x.incident.location]
                 share[column] = max(share[column], x.incident.disturbed_transfer)
-        seen: Array = zones[:, self._zone_of] * share
+        seen: Array = zones[..., self._zone_of] * share
         if self._supplied:
-            seen += self._own_supply * seconds
+            seen += self._own_supply * lasting[..., None]
         for location, given_off, chi in self._upstream(active, sources, weather):
-            seen[:, self._columns[location]] += given_off * (chi * seconds)
+            seen[..., self._columns[location]] += given_off * (chi * lasting)
         return seen
 
     def intervention(self, incident: s.Intervention) -> Array:

@@ -1,66 +1,28 @@
 """What gives off particles, heat and moisture in the rooms: people with their shifts, machines, incidents.
 
-People and machines change by the agenda; between two of its instants everything here stands still. Knows nothing of
+People come and go and machines turn by the agenda, and people change what they do by `next_us`; between two of these
+instants everything here stands still. `during` goes through many instants of the second sort at once. Knows nothing of
 concentrations, counters or doors.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from motewatch.site.schedule import WeeklyWindows
 from motewatch_simulator import scenario as s
+from motewatch_simulator.activities import Activities, Course
 from motewatch_simulator.agenda import Agenda
-from motewatch_simulator.people import GOWNING_LEVEL, HEAT_W, MOISTURE_G_H, Person
+from motewatch_simulator.people import HEAT_W, MOISTURE_G_H, Person
 from motewatch_simulator.plant import Plant
-from motewatch_simulator.shifts import Doing, Hours, itinerary
+from motewatch_simulator.shifts import Doing, itinerary
 from motewatch_simulator.spectra import GARMENTS, Array, power_law
-from motewatch_simulator.timeline import Active, micros_of
-
-
-@dataclass(slots=True)
-class _Worker:
-    """A person of the scenario: where they are, and what they wear there."""
-
-    person: Person
-    group: s.People
-    room: int
-    gowning_room: int | None
-    doing: Doing = Doing.WORKING
-    days: Iterator[tuple[int, Doing]] = field(default_factory=lambda: iter(()))
-
-    def place(self) -> int | None:
-        """The room they are in, if any."""
-        if self.doing is Doing.WORKING:
-            return self.room
-        return self.gowning_room if self.doing is Doing.GOWNING else None
-
-    def sheds(self, *, mean: bool) -> tuple[s.Garment, float]:
-        """Garment and share of vigorous dispersion."""
-        if self.doing is Doing.GOWNING:
-            return self.group.gowning_garment, GOWNING_LEVEL * self.person.habit
-        return self.group.garment, self.person.mean_strength() if mean else self.person.strength
-
-
-@dataclass(slots=True)
-class _Tool:
-    """A machine: whether it is in a running stretch, and within its hours."""
-
-    machine: s.Machine
-    column: int
-    room: int
-    bins: Array
-    windows: WeeklyWindows | None
-    turning: bool = True
-    within: bool = True
-
-    @property
-    def running(self) -> bool:
-        return self.turning and self.within
+from motewatch_simulator.timeline import Active
+from motewatch_simulator.workers import Tool, Worker, hours_of
 
 
 class Sources:
@@ -88,15 +50,18 @@ class Sources:
         """Rises when people come or go, or a machine starts or stops."""
         self._garments = {name: source.bins(sizes_um) for name, source in GARMENTS.items()}
         self._workers = [
-            _Worker(
+            Worker(
+                number,
                 Person(group.activity, scenario.scenario.person_spread, one),
                 group,
                 plant.index[group.room],
                 None if group.gowning_room is None else plant.index[group.gowning_room],
             )
-            for group in scenario.people
-            for one in people_rng.spawn(group.count)
+            for number, (group, one) in enumerate(
+                (group, one) for group in scenario.people for one in people_rng.spawn(group.count)
+            )
         ]
+        self._activities = Activities([worker.person for worker in self._workers], agenda)
         worn = {garment for group in scenario.people for garment in (group.garment, group.gowning_garment)}
         self._worn = tuple(name for name in self._garments if name in worn)
         """In this order they are added up, so that the sum is the same to the last bit."""
@@ -109,9 +74,8 @@ class Sources:
             for room in range(len(plant.rooms))
         ]
         for worker, one in zip(self._workers, shift_rng.spawn(len(self._workers)), strict=True):
-            self._step_level(worker, first=True)
             if worker.group.hours:
-                worker.days = itinerary(_hours(worker.group, time_zone), agenda.now_us, one)
+                worker.days = itinerary(hours_of(worker.group, time_zone), agenda.now_us, one)
                 self._follow(worker, next(worker.days)[1])
         self._tools = [self._tool(machine, time_zone, tool_rng) for machine in scenario.machines]
         rooms = len(plant.rooms)
@@ -124,22 +88,23 @@ class Sources:
 
     # -- what they do
 
-    def _step_level(self, worker: _Worker, *, first: bool = False) -> None:
-        if not first:
-            worker.person.change()
-            self._unsettle(worker)
-        hold_s = worker.person.hold_s()
-        if hold_s is not None:
-            self._agenda.after(hold_s, partial(self._step_level, worker))
+    def next_us(self) -> int | None:
+        """When somebody changes next what they do."""
+        return self._activities.next_us()
 
-    def _unsettle(self, worker: _Worker) -> None:
+    def advance(self, to_us: int) -> None:
+        """Let time go on to an instant, and change what changes there."""
+        for number in self._activities.advance(to_us):
+            self._unsettle(self._workers[number])
+
+    def _unsettle(self, worker: Worker) -> None:
         """The sum of the room they are in no longer holds."""
         place = worker.place()
         if place is not None:
             self._stale.add(place)
             self._shed = None
 
-    def _follow(self, worker: _Worker, doing: Doing) -> None:
+    def _follow(self, worker: Worker, doing: Doing) -> None:
         self._unsettle(worker)
         worker.doing = doing
         self._unsettle(worker)
@@ -149,9 +114,9 @@ class Sources:
         if coming is not None:
             self._agenda.at(coming[0], partial(self._follow, worker, coming[1]))
 
-    def _tool(self, machine: s.Machine, time_zone: str, rng: np.random.Generator) -> _Tool:
+    def _tool(self, machine: s.Machine, time_zone: str, rng: np.random.Generator) -> Tool:
         room = self._plant.index[machine.room]
-        tool = _Tool(
+        tool = Tool(
             machine,
             room if machine.near is None else self._plant.near_index[machine.near],
             room,
@@ -166,14 +131,14 @@ class Sources:
         self._knock(tool)
         return tool
 
-    def _turn(self, tool: _Tool) -> None:
+    def _turn(self, tool: Tool) -> None:
         tool.turning = not tool.turning
         self._shed = None
         self.changes += 1
         minutes = tool.machine.on_min if tool.turning else tool.machine.off_min
         self._agenda.after(minutes * 60.0, partial(self._turn, tool))
 
-    def _knock(self, tool: _Tool) -> None:
+    def _knock(self, tool: Tool) -> None:
         """Working hours begin or end."""
         if tool.windows is None:
             return
@@ -192,17 +157,36 @@ class Sources:
         if mean:
             strengths = self._no_strengths()
             self._add_up(strengths, range(len(self._plant.rooms)), mean=True)
-            sources = self._shed_by(strengths)
-        else:
-            sources = self._shed_now().copy()
+            return self._with_incidents(self._shed_by(strengths), active, weather)
+        return self._with_incidents(self._shed_now().copy(), active, weather)
+
+    def during(
+        self, active: list[Active], weather: float, now_us: int, marks_us: Sequence[int]
+    ) -> tuple[NDArray[np.int64], Array]:
+        """When the steps from now until the last mark start, and particles/s per step, bin and zone.
+
+        A step ends at each mark and wherever a person changes what they do; nothing else may change until then.
+        """
+        until_us = marks_us[-1]
+        courses = self._activities.courses(until_us)
+        changes = [course.instants_us for course in courses.values()]
+        starts_us = np.unique(np.concatenate([np.array([now_us, *marks_us[:-1]], dtype=np.int64), *changes]))
+        strengths = self._no_strengths(len(starts_us))
+        for room in range(len(self._plant.rooms)):
+            self._add_up_during(strengths, room, courses, starts_us)
+        for number in courses:
+            self._unsettle(self._workers[number])
+        return starts_us, self._with_incidents(self._shed_by(strengths, len(starts_us)), active, weather)
+
+    def _with_incidents(self, sources: Array, active: list[Active], weather: float) -> Array:
         index = self._plant.index
         for x in active:
             incident = x.incident
             if isinstance(incident, s.GowningBurst):
                 strength = incident.people * incident.activity
-                sources[:, index[incident.room]] += self._garments[incident.garment] * strength
+                sources[..., index[incident.room]] += self._garments[incident.garment] * strength
             elif isinstance(incident, s.FilterLeak):
-                sources[:, index[incident.room]] += self.leaked(incident, weather)
+                sources[..., index[incident.room]] += self.leaked(incident, weather)
         return sources
 
     def _shed_now(self) -> Array:
@@ -213,8 +197,8 @@ class Sources:
             self._shed = self._shed_by(self._strengths)
         return self._shed
 
-    def _no_strengths(self) -> dict[str, Array]:
-        return {name: np.zeros(len(self._plant.volumes_m3)) for name in self._worn}
+    def _no_strengths(self, *steps: int) -> dict[str, Array]:
+        return {name: np.zeros((*steps, len(self._plant.volumes_m3))) for name in self._worn}
 
     def _add_up(self, strengths: dict[str, Array], rooms: Iterable[int], *, mean: bool) -> None:
         """Make the sums of these rooms anew, each from nothing, so that no rounding builds up."""
@@ -226,14 +210,28 @@ class Sources:
                     garment, strength = worker.sheds(mean=mean)
                     strengths[garment][room] += strength
 
-    def _shed_by(self, strengths: dict[str, Array]) -> Array:
+    def _add_up_during(
+        self, strengths: dict[str, Array], room: int, courses: Mapping[int, Course], starts_us: NDArray[np.int64]
+    ) -> None:
+        """The same for steps one after the other, in which some change what they do."""
+        for worker in self._may_be_in[room]:
+            if worker.place() == room:
+                garment, strength = worker.sheds(mean=False)
+                course = courses.get(worker.number)
+                if course is None or worker.doing is Doing.GOWNING:
+                    # Whoever changes clothes does only that, whatever they would do at work.
+                    strengths[garment][:, room] += strength
+                else:
+                    strengths[garment][:, room] += course.at(starts_us)
+
+    def _shed_by(self, strengths: dict[str, Array], *steps: int) -> Array:
         """Particles/s per bin and zone of people so strong, and of the machines that run now."""
-        sources: Array = np.zeros((len(self._sizes_um), len(self._plant.volumes_m3)))
+        sources: Array = np.zeros((*steps, len(self._sizes_um), len(self._plant.volumes_m3)))
         for name, by_zone in strengths.items():
-            sources += self._garments[name][:, None] * by_zone
+            sources += self._garments[name][:, None] * by_zone[..., None, :]
         for tool in self._tools:
             if tool.running:
-                sources[:, tool.column] += tool.bins
+                sources[..., tool.column] += tool.bins
         return sources
 
     def leaked(self, incident: s.FilterLeak, weather: float) -> Array:
@@ -271,12 +269,3 @@ class Sources:
             if tool.running:
                 heat_w[tool.room] += tool.machine.heat_w
         return heat_w - self._usual_w, persons * MOISTURE_G_H - self._usual_g_h
-
-
-def _hours(group: s.People, time_zone: str) -> Hours:
-    return Hours(
-        WeeklyWindows.parse(group.hours, time_zone),
-        WeeklyWindows.parse(group.breaks, time_zone),
-        micros_of(group.arrival_spread_min * 60.0),
-        0 if group.gowning_room is None else micros_of(group.gowning_min * 60.0),
-    )

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate
 
-from motewatch_simulator.balance import step
+from motewatch_simulator.balance import advance_through, step
 from motewatch_simulator.plant import AirState, Plant, exchange
 from motewatch_simulator.spectra import Array
 from support.rooms import plant_of
@@ -105,6 +105,19 @@ def test_every_particle_is_accounted_for(case: Case, seconds: float) -> None:
     deposited = (integral * plant.settling_m3_s).sum(axis=1)
     whole = brought + (case.start * volumes).sum(axis=1)
     assert stored + removed + deposited == pytest.approx(brought, abs=1e-9 * whole.max() + 1e-6)
+
+
+@given(cases(), st.lists(st.integers(0, 2), min_size=1, max_size=30))
+def test_many_steps_at_once_are_the_same_to_the_last_bit(case: Case, order: list[int]) -> None:
+    steps = [step(case.plant.matrix(case.state), seconds) for seconds in (6.0, 12.0, 0.5)]
+    inputs = np.array([case.plant.inputs(case.state, case.sources * i) for i in range(len(order))])
+    now, integrals = case.start, []
+    for kind, given_off in zip(order, inputs, strict=True):
+        now, integral = steps[kind].advance(now, given_off)
+        integrals.append(integral)
+    after, through = advance_through(steps, np.array(order, dtype=np.intp), case.start, inputs)
+    assert np.array_equal(after, now)
+    assert np.array_equal(through, np.array(integrals))
 
 
 @settings(max_examples=15)
