@@ -1,0 +1,310 @@
+"""A location's samples in a report: statistics, time without data, exceedances, climate, and points for a chart.
+
+Rules: samples come as columns (a month of a location is 43,200 of them), each period once, as its latest revision,
+oldest first. Comparisons with levels are made with whole numbers, so a value equal to its level is within it. A level
+is the one that held for the sample's occupancy state in the configuration of its end. Nothing is left out in silence:
+what was not measured is a gap with its times. Pure; must not know records or documents.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from motewatch.measure.percentiles import PercentileMethod, percentiles
+from motewatch.measure.samples import SUSPECT, UL_PER_M3, Quality
+
+PERCENT: Final = 95
+METHOD: Final = PercentileMethod.R7
+BUCKETS: Final = 300
+"""Points of a chart; the highest sample of each is shown, so that no peak is lost."""
+
+CLIMATE: Final = (("temperature", "°C"), ("humidity", "%"), ("pressure-difference", "Pa"))
+
+Ints = NDArray[np.int64]
+
+
+class Level(NamedTuple):
+    """A level of one size in one occupancy state."""
+
+    size_nm: int
+    grade: str
+    per_m3: int
+    source: str
+
+
+class ClimateLimit(NamedTuple):
+    """A bound of a climate quantity, in milli-units."""
+
+    quantity: str
+    grade: str
+    side: str
+    milli: int
+
+
+@dataclass(frozen=True, slots=True)
+class Rules:
+    """What held for the location from an instant on."""
+
+    from_us: int
+    levels: Mapping[str, tuple[Level, ...]]
+    """By occupancy state."""
+    bounds: tuple[ClimateLimit, ...] = ()
+    gap_us: int = 0
+    """Readings further apart than this are a gap."""
+
+
+@dataclass(slots=True)
+class Columns:
+    """Samples as they come out of the record, one list for each column."""
+
+    start_us: list[int] = field(default_factory=list)
+    end_us: list[int] = field(default_factory=list)
+    revision: list[int] = field(default_factory=list)
+    sampled_us: list[int] = field(default_factory=list)
+    quality: list[int] = field(default_factory=list)
+    occupancy: list[str] = field(default_factory=list)
+    sizes: dict[int, tuple[list[int], list[int], list[int]]] = field(default_factory=dict)
+    """By size: which sample, particles, air."""
+    climate: dict[str, tuple[list[int], list[list[int]]]] = field(default_factory=dict)
+    """By quantity: which sample; n, total, low, high."""
+    sensors: dict[str, int] = field(default_factory=dict)
+    """How many samples each took part in."""
+
+    def take(self, plain: Sequence[Any]) -> None:
+        """A sample as `engine.codec.sample_to_plain` wrote it."""
+        _, start, end, revision, channels, sampled, _, sensors, quality, occupancy, *climate = plain
+        at = len(self.end_us)
+        self.start_us.append(start)
+        self.end_us.append(end)
+        self.revision.append(revision)
+        self.sampled_us.append(sampled)
+        self.quality.append(quality)
+        self.occupancy.append(occupancy)
+        for size, count, volume in channels:
+            if volume:
+                lists = self.sizes.get(size)
+                if lists is None:
+                    lists = self.sizes[size] = ([], [], [])
+                lists[0].append(at)
+                lists[1].append(count)
+                lists[2].append(volume)
+        for (name, _unit), spread in zip(CLIMATE, climate, strict=True):
+            if spread is not None:
+                found = self.climate.setdefault(name, ([], []))
+                found[0].append(at)
+                found[1].append(spread)
+        for sensor in sensors:
+            self.sensors[sensor] = self.sensors.get(sensor, 0) + 1
+
+
+def location_figures(columns: Columns, rules: Sequence[Rules], start_us: int, end_us: int) -> dict[str, Any]:
+    """All that a report says of the samples of one location; instants and lengths in microseconds.
+
+    `rules` are in the order of time; the first holds from the beginning.
+    """
+    ends, starts = _array(columns.end_us), _array(columns.start_us)
+    sampled, quality = _array(columns.sampled_us), _array(columns.quality)
+    era = _eras(columns.end_us, rules)
+    span = ends - starts
+    gaps = gaps_of(columns.start_us, columns.end_us, columns.sampled_us, rules, start_us, end_us)
+    return {
+        "samples": len(ends),
+        "samples_with_air": int(np.count_nonzero(sampled > 0)),
+        "late_revisions": int(np.count_nonzero(_array(columns.revision) > 1)),
+        "flags": {
+            str(flag.name).lower().replace("_", "-"): number
+            for flag in Quality
+            if (number := int(np.count_nonzero(quality & int(flag))))
+        },
+        "doubtful": int(np.count_nonzero(quality & int(SUSPECT))),
+        "coverage": int(np.minimum(sampled, span).sum()) / (end_us - start_us) if len(ends) else 0.0,
+        "states": _states(columns, span),
+        "sizes": [_size(columns, size, rules, era) for size in sorted(columns.sizes)],
+        "unmeasured_levels": _unmeasured(columns, rules),
+        "climate": [
+            _climate(columns, name, unit, rules, era, span) for name, unit in CLIMATE if name in columns.climate
+        ],
+        "gaps": [[first, last] for first, last in gaps],
+        "missing_us": sum(last - first for first, last in gaps),
+        "charts": [_chart(columns, size, rules, era, start_us, end_us) for size in _charted(columns, rules)],
+        "sensors": dict(sorted(columns.sensors.items())),
+    }
+
+
+def gaps_of(
+    starts: Sequence[int],
+    ends: Sequence[int],
+    sampled: Sequence[int],
+    rules: Sequence[Rules],
+    start_us: int,
+    end_us: int,
+) -> list[tuple[int, int]]:
+    """The stretches of `[start_us, end_us)` in which nobody measured."""
+    instants = [each.from_us for each in rules]
+    found, reached = [], start_us
+    for first, last, air in zip(starts, ends, sampled, strict=True):
+        if not air:
+            continue
+        allowed = rules[max(0, bisect_right(instants, last) - 1)].gap_us if rules else 0
+        if first - reached > allowed:
+            found.append((reached, first))
+        reached = max(reached, last)
+    if end_us - reached > (rules[-1].gap_us if rules else 0):
+        found.append((reached, end_us))
+    return found
+
+
+def peak_between(columns: Columns, size_nm: int, first_us: int, last_us: int) -> tuple[float, int] | None:
+    """The highest concentration of a size among samples that ended in `[first_us, last_us]`, and when; the first of
+    equals. None where there is none."""
+    lists = columns.sizes.get(size_nm)
+    if lists is None:
+        return None
+    where = _array(lists[0])
+    ends = _array(columns.end_us)[where]
+    inside = (ends >= first_us) & (ends <= last_us)
+    if not inside.any():
+        return None
+    values = (_array(lists[1])[inside] * UL_PER_M3) / _array(lists[2])[inside]
+    best = int(np.argmax(values))
+    return float(values[best]), int(ends[inside][best])
+
+
+def exceeds(particles: Ints, volume_ul: Ints, per_m3: int) -> NDArray[np.bool_]:
+    """Which concentrations are above the level, exactly."""
+    if len(particles) and (
+        int(particles.max()) * UL_PER_M3 >= 2**63 or per_m3 * int(volume_ul.max()) >= 2**63
+    ):  # more than 64 bits: slower, and still exact
+        return np.array(
+            [int(n) * UL_PER_M3 > per_m3 * int(air) for n, air in zip(particles, volume_ul, strict=True)], dtype=bool
+        )
+    above: NDArray[np.bool_] = particles * UL_PER_M3 > volume_ul * per_m3
+    return above
+
+
+def _array(values: Sequence[int]) -> Ints:
+    return np.asarray(values, dtype=np.int64)
+
+
+def _eras(ends: Sequence[int], rules: Sequence[Rules]) -> Ints:
+    """Which of the rules held at the end of each sample."""
+    instants = _array([each.from_us for each in rules])
+    return np.maximum(np.searchsorted(instants, _array(ends), side="right") - 1, 0).astype(np.int64)
+
+
+def _states(columns: Columns, span: Ints) -> dict[str, int]:
+    """The time of samples in each occupancy state."""
+    found: dict[str, int] = {}
+    for state, us in zip(columns.occupancy, span.tolist(), strict=True):
+        found[state] = found.get(state, 0) + us
+    return dict(sorted(found.items()))
+
+
+def _size(columns: Columns, size: int, rules: Sequence[Rules], era: Ints) -> dict[str, Any]:
+    where, particles, volume = (_array(each) for each in columns.sizes[size])
+    values = particles * float(UL_PER_M3) / volume
+    best = int(np.argmax(values))
+    return {
+        "size_nm": size,
+        "n": len(values),
+        "mean_per_m3": int(particles.sum()) * UL_PER_M3 / int(volume.sum()),
+        "median_per_m3": float(percentiles(values, 50, METHOD)),
+        "p95_per_m3": float(percentiles(values, PERCENT, METHOD)),
+        "max_per_m3": float(values[best]),
+        "max_end_us": columns.end_us[int(where[best])],
+        "zeros": int(np.count_nonzero(particles == 0)),
+        "air_ul": int(volume.sum()),
+        "levels": _levels(columns, size, where, particles, volume, rules, era),
+    }
+
+
+def _levels(
+    columns: Columns, size: int, where: Ints, particles: Ints, volume: Ints, rules: Sequence[Rules], era: Ints
+) -> list[dict[str, Any]]:
+    """Each level of the size that held for some sample, with the samples above it."""
+    states = np.asarray(columns.occupancy)[where]
+    eras = era[where]
+    found: dict[tuple[str, str, int, str], list[int]] = {}
+    for number, held in enumerate(rules):
+        for state, levels in held.levels.items():
+            chosen = (eras == number) & (states == state)
+            if not chosen.any():
+                continue
+            for level in levels:
+                if level.size_nm == size:
+                    above = int(np.count_nonzero(exceeds(particles[chosen], volume[chosen], level.per_m3)))
+                    entry = found.setdefault((level.grade, state, level.per_m3, level.source), [0, 0])
+                    entry[0] += int(np.count_nonzero(chosen))
+                    entry[1] += above
+    return [
+        {"grade": grade, "state": state, "per_m3": per_m3, "source": source, "judged": n, "above": above}
+        for (grade, state, per_m3, source), (n, above) in sorted(found.items())
+    ]
+
+
+def _unmeasured(columns: Columns, rules: Sequence[Rules]) -> list[int]:
+    """Sizes with a level that no sample counted."""
+    wanted = {level.size_nm for held in rules for levels in held.levels.values() for level in levels}
+    return sorted(wanted - set(columns.sizes))
+
+
+def _climate(columns: Columns, name: str, unit: str, rules: Sequence[Rules], era: Ints, span: Ints) -> dict[str, Any]:
+    where = _array(columns.climate[name][0])
+    n, total, low, high = np.asarray(columns.climate[name][1], dtype=np.int64).T
+    outside = {"alert": np.zeros(len(where), dtype=bool), "action": np.zeros(len(where), dtype=bool)}
+    bounds: dict[tuple[str, str, int], None] = {}
+    for number, held in enumerate(rules):
+        chosen = era[where] == number
+        for bound in held.bounds:
+            if bound.quantity != name or not chosen.any():
+                continue
+            bounds[bound.grade, bound.side, bound.milli] = None
+            beyond = total < n * bound.milli if bound.side == "low" else total > n * bound.milli
+            outside[bound.grade] |= chosen & beyond
+    return {
+        "quantity": name,
+        "unit": unit,
+        "samples": len(where),
+        "min": int(low.min()) / 1000,
+        "mean": int(total.sum()) / int(n.sum()) / 1000,
+        "max": int(high.max()) / 1000,
+        "bounds": [{"grade": grade, "side": side, "value": milli / 1000} for grade, side, milli in sorted(bounds)],
+        "outside_us": {grade: int(span[where][mask].sum()) for grade, mask in outside.items()},
+    }
+
+
+def _charted(columns: Columns, rules: Sequence[Rules]) -> list[int]:
+    """The sizes that get a chart: those with levels, two at most; else the smallest."""
+    judged = {level.size_nm for held in rules for levels in held.levels.values() for level in levels}
+    return (sorted(judged & set(columns.sizes)) or sorted(columns.sizes)[:1])[:2]
+
+
+def _chart(
+    columns: Columns, size: int, rules: Sequence[Rules], era: Ints, start_us: int, end_us: int
+) -> dict[str, Any]:
+    """The highest sample in each of `BUCKETS` stretches, with the levels that held for it; None: nobody measured."""
+    where, particles, volume = columns.sizes[size]
+    values = _array(particles) * float(UL_PER_M3) / _array(volume)
+    points: list[list[float | int | None] | None] = [None] * BUCKETS
+    highest: list[float] = [-1.0] * BUCKETS
+    for at, value in zip(where, values.tolist(), strict=True):
+        bucket = min(BUCKETS - 1, max(0, (columns.end_us[at] - 1 - start_us) * BUCKETS // (end_us - start_us)))
+        if value > highest[bucket]:
+            highest[bucket] = value
+            points[bucket] = [at]
+    for bucket, point in enumerate(points):
+        if point is not None:
+            at = int(point[0] or 0)
+            held = {
+                level.grade: level.per_m3
+                for level in rules[int(era[at])].levels.get(columns.occupancy[at], ())
+                if level.size_nm == size
+            }
+            points[bucket] = [round(highest[bucket], 3), held.get("alert"), held.get("action")]
+    return {"size_nm": size, "points": points}
