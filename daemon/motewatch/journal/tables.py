@@ -87,6 +87,9 @@ Index(
     postgresql_where=_reading,
 )
 
+_configuration = inputs.c.kind == "configured"
+Index("ix_inputs_configured", inputs.c.id, sqlite_where=_configuration, postgresql_where=_configuration)
+
 outputs = Table(
     "outputs",
     metadata,
@@ -171,6 +174,14 @@ alarm_events = Table(
 )
 Index("ix_alarm_events_alarm", alarm_events.c.alarm, alarm_events.c.output_id)
 Index("ix_alarm_events_at", alarm_events.c.at_us)
+for _place in (alarm_events.c.location, alarm_events.c.room):
+    Index(
+        f"ix_alarm_events_{_place.name}",
+        _place,
+        alarm_events.c.at_us,
+        sqlite_where=_place.is_not(None),
+        postgresql_where=_place.is_not(None),
+    )
 
 audit = Table(
     "audit",
@@ -185,6 +196,8 @@ audit = Table(
     Column("previous_hash", Text, nullable=False),
     Column("hash", Text, nullable=False),
 )
+_note = audit.c.action == "note"
+Index("ix_audit_notes", audit.c.subject, audit.c.at_us, sqlite_where=_note, postgresql_where=_note)
 
 dead_letters = Table(
     "dead_letters",
@@ -302,6 +315,29 @@ anchors = Table(
     CheckConstraint("(public_key IS NULL) = (signature IS NULL)"),
 )
 """Heads of that chain as they were published; see `anchors`."""
+
+
+def _hours(name: str) -> Table:
+    return Table(
+        name,
+        metadata,
+        Column("location", Text, primary_key=True, nullable=False),
+        Column("hour", Whole, primary_key=True, autoincrement=False),
+        Column("body", Text, nullable=False),
+    )
+
+
+sample_hours, sample_parts = _hours("sample_hours"), _hours("sample_parts")
+"""Hours of samples summed up, whole and in parts; see `rollups`. Derived; void where `stale_hours` names the hour."""
+
+stale_hours = Table(
+    "stale_hours",
+    metadata,
+    Column("hour", Whole, primary_key=True, autoincrement=False),
+    Column("location", Text, primary_key=True, nullable=False),
+    # The last sample of that hour that was recorded.
+    Column("output_id", Whole, nullable=False),
+)
 
 snapshots = Table(
     "snapshots",

@@ -1,0 +1,171 @@
+"""Hours of samples summed up beside the record, so that a year is read without its half million samples.
+
+Rules: derived, never the truth. A trigger names an hour stale whenever a sample of it is recorded, in the same
+transaction; whoever reads takes a stale hour from its samples. So nothing is ever shown that the record does not say,
+whether this work is done or not: it only makes reading quick. It runs in small steps beside the writer: an hour is
+summed up in a read transaction and kept in a short write transaction, and stays stale where a sample came in between.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from typing import Any, Final
+
+from sqlalchemy import Connection, and_, bindparam, delete, insert, select
+
+from motewatch.engine.codec import sample_from_plain
+from motewatch.journal import tables
+from motewatch.journal.prepared import Prepared
+from motewatch.journal.store import Store
+from motewatch.measure.samples import Sample
+from motewatch.measure.stretches import Stretch, from_plain, grouped, join, of_sample
+from motewatch.wire.records import MINUTE_US
+
+HOUR_US: Final = 60 * MINUTE_US
+PART_US: Final = 5 * MINUTE_US
+"""Each hour is also kept in parts of this length."""
+
+_samples = tables.samples.c
+_stale = tables.stale_hours.c
+
+_TEXTS = Prepared(
+    select(_samples.end_us, tables.outputs.c.body)
+    .join_from(tables.samples, tables.outputs, _samples.output_id == tables.outputs.c.id)
+    .where(_samples.location == bindparam("location"), _samples.end_us.between(bindparam("first"), bindparam("last")))
+    .order_by(_samples.end_us, _samples.revision),
+    ["location", "first", "last"],
+)
+_encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode
+
+
+def number_of(end_us: int, width_us: int) -> int:
+    """Which stretch of this width a sample belongs to: the one in which it ended, as with periods."""
+    return (end_us - 1) // width_us
+
+
+def latest_samples(connection: Connection, location: str, after_us: int, until_us: int) -> Iterator[Sample]:
+    """The latest revision of each sample with `after_us < end_us <= until_us`, oldest first."""
+    latest = {row.end_us: row.body for row in _TEXTS.all(connection, (location, after_us + 1, until_us))}
+    return (sample_from_plain(json.loads(text)) for text in latest.values())
+
+
+def summed(samples: Iterator[Sample]) -> tuple[Stretch, list[tuple[int, Stretch]]] | None:
+    """The hour of these samples and its parts by number; None of no samples."""
+    parts = grouped((number_of(sample.end_us, PART_US), of_sample(sample)) for sample in samples)
+    return (join([part for _, part in parts]), parts) if parts else None
+
+
+def parts_from(text: str, sizes_nm: frozenset[int] | None) -> Iterator[tuple[int, Stretch]]:
+    """The parts of an hour as they are kept."""
+    return ((number, from_plain(plain, sizes_nm)) for number, plain in json.loads(text))
+
+
+class Rollups:
+    """Sums up what is stale."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def sum_up(self, limit: int) -> int:
+        """Sum up so many stale hours that are over, the newest first; returns how many there were to do."""
+        with self._store.reading() as connection:
+            engine_us = connection.execute(select(tables.meta.c.engine_us)).scalar()
+            if engine_us is None:
+                return 0
+            query = select(_stale.hour, _stale.location, _stale.output_id).where(_stale.hour < engine_us // HOUR_US)
+            stale = connection.execute(query.order_by(_stale.hour.desc()).limit(limit)).all()
+            made = [
+                (hour, location, output_id, summed(latest_samples(connection, location, *span(hour))))
+                for hour, location, output_id in stale
+            ]
+        if made:
+            with self._store.writing() as connection:
+                for row in made:
+                    _keep(connection, *row)
+        return len(made)
+
+    def left(self) -> int:
+        """How many hours are stale, those not over yet included."""
+        with self._store.reading() as connection:
+            return len(connection.execute(select(_stale.hour)).all())
+
+
+def span(hour: int) -> tuple[int, int]:
+    """Start and end of an hour `(start, end]`."""
+    return hour * HOUR_US, (hour + 1) * HOUR_US
+
+
+def _keep(
+    connection: Connection,
+    hour: int,
+    location: str,
+    output_id: int,
+    made: tuple[Stretch, list[tuple[int, Stretch]]] | None,
+) -> None:
+    settled = connection.execute(
+        delete(tables.stale_hours).where(
+            _stale.hour == hour, _stale.location == location, _stale.output_id == output_id
+        )
+    )
+    if not settled.rowcount or made is None:
+        # A sample of this hour was recorded meanwhile: it is done again.
+        return
+    whole, parts = made
+    for table, body in ((tables.sample_hours, whole), (tables.sample_parts, parts)):
+        connection.execute(delete(table).where(table.c.location == location, table.c.hour == hour))
+        connection.execute(insert(table), {"location": location, "hour": hour, "body": _encode(body)})
+
+
+def wrong_hours(store: Store, findings: int) -> list[str]:
+    """Hours that are not what their samples give, and hours that are missing, in sentences."""
+    found: list[str] = []
+    with store.reading() as connection:
+        locations = connection.execute(select(_samples.location).distinct()).scalars().all()
+        kept = connection.execute(select(tables.sample_hours.c.location).distinct()).scalars().all()
+    for location in sorted({*locations, *kept}):
+        # A month at a time: one long transaction would pin the write-ahead log.
+        for first, last in _months(store, location):
+            with store.reading() as connection:
+                found += _wrong(connection, location, first, last)
+            if len(found) >= findings:
+                return found[:findings]
+    return found
+
+
+def _months(store: Store, location: str) -> Iterator[tuple[int, int]]:
+    hours: set[int] = set()
+    with store.reading() as connection:
+        ends = connection.execute(
+            select(_samples.end_us).where(_samples.location == location).order_by(_samples.end_us)
+        )
+        hours.update(number_of(end, HOUR_US) for end in ends.scalars())
+        table = tables.sample_hours.c
+        hours.update(connection.execute(select(table.hour).where(table.location == location)).scalars())
+    if hours:
+        for first in range(min(hours), max(hours) + 1, 720):
+            yield first, min(first + 719, max(hours))
+
+
+def _wrong(connection: Connection, location: str, first: int, last: int) -> list[str]:
+    here = and_(_stale.location == location, _stale.hour.between(first, last))
+    stale = set(connection.execute(select(_stale.hour).where(here)).scalars())
+    kept = [_bodies(connection, table, location, first, last) for table in (tables.sample_hours, tables.sample_parts)]
+    made: dict[int, list[Sample]] = {}
+    for sample in latest_samples(connection, location, span(first)[0], span(last)[1]):
+        made.setdefault(number_of(sample.end_us, HOUR_US), []).append(sample)
+    found = []
+    for hour in sorted({*made, *kept[0], *kept[1]} - stale):
+        wanted = summed(iter(made.get(hour, [])))
+        bodies = (None, None) if wanted is None else (_encode(wanted[0]), _encode(wanted[1]))
+        if bodies != (kept[0].get(hour), kept[1].get(hour)):
+            found.append(
+                f"sample_hours: hour {hour} of {location} is not what its samples give: trends of that time are wrong"
+            )
+    return found
+
+
+def _bodies(connection: Connection, table: Any, location: str, first: int, last: int) -> dict[int, str]:
+    query = select(table.c.hour, table.c.body).where(table.c.location == location, table.c.hour.between(first, last))
+    rows: Sequence[Any] = connection.execute(query).all()
+    return {row.hour: row.body for row in rows}
