@@ -208,6 +208,14 @@ SHIPPED: Final[dict[str, Shipped]] = {
         1_440,
         _MAJOR,
     ),
+    "sign-ins-failed": Shipped(
+        "somebody tries passwords at the console, or has forgotten their own",
+        "whoever guesses one acts and signs in another person's name",
+        "Ask whoever is named on the audit trail whether it was them. If not: disable the user, and tell whoever looks "
+        "after the network where the attempts come from.",
+        60,
+        _MAJOR,
+    ),
     "callout-nobody-reached": Shipped(
         "every way to every person failed: a channel is down, or nobody answers",
         "an alarm stands and nobody knows of it",

@@ -13,6 +13,7 @@ import typer
 from typer.core import TyperGroup
 
 from motewatch.cli import (
+    access,
     alarm_commands,
     alarm_figures,
     alarm_register,
@@ -125,6 +126,7 @@ oncall.add_to(app)
 calls.add_to(app)
 trial_calls.add_to(app)
 try_channel.add_to(app)
+access.add_to(app)
 
 
 def main() -> None:

@@ -36,6 +36,7 @@ from motewatch.engine.records import (
     Resumed,
     SampleTaken,
     SessionLost,
+    SignInsFailed,
     Turned,
 )
 from motewatch.measure.samples import Channel, Quality, Sample, Spread
@@ -61,6 +62,7 @@ Internal = (
     | Configured
     | Answered
     | LinksGuessed
+    | SignInsFailed
     | Accessed
     | Pressed
     | Ordered
@@ -78,6 +80,7 @@ INTERNAL_KINDS: Final[dict[type[Any], str]] = {
     Configured: "configured",
     Answered: "answered",
     LinksGuessed: "links-guessed",
+    SignInsFailed: "sign-ins-failed",
     Accessed: "accessed",
     Pressed: "pressed",
     Ordered: "ordered",

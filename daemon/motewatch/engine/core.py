@@ -51,6 +51,7 @@ from motewatch.engine.records import (
     Resumed,
     Seen,
     SessionLost,
+    SignInsFailed,
     What,
 )
 from motewatch.engine.sensor_watch import SensorWatch
@@ -191,6 +192,8 @@ class Engine:
             parts.callout.resumed(what)
         elif isinstance(what, LinksGuessed):
             parts.service.links_guessed(what)
+        elif isinstance(what, SignInsFailed):
+            parts.service.sign_ins_failed(what)
         elif isinstance(what, Accessed | Entered):
             parts.desk.outputs.append(Audited(parts.desk.time_us, what.by, what.action, what.subject, what.detail))
         elif isinstance(what, Pressed):

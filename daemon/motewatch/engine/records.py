@@ -139,6 +139,20 @@ class LinksGuessed:
 
 
 @dataclass(frozen=True, slots=True)
+class SignInsFailed:
+    """Sign-ins and confirmations failed at the console, more than slips would, from so many addresses since an instant.
+
+    `users`: so many different ones were tried; `most`: the one tried most, `?` for none that there is.
+    """
+
+    count: int
+    users: int
+    addresses: int
+    most: str
+    since_us: int
+
+
+@dataclass(frozen=True, slots=True)
 class Accessed:
     """Something about access to the console, for the audit trail: a sign-in, a failure, a change of a user."""
 
@@ -212,6 +226,7 @@ What = (
     | Configured
     | Answered
     | LinksGuessed
+    | SignInsFailed
     | Accessed
     | Pressed
     | Ordered

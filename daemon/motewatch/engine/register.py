@@ -102,6 +102,7 @@ _SERVICE_WORDS: Final = {
     "clock-step": "the clock of the service's machine was stepped",
     "replay-differed": "the replayed record differs from what was recorded",
     "links-guessed": "links of the answer page are being guessed",
+    "sign-ins-failed": "sign-ins fail at the console, more than slips would",
 }
 
 

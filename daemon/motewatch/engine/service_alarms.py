@@ -19,6 +19,7 @@ from motewatch.engine.records import (
     Priority,
     ReplayDiffered,
     SessionLost,
+    SignInsFailed,
     Turned,
 )
 from motewatch.engine.subject import Subject
@@ -34,6 +35,7 @@ SERVICE_ALARMS: Final = {
     "service/clock": Subject("service/clock", "clock-step", Priority.MEDIUM),
     "service/replay": Subject("service/replay", "replay-differed", Priority.HIGH),
     "service/links-guessed": Subject("service/links-guessed", "links-guessed", Priority.LOW),
+    "service/sign-ins-failed": Subject("service/sign-ins-failed", "sign-ins-failed", Priority.MEDIUM),
 }
 GUESSES_ALARM: Final = 20
 """So many wrong links within a minute are no slip of a finger."""
@@ -113,6 +115,18 @@ class ServiceAlarms:
         if what.count >= GUESSES_ALARM:
             subject = SERVICE_ALARMS["service/links-guessed"]
             desk.say(desk.book.momentary(subject, min(what.since_us, desk.time_us), desk.time_us, text))
+
+    def sign_ins_failed(self, what: SignInsFailed) -> None:
+        """Somebody tries passwords at the console: on the audit trail, and an alarm."""
+        desk = self._desk
+        whom = "users that there are not" if what.most == "?" else what.most
+        text = (
+            f"{what.count} sign-ins or confirmations by password failed at the console, "
+            f"of {what.users} users and from {what.addresses} addresses, most of them of {whom}"
+        )
+        desk.outputs.append(Audited(desk.time_us, "console", "sign-ins-failed", "console", text))
+        subject = SERVICE_ALARMS["service/sign-ins-failed"]
+        desk.say(desk.book.momentary(subject, min(what.since_us, desk.time_us), desk.time_us, text))
 
     def to_state(self) -> list[int]:
         """Plain values for a snapshot."""

@@ -8,17 +8,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sqlalchemy import delete, insert, select, update
+from sqlalchemy import Update, delete, insert, select, update
 
 from motewatch.journal import tables
 from motewatch.journal.store import Store
 
 _users, _sessions, _tokens = tables.console_users, tables.console_sessions, tables.console_tokens
+_notices = tables.console_notices
 
 
 @dataclass(frozen=True, slots=True)
 class UserRow:
-    """One user. `one_time_until_us`: the password is for one sign-in, until then."""
+    """One user. `one_time_until_us`: the password is for one sign-in, until then.
+
+    `outside`: whom an outside identity provider means by it. `used_us`: last sign-in or use.
+    """
 
     id: str
     name: str
@@ -27,6 +31,21 @@ class UserRow:
     one_time_until_us: int | None
     created_us: int
     disabled_us: int | None
+    password_set_us: int | None = None
+    used_us: int | None = None
+    outside: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NoticeRow:
+    """Something done to a user from the machine's own shell, which is to go on the audit trail."""
+
+    id: int
+    at_us: int
+    by: str
+    action: str
+    subject: str
+    detail: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,17 +106,43 @@ class AccessStore:
                     "one_time_until_us": user.one_time_until_us,
                     "created_us": user.created_us,
                     "disabled_us": user.disabled_us,
+                    "outside": user.outside,
                 },
             )
         return True
 
-    def set_password(self, user: str, password: str, one_time_until_us: int | None) -> None:
+    def set_password(self, user: str, password: str, one_time_until_us: int | None, now_us: int) -> None:
         """Another password (hashed); all sessions of the user end."""
         with self._store.writing() as connection:
-            connection.execute(
-                update(_users).where(_users.c.id == user).values(password=password, one_time_until_us=one_time_until_us)
-            )
+            connection.execute(_other_password(user, password, one_time_until_us, now_us))
             connection.execute(delete(_sessions).where(_sessions.c.user_id == user))
+
+    def rescue(self, user: str, password: str, one_time_until_us: int, notice: NoticeRow) -> None:
+        """A one-time password for a user, who may sign in again; with what is to be told of it, in one transaction."""
+        with self._store.writing() as connection:
+            connection.execute(_other_password(user, password, one_time_until_us, notice.at_us))
+            connection.execute(update(_users).where(_users.c.id == user).values(disabled_us=None))
+            connection.execute(delete(_sessions).where(_sessions.c.user_id == user))
+            said = {"action": notice.action, "subject": notice.subject, "detail": notice.detail}
+            connection.execute(insert(_notices), {"at_us": notice.at_us, "who": notice.by, **said})
+
+    def notices(self) -> list[NoticeRow]:
+        """What the audit trail does not have yet, oldest first."""
+        columns = [_notices.c[name] for name in ("id", "at_us", "who", "action", "subject", "detail")]
+        query = select(*columns).where(_notices.c.taken_us.is_(None)).order_by(_notices.c.id)
+        with self._store.reading() as connection:
+            return [NoticeRow(*row) for row in connection.execute(query)]
+
+    def noticed(self, notice: int, now_us: int) -> None:
+        """It is on the audit trail."""
+        with self._store.writing() as connection:
+            connection.execute(update(_notices).where(_notices.c.id == notice).values(taken_us=now_us))
+
+    def outside(self, outside: str) -> UserRow | None:
+        """The user whom an outside identity provider means, or None."""
+        with self._store.reading() as connection:
+            row = connection.execute(select(_users).where(_users.c.outside == outside)).one_or_none()
+        return None if row is None else UserRow(*row)
 
     def rehash(self, user: str, before: str, password: str) -> None:
         """The same password hashed anew, unless it was changed meanwhile."""
@@ -134,6 +179,7 @@ class AccessStore:
                     "seen_us": session.seen_us,
                 },
             )
+            connection.execute(_used(session.user_id, session.seen_us))
 
     def session(self, hash_: str) -> tuple[SessionRow, UserRow] | None:
         """The session of this hash and its user, or None."""
@@ -145,10 +191,16 @@ class AccessStore:
             ).one_or_none()
         return None if row is None else (SessionRow(*row[:4]), UserRow(*row[4:]))
 
-    def seen(self, hash_: str, now_us: int) -> None:
+    def seen(self, hash_: str, user: str, now_us: int) -> None:
         """The session was used."""
         with self._store.writing() as connection:
             connection.execute(update(_sessions).where(_sessions.c.hash == hash_).values(seen_us=now_us))
+            connection.execute(_used(user, now_us))
+
+    def used(self, user: str, now_us: int) -> None:
+        """The user's program was here."""
+        with self._store.writing() as connection:
+            connection.execute(_used(user, now_us))
 
     def end_session(self, hash_: str) -> None:
         """The session is over."""
@@ -206,3 +258,13 @@ class AccessStore:
                 .values(ended_us=now_us)
             )
             return found.rowcount == 1
+
+
+def _other_password(user: str, password: str, one_time_until_us: int | None, now_us: int) -> Update:
+    chosen_us = now_us if one_time_until_us is None else None
+    values = {"password": password, "one_time_until_us": one_time_until_us, "password_set_us": chosen_us}
+    return update(_users).where(_users.c.id == user).values(**values)
+
+
+def _used(user: str, now_us: int) -> Update:
+    return update(_users).where(_users.c.id == user).values(used_us=now_us)

@@ -196,6 +196,8 @@ audit = Table(
     Column("previous_hash", Text, nullable=False),
     Column("hash", Text, nullable=False),
 )
+_signed = audit.c.action == "signed"
+Index("ix_audit_signed", audit.c.subject, sqlite_where=_signed, postgresql_where=_signed)
 _note = audit.c.action == "note"
 Index("ix_audit_notes", audit.c.subject, audit.c.at_us, sqlite_where=_note, postgresql_where=_note)
 
@@ -257,8 +259,20 @@ console_users = Table(
     Column("one_time_until_us", Whole),
     Column("created_us", Whole, nullable=False),
     Column("disabled_us", Whole),
+    Column("password_set_us", Whole),
+    Column("used_us", Whole),
+    # Issuer and subject at an outside identity provider.
+    Column("outside", Text),
 )
 """Who may sign in at the console. Never deleted: the audit trail names them."""
+_outside = console_users.c.outside.is_not(None)
+Index(
+    "ix_console_users_outside",
+    console_users.c.outside,
+    unique=True,
+    sqlite_where=_outside,
+    postgresql_where=_outside,
+)
 
 console_sessions = Table(
     "console_sessions",
@@ -282,6 +296,19 @@ console_tokens = Table(
     Column("until_us", Whole, nullable=False),
     Column("ended_us", Whole),
 )
+
+console_notices = Table(
+    "console_notices",
+    metadata,
+    Column("id", Whole, primary_key=True),
+    Column("at_us", Whole, nullable=False),
+    Column("who", Text, nullable=False),
+    Column("action", Text, nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("detail", Text, nullable=False),
+    Column("taken_us", Whole),
+)
+"""What was done to users from the machine's own shell, until the service puts it on the audit trail."""
 
 seals = Table(
     "seals",

@@ -10,6 +10,7 @@ import logging
 import os
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
+from queue import Empty, SimpleQueue
 from typing import Final
 
 from motewatch.callout.outlook import CaseNow
@@ -21,7 +22,7 @@ from motewatch.links.clock import TimeSource
 from motewatch.links.errors import LinkSettingsError
 from motewatch.links.housekeeping import Job
 from motewatch.links.outbox import MQTT, MQTT_ALARMS
-from motewatch.links.publications import Directory, Publications
+from motewatch.links.publications import Directory, Publications, iso
 from motewatch.service.answering import Poster
 from motewatch.site.console import Console as Settings
 from motewatch.site.models import Site
@@ -37,6 +38,8 @@ from motewatch.wire.topics import Topics
 _log = logging.getLogger("motewatch.console")
 
 PRUNE_S: Final = 3_600.0
+NOTICES_S: Final = 2.0
+NOTICED_S: Final = 3.0
 CONNECTIONS: Final = 400
 """A stream stays open for each page that is looked at."""
 
@@ -66,7 +69,8 @@ class Console:
         self._topics = topics = Topics(site.service.topic_root, site.site.id)
         self._secret_file = (base_dir / site.service.journal).parent / SECRET_FILE
         self._waiting: list[Published] = []
-        self.desk = AccessDesk(AccessStore(journal.store), settings, site.site.name, clock, self._audit, hashes)
+        self._access = AccessStore(journal.store)
+        self.desk = AccessDesk(self._access, settings, site.site.name, clock, self._audit, hashes, tell=post)
 
         def of(rows: Iterable[OutboxRow]) -> list[Published]:
             return [(row.topic, row.payload) for row in rows if row.sink in (MQTT, MQTT_ALARMS)]
@@ -101,9 +105,25 @@ class Console:
         return self._server.port
 
     @property
-    def job(self) -> Job:
+    def jobs(self) -> list[Job]:
         """What the housekeeping has to do for it."""
-        return Job("console-sessions", PRUNE_S, self.desk.prune)
+        return [
+            Job("console-sessions", PRUNE_S, self.desk.prune),
+            Job("access-notices", NOTICES_S, self.take_notices),
+        ]
+
+    def take_notices(self) -> None:
+        """Put on the audit trail what was done to users from the machine's own shell."""
+        for notice in self._access.notices():
+            said: SimpleQueue[object] = SimpleQueue()
+            detail = f"{notice.detail}; at {iso(notice.at_us)}, notice {notice.id}"
+            self._post(Accessed(notice.by, notice.action, notice.subject, detail), said.put)
+            try:
+                said.get(timeout=NOTICED_S)
+            except Empty:
+                # It is told again: rather twice on the trail than not at all.
+                return
+            self._access.noticed(notice.id, self._clock.now_us())
 
     def start(self) -> None:
         """Serve. Raises `LinkSettingsError`."""

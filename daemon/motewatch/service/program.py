@@ -304,7 +304,7 @@ class Service:
         console.start()
         self._console = console
         _log.info("console", extra={"host": site.console.host, "port": console.port})
-        return [console.job]
+        return console.jobs
 
     def _give_way(self) -> None:
         if self._stop_asked():

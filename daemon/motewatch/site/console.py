@@ -26,3 +26,6 @@ class Console(Table):
     """The same for the role viewer, which can change nothing: a display on a wall."""
     password_min: Annotated[Whole, Field(ge=10, le=64)] = 12
     """Shortest password, in characters."""
+    failures_alarm: Annotated[Whole, Field(ge=3, le=1_000)] = 10
+    """So many failed sign-ins and confirmations within `failures_within_min` are an alarm."""
+    failures_within_min: Annotated[Number, Field(ge=1, le=1_440)] = 10.0

@@ -22,7 +22,7 @@ COMMANDS = [
     "alarms", "dead-letters", "audit",
     "verify", "limits", "classify", "recovery", "rule-power", "sampling-plan", "alarm-register",
     "alarm-figures", "propose-levels",
-    "oncall", "calls", "test-calls", "sequential", "try-channel",
+    "oncall", "calls", "test-calls", "sequential", "try-channel", "access", "access-secret",
 ]  # fmt: skip
 
 

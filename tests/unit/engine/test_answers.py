@@ -22,6 +22,7 @@ from motewatch.engine.records import (
     Output,
     Pressed,
     Replied,
+    SignInsFailed,
 )
 from motewatch.wire.records import SECOND_US
 from support.dialogue import transcript
@@ -76,6 +77,7 @@ def test_the_memory_goes_through_a_snapshot() -> None:
         (FIRST, "answered"),
         (replace(FIRST, act=Act.SHELVE, minutes=30, comment='"door" seal, ñ'), "answered"),
         (LinksGuessed(12, 3, 1_780_000_020_000_000), "links-guessed"),
+        (SignInsFailed(10, 2, 3, "mira", 1_780_000_020_000_000), "sign-ins-failed"),
         (Accessed("console", "sign-in-failed", "mira", "wrong password"), "accessed"),
         (Pressed("console-1", "mira", "location/a/0.5um/action", 'the "door"'), "pressed"),
     ],
@@ -152,4 +154,13 @@ def test_what_happens_to_access_is_audited_and_an_order_from_the_console_is_a_co
     assert said(made.apply(at(T0 + 72_000_000, Pressed("console-2", "ada", ALERT, "seen"))))[-2:] == [
         f"audit acknowledge {ALERT} by ada",
         f"reply console-2 yes: '{ALERT}' is now acknowledged",
+    ]
+
+
+def test_failed_sign_ins_are_an_alarm_and_on_the_audit_trail() -> None:
+    made = engine()
+    assert said(made.apply(at(T0 + 1, SignInsFailed(10, 1, 2, "mira", T0)))) == [
+        "audit sign-ins-failed console by console",
+        "service/sign-ins-failed starts at +0 -> unacknowledged",
+        "service/sign-ins-failed returns at +0 -> returned-unacknowledged",
     ]

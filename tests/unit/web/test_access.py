@@ -19,6 +19,7 @@ from motewatch.web.access.waits import Waits
 from support.links_fakes import FakeClock
 
 OWN = "three quiet herons wade"
+WHY = "the shift asked for it"
 QUICK = Hashes(PasswordHasher(time_cost=1, memory_cost=8, parallelism=1))
 HERE, THERE = "192.0.2.1", "198.51.100.7"
 MINUTE_S, HOUR_S, DAY_S = 60, 3_600, 86_400
@@ -51,7 +52,7 @@ class Ground:
         return self.desk.change_password(visitor, secret, OWN, OWN, HERE)
 
     def made(self, role: Role, user: str = "mira") -> str:
-        return self.chosen(user, self.desk.add_user(self.administrator, user, "Mira", role))
+        return self.chosen(user, self.desk.add_user(self.administrator, user, "Mira", role, WHY))
 
     @property
     def administrator(self) -> Visitor:
@@ -91,7 +92,7 @@ def test_a_one_time_secret_expires_and_the_next_start_makes_another(ground: Grou
 
 def test_whoever_fails_is_told_the_same_whatever_was_wrong(ground: Ground) -> None:
     ground.made(Role.VIEWER)
-    ground.desk.set_enabled(ground.administrator, "mira", enabled=False)
+    ground.desk.set_enabled(ground.administrator, "mira", WHY, enabled=False)
     told = set()
     for user, password in ((FIRST, "wrong"), ("mira", OWN), ("nobody", OWN), ("../x\0", OWN)):
         with pytest.raises(AccessError) as caught:
@@ -189,17 +190,17 @@ def test_a_sign_in_makes_a_new_session_and_ends_the_one_before(ground: Ground) -
 
 def test_another_role_password_or_state_ends_the_sessions_there_are(ground: Ground) -> None:
     session, admin = ground.made(Role.OPERATOR), ground.administrator
-    ground.desk.set_role(admin, "mira", "quality")
+    ground.desk.set_role(admin, "mira", "quality", WHY)
     assert ground.desk.visitor(session) is None
     session, other = (ground.desk.sign_in("mira", OWN, HERE) for _ in range(2))
     again = ground.desk.change_password(ground.who(session), OWN, OWN + "s", OWN + "s", HERE)
     assert ground.desk.visitor(other) is None
     assert ground.desk.visitor(session) is None
-    ground.desk.set_enabled(admin, "mira", enabled=False)
+    ground.desk.set_enabled(admin, "mira", WHY, enabled=False)
     assert ground.desk.visitor(again) is None
-    ground.desk.set_enabled(admin, "mira", enabled=True)
+    ground.desk.set_enabled(admin, "mira", WHY, enabled=True)
     session = ground.desk.sign_in("mira", OWN + "s", HERE)
-    secret = ground.desk.new_secret(admin, "mira")
+    secret = ground.desk.new_secret(admin, "mira", WHY)
     assert ground.desk.visitor(session) is None
     assert ground.who(ground.desk.sign_in("mira", secret, HERE)).must_change
     actions = [row[:3] for row in ground.audited if row[0] == FIRST][-4:]
@@ -209,18 +210,18 @@ def test_another_role_password_or_state_ends_the_sessions_there_are(ground: Grou
 def test_administrators_leave_themselves_alone_so_that_one_is_left(ground: Ground) -> None:
     admin = ground.administrator
     for act in (
-        lambda: ground.desk.set_role(admin, FIRST, "viewer"),
-        lambda: ground.desk.set_enabled(admin, FIRST, enabled=False),
-        lambda: ground.desk.new_secret(admin, FIRST),
+        lambda: ground.desk.set_role(admin, FIRST, "viewer", WHY),
+        lambda: ground.desk.set_enabled(admin, FIRST, WHY, enabled=False),
+        lambda: ground.desk.new_secret(admin, FIRST, WHY),
     ):
         with pytest.raises(AccessError, match="yourself"):
             act()
     ground.made(Role.VIEWER)
     with pytest.raises(AccessError, match="never used again"):
-        ground.desk.add_user(admin, "mira", "Another", "viewer")
+        ground.desk.add_user(admin, "mira", "Another", "viewer", WHY)
     for user, name, role in (("Mira X", "Mira", "viewer"), ("mo", " ", "viewer"), ("mo", "Mo", "king")):
         with pytest.raises(AccessError):
-            ground.desk.add_user(admin, user, name, role)
+            ground.desk.add_user(admin, user, name, role, WHY)
 
 
 def test_a_token_can_do_no_more_than_its_scope_and_its_user(ground: Ground) -> None:
@@ -236,7 +237,7 @@ def test_a_token_can_do_no_more_than_its_scope_and_its_user(ground: Ground) -> N
     acts = ground.desk.bearer(acting)
     assert acts is not None
     assert acts.may(May.ACKNOWLEDGE)
-    ground.desk.set_role(admin, "mira", "viewer")
+    ground.desk.set_role(admin, "mira", "viewer", WHY)
     acts = ground.desk.bearer(acting)
     assert acts is not None
     assert not acts.may(May.ACKNOWLEDGE)

@@ -15,12 +15,15 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
+from motewatch.engine.records import SignInsFailed
 from motewatch.journal.access import AccessStore, SessionRow, TokenRow, UserRow
 from motewatch.links.clock import TimeSource
 from motewatch.site.console import Console
+from motewatch.web.access.misuse import Misuse
 from motewatch.web.access.passwords import Hashes, fault
 from motewatch.web.access.roles import RIGHTS, SCOPES, May, Role
 from motewatch.web.access.waits import Waits
+from motewatch.web.bodies import one_line
 from motewatch.web.guesses import Pace
 from motewatch.wire.records import DAY_US, HOUR_US, MINUTE_US, SECOND_US
 
@@ -32,7 +35,15 @@ TOKEN_DAYS: Final = (30, 90, 365)
 SEEN_EVERY_US: Final = 30 * SECOND_US
 """A session's last use is written so seldom: a page that is looked at must not keep the disk busy."""
 
+REASON_MIN: Final = 3
+REASON_MAX: Final = 300
+
 WRONG: Final = "User and password do not fit together."
+UNUSED_DAYS: Final = 90
+"""A user not seen for so long is pointed out (common practice, no source)."""
+
+TOKEN_SEEN_EVERY_US: Final = HOUR_US
+
 USER_PATTERN: Final = re.compile(r"[a-z0-9][a-z0-9_-]{0,62}")
 
 Audit = Callable[[str, str, str, str], None]
@@ -76,7 +87,10 @@ class AccessDesk:
         clock: TimeSource,
         audit: Audit,
         hashes: Hashes | None = None,
+        *,
+        tell: Callable[[SignInsFailed], None] = lambda _: None,
     ) -> None:
+        """`tell`: is given what looks like misuse."""
         self._store = store
         self._settings = settings
         self._site_name = site_name
@@ -86,18 +100,18 @@ class AccessDesk:
         self._waits = Waits()
         # Failures on the audit trail; who tries thousands must not fill the record.
         self._pace = Pace(30, 60.0)
+        self._misuse = Misuse(settings.failures_alarm, settings.failures_within_min * 60.0)
+        self._tell = tell
 
     # Signing in and out
 
     def sign_in(self, user: str, password: str, address: str, before: str | None = None) -> str:
         """The secret of a new session. `before`: that of the session it replaces. Raises `AccessError`."""
-        now_s, now_us = self._clock.monotonic_s(), self._clock.now_us()
+        now_us = self._clock.now_us()
         user = user.strip().casefold()
         row = self._store.user(user) if USER_PATTERN.fullmatch(user) else None
         known = row.id if row is not None else "?"
-        wait_s = self._waits.attempt(known, address, now_s)
-        if wait_s > 0:
-            raise AccessError(f"Too many wrong attempts from here. Try again in {int(wait_s) + 1} s.", wait_s)
+        self._wait(known, address)
         fits = self._hashes.fits(None if row is None else row.password, password[:1024])
         why = "wrong password" if row is not None else "no such user"
         if fits and row is not None:
@@ -107,7 +121,7 @@ class AccessDesk:
                 fits, why = False, "the one-time secret has expired"
         if not fits or row is None:
             # What was typed as an unknown user's name is not put on record: it may be a password.
-            self._failed("sign-in-failed", known, f"{why}; from {address}")
+            self._failed("sign-in-failed", known, address, why)
             raise AccessError(WRONG)
         self._waits.succeeded(known, address)
         if self._hashes.outdated(row.password):
@@ -144,7 +158,7 @@ class AccessDesk:
             self._audit("console", "session-ended", user.id, f"not used for {self._settings.idle_min:g} min")
             return None
         if used and now_us - session.seen_us >= SEEN_EVERY_US:
-            self._store.seen(hash_, now_us)
+            self._store.seen(hash_, user.id, now_us)
         must_change = user.one_time_until_us is not None
         rights = frozenset[May]() if must_change else RIGHTS[role]
         return Visitor(user.id, user.name, role, rights, hash_, digest(f"csrf {secret}"), must_change)
@@ -156,12 +170,10 @@ class AccessDesk:
 
     def change_password(self, visitor: Visitor, old: str, new: str, again: str, address: str) -> str:
         """The user's own; returns the secret of the session that goes on. Raises `AccessError`."""
-        wait_s = self._waits.attempt(visitor.id, address, self._clock.monotonic_s())
-        if wait_s > 0:
-            raise AccessError(f"Too many wrong attempts from here. Try again in {int(wait_s) + 1} s.", wait_s)
+        self._wait(visitor.id, address)
         row = self._store.user(visitor.id)
         if row is None or not self._hashes.fits(row.password, old[:1024]):
-            self._failed("password-change-failed", visitor.id, f"wrong present password; from {address}")
+            self._failed("password-change-failed", visitor.id, address, "wrong present password")
             raise AccessError("The present password is not right.")
         self._waits.succeeded(visitor.id, address)
         if new != again:
@@ -169,26 +181,39 @@ class AccessDesk:
         wrong = fault(new, self._settings.password_min, (row.id, row.name, self._site_name))
         if wrong or new == old:
             raise AccessError(f"This password is not taken: {wrong or 'it is the old one'}.")
-        self._store.set_password(row.id, self._hashes.make(new), None)
+        self._store.set_password(row.id, self._hashes.make(new), None, self._clock.now_us())
         self._audit(row.id, "password-changed", row.id, "")
         return self._begin(row.id, None)
 
     def confirm(self, visitor: Visitor, user: str, password: str, address: str) -> None:
         """The visitor says once more who they are, before a signature. Raises `AccessError`."""
-        wait_s = self._waits.attempt(visitor.id, address, self._clock.monotonic_s())
-        if wait_s > 0:
-            raise AccessError(f"Too many wrong attempts from here. Try again in {int(wait_s) + 1} s.", wait_s)
+        self._wait(visitor.id, address)
         row = self._store.user(visitor.id)
         same = user.strip().casefold() == visitor.id and row is not None and row.disabled_us is None
         fits = self._hashes.fits(row.password if row is not None and same else None, password[:1024])
         if not fits:
-            self._failed("signature-failed", visitor.id, f"wrong user or password; from {address}")
+            self._failed("signature-failed", visitor.id, address, "wrong user or password")
             raise AccessError(f"{WRONG} Nothing was signed.")
         self._waits.succeeded(visitor.id, address)
 
-    def _failed(self, action: str, user: str, detail: str) -> None:
-        if self._pace.wait_s("failures", self._clock.monotonic_s()) == 0:
-            self._audit("console", action, user, detail)
+    def _failed(self, action: str, user: str, address: str, why: str) -> None:
+        now_s, now_us = self._clock.monotonic_s(), self._clock.now_us()
+        if self._pace.wait_s("failures", now_s) == 0:
+            self._audit("console", action, user, f"{why}; from {address}")
+        self._suspect(user, address, now_s, now_us)
+
+    def _suspect(self, user: str, address: str, now_s: float, now_us: int) -> None:
+        found = self._misuse.failed(user, address, now_s, now_us)
+        if found is not None:
+            self._tell(found)
+
+    def _wait(self, user: str, address: str) -> None:
+        """Count an attempt; raises `AccessError` where it comes too early after failures."""
+        now_s = self._clock.monotonic_s()
+        wait_s = self._waits.attempt(user, address, now_s)
+        if wait_s > 0:
+            self._suspect(user, address, now_s, self._clock.now_us())
+            raise AccessError(f"Too many wrong attempts from here. Try again in {int(wait_s) + 1} s.", wait_s)
 
     def _begin(self, user: str, before: str | None) -> str:
         secret = secrets.token_urlsafe(32)
@@ -210,7 +235,7 @@ class AccessDesk:
         if not self._store.add_user(
             UserRow(FIRST, "Administrator", Role.ADMINISTRATOR, hashed, until_us, now_us, None)
         ):
-            self._store.set_password(FIRST, hashed, until_us)
+            self._store.set_password(FIRST, hashed, until_us, now_us)
             self._store.set_role(FIRST, Role.ADMINISTRATOR)
             self._store.set_disabled(FIRST, None)
         self._audit("service", "administrator-made", FIRST, "with a one-time secret")
@@ -220,8 +245,9 @@ class AccessDesk:
         """All users, by id."""
         return self._store.users()
 
-    def add_user(self, by: Visitor, user: str, name: str, role: str) -> str:
+    def add_user(self, by: Visitor, user: str, name: str, role: str, reason: str) -> str:
         """Make a user; returns the one-time secret. Raises `AccessError`."""
+        reason = reason_of(reason)
         if not USER_PATTERN.fullmatch(user):
             raise AccessError("A user's id has small letters, digits, - and _, 63 at most, such as: mira.")
         name = " ".join(name.split())
@@ -231,28 +257,29 @@ class AccessDesk:
         made = UserRow(user, name, chosen, self._hashes.make(secret), now_us + ONE_TIME_US, now_us, None)
         if not self._store.add_user(made):
             raise AccessError(f"There is a user {user} already; ids are never used again.")
-        self._audit(by.id, "user-made", user, f"{name}; {chosen}")
+        self._audit(by.id, "user-made", user, f"{name}; {chosen}; {reason}")
         return secret
 
-    def new_secret(self, by: Visitor, user: str) -> str:
+    def new_secret(self, by: Visitor, user: str, reason: str) -> str:
         """A one-time secret in place of a forgotten password. Raises `AccessError`."""
         self._other(by, user)
-        secret = one_time_secret()
-        self._store.set_password(user, self._hashes.make(secret), self._clock.now_us() + ONE_TIME_US)
-        self._audit(by.id, "user-secret", user, "one-time secret made")
+        reason, secret, now_us = reason_of(reason), one_time_secret(), self._clock.now_us()
+        self._store.set_password(user, self._hashes.make(secret), now_us + ONE_TIME_US, now_us)
+        self._audit(by.id, "user-secret", user, f"one-time secret made; {reason}")
         return secret
 
-    def set_role(self, by: Visitor, user: str, role: str) -> None:
+    def set_role(self, by: Visitor, user: str, role: str, reason: str) -> None:
         """Another role. Raises `AccessError`."""
-        row, chosen = self._other(by, user), _role(role)
+        row, chosen, reason = self._other(by, user), _role(role), reason_of(reason)
         self._store.set_role(user, chosen)
-        self._audit(by.id, "user-role", user, f"{row.role} to {chosen}")
+        self._audit(by.id, "user-role", user, f"{row.role} to {chosen}; {reason}")
 
-    def set_enabled(self, by: Visitor, user: str, *, enabled: bool) -> None:
+    def set_enabled(self, by: Visitor, user: str, reason: str, *, enabled: bool) -> None:
         """Let sign in, or no longer. Raises `AccessError`."""
         self._other(by, user)
+        reason = reason_of(reason)
         self._store.set_disabled(user, None if enabled else self._clock.now_us())
-        self._audit(by.id, "user-enabled" if enabled else "user-disabled", user, "")
+        self._audit(by.id, "user-enabled" if enabled else "user-disabled", user, reason)
 
     def _other(self, by: Visitor, user: str) -> UserRow:
         row = self._store.user(user)
@@ -301,6 +328,8 @@ class AccessDesk:
             return None
         if user.disabled_us is not None or user.one_time_until_us is not None:
             return None
+        if user.used_us is None or now_us - user.used_us >= TOKEN_SEEN_EVERY_US:
+            self._store.used(user.id, now_us)
         role = Role(user.role)
         rights = RIGHTS[role] & SCOPES.get(token.scope, frozenset())
         return Visitor(user.id, user.name, role, rights, None, "", False)
@@ -309,6 +338,11 @@ class AccessDesk:
         """Forget sessions that nobody could use any more."""
         longest_us = max(self.absolute_us(role) for role in Role)
         self._store.prune_sessions(self._clock.now_us() - longest_us)
+
+
+def unused(user: UserRow, now_us: int, days: int = UNUSED_DAYS) -> bool:
+    """May this user sign in, but has not been here for so long?"""
+    return user.disabled_us is None and now_us - (user.used_us or user.created_us) >= days * DAY_US
 
 
 def digest(secret: str) -> str:
@@ -320,6 +354,14 @@ def one_time_secret() -> str:
     """100 bits to be typed from a screen: no letters that look alike."""
     signs = "abcdefghjkmnpqrstuvwxyz23456789"
     return "-".join("".join(secrets.choice(signs) for _ in range(5)) for _ in range(4))
+
+
+def reason_of(text: str) -> str:
+    """Why access is changed, in one line."""
+    text = one_line(text)
+    if not REASON_MIN <= len(text) <= REASON_MAX:
+        raise AccessError(f"Say why, in {REASON_MIN} to {REASON_MAX} characters: it goes on the audit trail.")
+    return text
 
 
 def _role(word: str) -> Role:

@@ -9,9 +9,11 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from motewatch.web.access.desk import TOKEN_DAYS, AccessError, Visitor
+from motewatch.journal.access import UserRow
+from motewatch.web.access.desk import TOKEN_DAYS, UNUSED_DAYS, AccessError, Visitor, unused
 from motewatch.web.access.roles import SCOPES, May, Role
 from motewatch.web.console.house import House, Rule, address_of
+from motewatch.web.words import ago
 
 ROUTES: Final = (
     Rule("/access", "access", ("GET", "POST"), May.MANAGE),
@@ -57,16 +59,16 @@ class UserPages:
         return await run_in_threadpool(self._manage, visitor, form)
 
     def _manage(self, visitor: Visitor, form: dict[str, str]) -> Response:
-        user, act, secret = form.get("user", "").strip(), form.get("act", ""), ""
+        user, act, reason, secret = form.get("user", "").strip(), form.get("act", ""), form.get("reason", ""), ""
         try:
             if act == "make":
-                secret = self._desk.add_user(visitor, user, form.get("name", ""), form.get("role", ""))
+                secret = self._desk.add_user(visitor, user, form.get("name", ""), form.get("role", ""), reason)
             elif act == "secret":
-                secret = self._desk.new_secret(visitor, user)
+                secret = self._desk.new_secret(visitor, user, reason)
             elif act == "role":
-                self._desk.set_role(visitor, user, form.get("role", ""))
+                self._desk.set_role(visitor, user, form.get("role", ""), reason)
             elif act in ("enable", "disable"):
-                self._desk.set_enabled(visitor, user, enabled=act == "enable")
+                self._desk.set_enabled(visitor, user, reason, enabled=act == "enable")
             else:
                 raise HTTPException(400)
         except AccessError as error:
@@ -75,10 +77,10 @@ class UserPages:
         return self._access_page(visitor, 200, "", user, secret) if secret else RedirectResponse("/access", 303)
 
     def _access_page(self, visitor: Visitor, status: int, wrong: str, user: str, secret: str) -> Response:
-        users = self._desk.users()
-        return self._house.page(
-            "access", visitor, status, users=users, roles=[*Role], wrong=wrong, made=user, secret=secret
-        )
+        now_us = self._house.clock.now_us()
+        users = [(each, _last(each, now_us), unused(each, now_us)) for each in self._desk.users()]
+        more = {"users": users, "roles": [*Role], "unused_days": UNUSED_DAYS}
+        return self._house.page("access", visitor, status, wrong=wrong, made=user, secret=secret, **more)
 
     async def tokens(self, request: Request, visitor: Visitor) -> Response:
         """Own tokens for programs: make and end."""
@@ -107,3 +109,13 @@ class UserPages:
         return self._house.page(
             "tokens", visitor, status, tokens=tokens, scopes=scopes, days=TOKEN_DAYS, wrong=wrong, secret=secret
         )
+
+
+def _last(user: UserRow, now_us: int) -> str:
+    """When the password was chosen and the user was last here, in words."""
+    used = "never here" if user.used_us is None else f"last here {ago(user.used_us, now_us)}"
+    if user.outside is not None and user.password_set_us is None:
+        return f"{used}; comes through the identity provider"
+    if user.password_set_us is None:
+        return used
+    return f"{used}; password chosen {ago(user.password_set_us, now_us)}"
