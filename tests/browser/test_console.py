@@ -4,54 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
-from urllib.parse import urlsplit
 
 import pytest
 
 from motewatch.service import Service
-from support.browser import PHONE, Browser, Tab
-from support.console import OWN, administrator, console, user
+from support.browser import PHONE, Browser
+from support.console import administrator, console, user
 from support.live import ABOVE, ACTION, spot
 from support.mqtt_peer import Peer
+from support.page_checks import sign_in, sound
 from support.servers import Mosquitto, wait_until
 
 pytestmark = [pytest.mark.browser, pytest.mark.broker]
 
 DESK = (1366, 768)
 WALL = (3840, 2160)
-
-CONTRAST = """(() => {
-  const parse = (c) => { const m = c.match(/[\\d.]+/g).map(Number); return m.length < 4 ? [...m, 1] : m; };
-  const over = (a, b) => [0, 1, 2].map((i) => a[i] * a[3] + b[i] * (1 - a[3])).concat(1);
-  const light = (c) => { const [r, g, b] = c.slice(0, 3).map((v) => { v /= 255;
-    return v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; }); return 0.2126 * r + 0.7152 * g + 0.0722 * b; };
-  const low = [];
-  for (const e of document.body.querySelectorAll("*")) {
-    const own = [...e.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
-    if (!own || !e.getClientRects().length || e.closest(".unseen")) continue;
-    let back = [0, 0, 0, 0];
-    for (let at = e; at; at = at.parentElement) {
-      if (back[3] < 1) back = over(back, parse(getComputedStyle(at).backgroundColor)).slice(0, 3)
-        .concat(back[3] || parse(getComputedStyle(at).backgroundColor)[3] ? 1 : 0);
-    }
-    const s = getComputedStyle(e), a = light(parse(s.color)), b = light(back);
-    const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05), px = parseFloat(s.fontSize);
-    const large = px >= 24 || (px >= 18.66 && Number(s.fontWeight) >= 700);
-    if (ratio < (large ? 3 : 4.5)) low.push([e.tagName, e.className, e.textContent.trim().slice(0, 40), ratio]);
-  }
-  return low;
-})()"""
-"""Texts whose contrast is less than WCAG 2.2 AA asks (success criterion 1.4.3)."""
-
-NAMELESS = """[...document.querySelectorAll("input:not([type=hidden]):not([hidden]), select, textarea")]
-  .filter((e) => !e.labels || !e.labels.length).map((e) => e.outerHTML)
-  .concat([...document.querySelectorAll("a, button")].filter((e) => !e.textContent.trim()).map((e) => e.outerHTML))
-  .concat(Object.entries([...document.querySelectorAll("[id]")].reduce((all, e) => {
-    all[e.id] = (all[e.id] || 0) + 1; return all; }, {})).filter(([, n]) => n > 1).map(([id]) => "twice: " + id))
-  .concat(document.documentElement.lang ? [] : ["no language"])
-  .concat(["main", "h1"].filter((name) => document.querySelectorAll(name).length !== 1))"""
-"""What a screen reader could not name, and other faults of structure."""
 
 
 @pytest.fixture(scope="module")
@@ -72,24 +39,6 @@ def ground(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[tuple[Service, str]
         peer.publish(*spot(1, ABOVE))
         wait_until(lambda: "Not fine" in mira.http.get("/").text, "the excursion")
         yield service, url
-
-
-def sign_in(tab: Tab, url: str, name: str = "mira") -> None:
-    """By keyboard."""
-    tab.open(f"{url}/sign-in")
-    tab.write("#user", name)
-    tab.keys("Tab", *OWN)
-    tab.enter()
-
-
-def sound(tab: Tab, url: str) -> None:
-    """Nothing asked for elsewhere, no complaint of the browser's, nothing wider than the window."""
-    assert {urlsplit(request.split(" ", 1)[1]).netloc for request in tab.requests} == {urlsplit(url).netloc}
-    assert tab.complaints == []
-    width: Any = tab.evaluate("innerWidth")
-    assert tab.content_width() <= width
-    assert tab.evaluate(CONTRAST) == []
-    assert tab.evaluate(NAMELESS) == []
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
