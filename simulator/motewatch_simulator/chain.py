@@ -6,6 +6,7 @@ is drawn but, once, what makes this counter differ from others of its kind.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from functools import partial
 
@@ -20,6 +21,11 @@ from motewatch_simulator.tubes import Tube, penetration
 
 SHIFT_STEPS = 500.0
 """Thresholds are moved in steps of 1/500 of the logarithm, so that their tables can be kept (own choice)."""
+
+FLOW_STEPS = 50.0
+"""What a weak flow leaves of a tube's particles is worked out in steps of 2 % of the flow (own choice)."""
+LEAST_FLOW = 0.01
+"""Below this share of the flow a tube is taken as at it: hardly anything is drawn by then (own choice)."""
 
 SHARP = 0.01
 """Width of the efficiency of a counter that has a tube and is ideal otherwise (own choice)."""
@@ -45,7 +51,7 @@ class Chain:
         self._response = response
         self._tubes = [None if tube is None else _tube(tube) for tube in tubes]
         self._ideal = Channels(grid_um, sizes_um) if response is None and not any(tubes) else None
-        self._tables: dict[tuple[int, int], Array] = {}
+        self._tables: dict[tuple[int, int, int], Array] = {}
         self.threshold_factor = self.flow_factor = 1.0
         if response is not None:
             threshold, flow = rng.standard_normal(2)
@@ -64,12 +70,12 @@ class Chain:
         """Expected counts per differential channel of an interval.
 
         `air` is the integral of the concentration at the probe, particles x s / m3 per bin; `flow_share` what is left
-        of the flow, `shift` what multiplies the thresholds.
+        of the flow, also in the tube, `shift` what multiplies the thresholds.
         """
         drawn = air * (self.flow_m3_s * flow_share)
         if self._ideal is not None:
             return self._ideal.expected(drawn)
-        reached: Array = self._table(port, shift) @ drawn
+        reached: Array = self._table(port, shift, flow_share) @ drawn
         if self._optics is not None:
             reached = coincide(reached, seconds, self._optics)
         if self._response is not None:
@@ -83,19 +89,21 @@ class Chain:
         result: Array = np.array([self.expected(air, seconds) for air in airs])
         return result
 
-    def _table(self, port: int, shift: float) -> Array:
-        step = round(float(np.log(shift * self.threshold_factor)) * SHIFT_STEPS)
-        table = self._tables.get((port, step))
+    def _table(self, port: int, shift: float, flow_share: float = 1.0) -> Array:
+        step, flow_step, tube = round(float(np.log(shift * self.threshold_factor)) * SHIFT_STEPS), 0, self._tubes[port]
+        if tube is not None and flow_share != 1.0:
+            flow_step = round(math.log(max(flow_share, LEAST_FLOW)) * FLOW_STEPS)
+        table = self._tables.get((port, step, flow_step))
         if table is None:
-            tube = self._tubes[port]
             passes: Callable[[float], float] = lambda _: 1.0  # noqa: E731
             if tube is not None:
-                passes = partial(penetration, tube=tube, flow_l_min=self._flow_l_min)
+                flow_l_min = self._flow_l_min * math.exp(flow_step / FLOW_STEPS)
+                passes = partial(penetration, tube=tube, flow_l_min=flow_l_min)
             width = SHARP if self._response is None else self._response.width
             table = registration(
                 self._grid_um, self._sizes_um, width=width, shift=float(np.exp(step / SHIFT_STEPS)), passes=passes
             )
-            self._tables[port, step] = table
+            self._tables[port, step, flow_step] = table
         return table
 
 

@@ -160,7 +160,8 @@ class Instrument:
 
     def _count(self, now_us: int, seconds: float) -> tuple[int, ...]:
         """Differential counts of the sample as the sensor takes them for true."""
-        air = self._inlet(seconds)
+        flow_share = wrong.flow_share(self.ongoing, now_us)
+        air = self._inlet(seconds, flow_share)
         if self._factor is not None:
             air = air * self._factor.next((now_us - self._ended_us) / SECOND_US)
         if not self.ongoing:
@@ -171,7 +172,7 @@ class Instrument:
             air,
             seconds,
             port=self._visit.port,
-            flow_share=wrong.flow_share(self.ongoing, now_us),
+            flow_share=flow_share,
             shift=wrong.threshold_shift(self.ongoing, now_us),
         )
         expected[0] += wrong.noise_in_first(self.ongoing, self.sizes_um[0], seconds)
@@ -181,12 +182,14 @@ class Instrument:
         self._shown = wrong.shown(counted, self._shown, self.ongoing)
         return self._shown
 
-    def _inlet(self, seconds: float) -> Array:
+    def _inlet(self, seconds: float, flow_share: float) -> Array:
         """What reaches the optics: a manifold still holds some air of the port before."""
         manifold = self._speaks.manifold
         if manifold is None:
             return self._air
-        carried_s = carry_over_s(manifold.purge_s, seconds, self._chain.flow_m3_s, manifold.line_l / 1000.0)
+        carried_s = carry_over_s(
+            manifold.purge_s, seconds, self._chain.flow_m3_s * flow_share, manifold.line_l / 1000.0
+        )
         here = self._air / seconds
         air = self._air + (self._residue - here) * carried_s + self._residue * (manifold.wall_share * seconds)
         self._residue = here

@@ -11,11 +11,15 @@ import pytest
 from motewatch.wire.decode import decode
 from motewatch.wire.records import Reading, Refusal
 from motewatch.wire.topics import Topics
+from motewatch_simulator.chain import Chain
 from motewatch_simulator.encode import encode
 from motewatch_simulator.misbehaviour import ByChance
-from motewatch_simulator.scenario import AtRandom
+from motewatch_simulator.response import fine_grid
+from motewatch_simulator.scenario import AtRandom, Tubing
 from motewatch_simulator.simulation import Counted, Measurement, Simulation
+from motewatch_simulator.spectra import bin_middles_um
 from motewatch_simulator.truth import Truth, TruthKind
+from motewatch_simulator.tubes import Tube, penetration
 from support.simulated import START_US, a_scenario, a_simulation, a_site, measured, second_of, until
 
 SECOND = 1_000_000
@@ -104,6 +108,21 @@ def test_a_clogged_inlet_counts_less_and_less_and_is_flagged_late() -> None:
     assert [m.flow_ok for m in during(sent)] == [True] * 6 + [False] * 24
     assert {m.volume_ul for m in sent} == {471_667}, "the stated volume stays nominal"
     assert the_one(truths, "clogged-flow")["tau_s"] == 60
+
+
+@pytest.mark.parametrize("share", [0.5, 0.9])
+def test_a_weak_flow_is_also_slow_in_the_tube(share: float) -> None:
+    grid_um = fine_grid((0.5, 5.0))
+    middles_um = bin_middles_um(grid_um)
+    tubes = [Tubing(length_m=5, diameter_mm=10)]
+    rng = np.random.default_rng(1)
+    chain = Chain(grid_um, (0.5, 5.0), 28.3, response=None, tubes=tubes, max_per_m3=None, rng=rng)
+    for size_um in (1.0, 8.0):
+        place = next(i for i, middle in enumerate(middles_um) if middle > size_um)
+        air = np.where(np.arange(len(grid_um)) == place, 1e6, 0.0)
+        whole, weak = (chain.expected(air, 1.0, flow_share=left).sum() for left in (1.0, share))
+        through = [penetration(middles_um[place], Tube(5.0, 0.01), 28.3 * left) for left in (1.0, share)]
+        assert weak / whole == pytest.approx(share * through[1] / through[0], rel=0.03)
 
 
 def test_an_aged_laser_loses_small_particles_by_its_shift() -> None:
