@@ -9,7 +9,6 @@ are left out of the alarms: the order itself is on the audit trail. Nothing here
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
@@ -94,19 +93,6 @@ class Place:
         """Newest first."""
         return (-self.at_us, self.table, -self.id)
 
-    def text(self) -> str:
-        """As a cursor."""
-        return f"{self.at_us}.{self.table}.{self.id}"
-
-
-def place_of(cursor: str) -> Place | None:
-    """The place that a cursor names, or None: it is none of ours."""
-    found = re.fullmatch(r"(\d{1,19})\.([0-4])\.(\d{1,19})", cursor, re.ASCII)
-    if found is None:
-        return None
-    at_us, table, id_ = (int(part) for part in found.groups())
-    return Place(at_us, table, id_) if max(at_us, id_) < 2**63 else None
-
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
@@ -159,7 +145,7 @@ class Found:
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """One page. `next`: from where to go on (None: that is all). `looked_to_us`: it ended early, having looked so far."""
+    """One page. `next`: where to go on; None: that is all. `looked_to_us`: how far it looked, if it ended early."""
 
     rows: list[Found]
     next: Place | None

@@ -12,7 +12,7 @@ from motewatch.alarms.lifecycle import Event, State
 from motewatch.engine.records import Audited, Output
 from motewatch.journal.journal import Journal
 from motewatch.journal.rows import BY_TIME, Batch, CallRow, DeadLetter
-from motewatch.journal.search import LOOKED_AT, Kind, Place, Wanted, place_of, search
+from motewatch.journal.search import LOOKED_AT, Kind, Wanted, search
 from motewatch.measure.samples import Sample
 from support.calls import CALL
 from support.journal_records import alarm, taken
@@ -113,15 +113,3 @@ def test_samples_are_looked_at_in_stretches(journal: Journal) -> None:
     second = search(journal.store, wanted, first.next, 10, judge)
     assert [(row.place.at_us, row.kind) for row in second.rows] == [(60 * 51, Kind.SAMPLE), (60, Kind.ALARM)]
     assert second.next is None
-
-
-@pytest.mark.parametrize(
-    "cursor", ["", "1", "1.1", "1.5.1", "-1.0.1", "1.0.1 ", "9223372036854775808.0.1", "1.0." + "9" * 30, "\u0661.0.1"]
-)
-def test_what_is_no_cursor_is_none(cursor: str) -> None:
-    assert place_of(cursor) is None
-
-
-def test_a_cursor_is_read_back() -> None:
-    place = Place(1_772_000_000_000_000, 3, 2**63 - 1)
-    assert place_of(place.text()) == place

@@ -68,6 +68,7 @@ NAV: Final = (
     Way("/", "Right now", May.LOOK, ("/acknowledge",)),
     Way("/wall", "Wall", May.LOOK),
     Way("/on-call", "On call", May.LOOK),
+    Way("/record", "Record", May.LOOK, ("/note",)),
     Way("/sign", "Signatures", May.SIGN),
     Way("/access", "Users", May.MANAGE),
     Way("/tokens", "Tokens", May.LOOK),

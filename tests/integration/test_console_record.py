@@ -1,0 +1,165 @@
+"""`Record` in front of the real service: what happened is found, read and noted; what is hostile does nothing."""
+
+from __future__ import annotations
+
+import re
+from html import unescape
+from pathlib import Path
+from urllib.parse import quote
+
+import pytest
+
+from motewatch.links.publications import iso
+from motewatch.web.access.signable import sample_subject
+from support.console import Person, administrator, console, user
+from support.live import ABOVE, ACTION, TOPICS, ask, spot
+from support.mqtt_peer import Peer
+from support.servers import Mosquitto, wait_until
+
+pytestmark = pytest.mark.broker
+
+
+def said(page: str) -> list[str]:
+    """What each line of a list says."""
+    return [unescape(each) for each in re.findall(r'<p class="said">([^<]*)</p>', page)]
+
+
+def token(person: Person, scope: str) -> dict[str, str]:
+    page = person.post("/tokens", act="make", label="test", scope=scope, days="30").text
+    found = re.search(r'class="secret">([^<]+)<', page)
+    assert found is not None, page
+    return {"Authorization": f"Bearer {found[1]}"}
+
+
+def test_the_record(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    with (
+        console(tmp_path, mosquitto) as (_, url),
+        administrator(tmp_path, url) as admin,
+        user(admin, url, "mira", "operator") as mira,
+        user(admin, url, "vic", "viewer") as vic,
+        Peer(mosquitto.port) as peer,
+    ):
+        peer.publish(*spot(1, ABOVE))
+        peer.publish(TOPICS.counts("pc-1"), b"<script>")
+        wait_until(lambda: "Not fine" in mira.http.get("/").text, "the excursion")
+        wait_until(lambda: "dead-letter" in mira.http.get("/api/v1/record?kind=dead-letter").text, "the dead letter")
+        (taken,) = ask(tmp_path, lambda journal: journal.query_samples("spot-1")) or []
+        sample = f"/record/sample?location=spot-1&end={quote(iso(taken.end_us))}"
+        _a_sample(mira, vic, sample)
+        _notes(mira, vic, taken.end_us, sample)
+        _the_list(mira, vic, sample)
+        _the_trail(admin)
+        _programs(mira, vic, taken.end_us)
+        _hostile(mira)
+        assert ask(tmp_path, lambda journal: journal.verify()) == []
+
+
+def _a_sample(mira: Person, vic: Person, sample: str) -> None:
+    page = mira.http.get(sample).text
+    assert "Sample at Needle side" in page
+    assert "✖ above the action level" in page
+    assert "3 520" in page
+    assert "Readings" in page
+    assert "were not found" not in page
+    assert f"starts: {said(page)[0].removeprefix('starts: ')}" in said(page)
+    assert "Add a note" in page
+    assert "Add a note" not in vic.http.get(sample).text
+
+
+def _notes(mira: Person, vic: Person, end_us: int, sample: str) -> None:
+    subject = sample_subject("spot-1", end_us)
+    assert vic.http.get(f"/note?subject={quote(subject)}").status_code == 403
+    for about in (subject, f"alarm/{ACTION}", "location/bench-1", "room/prep", "sensor/pc-2"):
+        path = f"/note?subject={quote(about)}"
+        assert mira.post(path, note="a\r\n<b>door</b> stood open").status_code == 303
+        assert "a &lt;b&gt;door&lt;/b&gt; stood open" in mira.http.get(path).text
+    assert mira.post(path, note=" \n ").status_code == 422
+    assert mira.post(path, note="x" * 601).status_code == 422
+    assert "a &lt;b&gt;door&lt;/b&gt;" in vic.http.get(sample).text
+    for missing in (
+        "",
+        "sample/spot-1/2026-01-01T00:00:00Z",
+        "alarm/none",
+        "room/none",
+        "sensor/",
+        "x/y",
+        "room/" + "x" * 400,
+    ):
+        page = mira.http.get(f"/note?subject={quote(missing)}")
+        assert page.status_code == 404
+        assert "There is nothing of this name" in page.text
+    assert mira.http.post(path, data={"note": "without the form"}).status_code == 403
+
+
+def _the_list(mira: Person, vic: Person, sample: str) -> None:
+    lines = said(vic.http.get("/record").text)
+    assert sum(each == "a <b>door</b> stood open" for each in lines) == 5
+    assert sum(each.startswith("starts: ") for each in lines) == 1
+    assert any("sign in" in each for each in lines)
+    page = vic.http.get("/record?kind=sample").text
+    assert [each for each in said(page) if "above the action level" in each]
+    assert sample.replace("&", "&amp;") in page
+    at_the_room = said(vic.http.get("/record?place=room:prep").text)
+    assert at_the_room == ["a <b>door</b> stood open"] * 2
+    assert said(vic.http.get("/record?place=sensor:pc-2").text) == ["a <b>door</b> stood open"]
+    assert len(said(vic.http.get("/record?person=mira&kind=note").text)) == 5
+    assert len(said(vic.http.get("/record?text=DOOR").text)) == 5
+    assert said(vic.http.get("/record?until=2020-01-01T00:00").text) == []
+    letter = vic.http.get("/record?kind=dead-letter").text
+    assert "<script>" not in letter
+    assert "Not understood" in letter
+
+
+def _the_trail(admin: Person) -> None:
+    page = admin.http.get("/record/audit").text
+    assert "administrator-made" in page
+    assert "&lt;b&gt;door&lt;/b&gt;" in page
+
+
+def _programs(mira: Person, vic: Person, end_us: int) -> None:
+    reads, acts = token(vic, "read"), token(mira, "operate")
+    whole, cursor = [], ""
+    while True:
+        got = vic.http.get(f"/api/v1/record?limit=3&cursor={cursor}", headers=reads)
+        assert got.status_code == 200, got.text
+        whole += [row["id"] for row in got.json()["rows"]]
+        cursor = got.json()["next"] or ""
+        if not cursor:
+            break
+    assert len(whole) == len(set(whole)) > 10
+    first = vic.http.get("/api/v1/audit?limit=2", headers=reads).json()
+    second = vic.http.get(f"/api/v1/audit?limit=2&cursor={first['next']}", headers=reads).json()
+    assert [row["id"] for row in first["rows"] + second["rows"]] == list(
+        range(first["rows"][0]["id"], first["rows"][0]["id"] - 4, -1)
+    )
+    assert first["rows"][1]["previous_hash"] == second["rows"][0]["hash"]
+    one = vic.http.get("/api/v1/samples/one", params={"location": "spot-1", "end": iso(end_us)}, headers=reads)
+    assert one.status_code == 200, one.text
+    assert [revision["revision"] for revision in one.json()["revisions"]] == [1]
+    assert one.json()["levels"][0]["beyond"] == "action"
+    note = {"subject": one.json()["subject"], "note": "by a program"}
+    assert vic.http.post("/api/v1/notes", json=note, headers=reads).status_code == 403
+    assert mira.http.post("/api/v1/notes", json=note).status_code == 401
+    assert mira.http.post("/api/v1/notes", json=note, headers=acts).json()["by"] == "mira"
+    assert mira.http.post("/api/v1/notes", json={**note, "note": "\n"}, headers=acts).status_code == 422
+    assert mira.http.post("/api/v1/notes", json={**note, "subject": "room/x"}, headers=acts).status_code == 404
+    again = vic.http.get("/api/v1/samples/one", params={"location": "spot-1", "end": iso(end_us)}, headers=reads)
+    assert [each["note"] for each in again.json()["notes"]] == ["a <b>door</b> stood open", "by a program"]
+
+
+HOSTILE = (
+    *("/record?since=yesterday", "/record?since=2026-01-02&until=2026-01-01", "/record?kind=nonsense"),
+    *("/record?place=room:<b>", "/record?since=0001-01-01T00:00:00%2B14:00", "/record?since=9999-12-31T23:59:59-14:00"),
+    *("/record?cursor=1.2.3", "/record?cursor=%00", "/record/sample?location=x&end=x", "/record/sample"),
+    *("/record/sample?location=%2e%2e%2f&end=2026-01-01", "/record?person=%00%00", "/record?text=%25%5f%5c"),
+    *("/record/audit?cursor=zzz", "/record?kind=" + "&kind=".join(["note"] * 500), "/record?text=" + "x" * 5000),
+    *("/api/v1/record?since=x", "/api/v1/record?kind=x", "/api/v1/record?limit=100000", "/api/v1/audit?cursor=x"),
+    *("/api/v1/samples/one?location=x&end=y", "/api/v1/samples/one?location=x&end=99999-01-01"),
+)
+
+
+def _hostile(mira: Person) -> None:
+    for path in HOSTILE:
+        got = mira.http.get(path)
+        assert got.status_code in (200, 303, 400, 404, 422), path
+        assert "<b>" not in re.sub(r"<b>[^<]*</b>|<b aria", "", got.text) or path.startswith("/record?kind"), path
