@@ -14,6 +14,7 @@ from motewatch.cli.options import Format, FormatOption, Limit, Since, SitePath, 
 from motewatch.cli.printing import Listing
 from motewatch.cli.record import open_journal, print_newest, span
 from motewatch.cli.times import local_text
+from motewatch.links.clock import Clock
 from motewatch.links.publications import iso
 from motewatch.links.site_file import load_site
 from motewatch.site.models import Site
@@ -46,6 +47,9 @@ def calls(
     ] = None,
     since: Since = None,
     until: Until = None,
+    why: Annotated[
+        bool, typer.Option("--why", help="With --alarm: why each person has, or has not, been told of it.")
+    ] = False,
     limit: Limit = 200,
     form: FormatOption = Format.TABLE,
 ) -> None:
@@ -57,16 +61,26 @@ def calls(
     \b
     motewatch calls site.toml --since -12h
     motewatch calls site.toml --alarm location/needles/0.5um/action
+    motewatch calls site.toml --alarm location/needles/0.5um/action --why
     motewatch calls site.toml --person ada --since 2026-03-01 --format csv > calls.csv
     """
     from motewatch.journal.call_ids import CallRecord
 
+    if why and alarm is None:
+        raise typer.BadParameter("say of which alarm, by --alarm", param_hint="--why")
     facility = load_site(site)
     with open_journal(facility, site) as journal:
         record = CallRecord(journal)
         whom = None if person is None else known_person(person, facility, record.persons())
         if alarm is not None:
             known_alarm(alarm, (change.alarm for change in journal.last_alarm_events()))
+        if why:
+            from motewatch.cli.call_reasons import reasons
+
+            steps = journal.query_alarm_events(alarm)
+            rows = journal.query_calls(None, alarm)
+            typer.echo(reasons(facility, steps, rows, Clock().now_us()).text(form), nl=False)
+            return
         found = journal.query_calls(whom, alarm, *span(facility, since, until), limit)
         answers = record.answers([row.told for row in found])
     print_newest(_listing(found, answers, facility), form, limit)
