@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -43,6 +43,7 @@ from motewatch_simulator.run import Progress, play
 from motewatch_simulator.run import write as write_lines
 from motewatch_simulator.scoring import true_of
 from motewatch_simulator.simulation import boot_id
+from motewatch_simulator.study.file import is_study, load_study
 from motewatch_simulator.timeline import Timeline
 from motewatch_simulator.truth import to_line
 
@@ -202,13 +203,24 @@ def write(
 
 
 def check(scenario: ScenarioFiles) -> None:
-    """Say every mistake in a scenario, against its site."""
+    """Say every mistake in a scenario, against its site; or in a room to study, which needs no site."""
     with sentences():
+        if len(scenario) == 1 and is_study(scenario[0]):
+            study = load_study(scenario[0])
+            sys.stdout.write(
+                f"{scenario[0].name}: no mistakes. {_number(study.positions, 'place')}, "
+                f"{_number(study.incidents, 'incident')}, {_number(study.rules, 'rule')}.\n"
+            )
+            return
         piece = opened(scenario)
         sys.stdout.write(
-            f"{piece.scenario_path.name}: no mistakes. {len(piece.scenario.rooms)} rooms, "
-            f"{len(piece.site.sensors)} sensors, {len(piece.scenario.incidents)} incidents.\n"
+            f"{piece.scenario_path.name}: no mistakes. {_number(piece.scenario.rooms, 'room')}, "
+            f"{_number(piece.site.sensors, 'sensor')}, {_number(piece.scenario.incidents, 'incident')}.\n"
         )
+
+
+def _number(of: Sequence[object], what: str) -> str:
+    return f"{len(of)} {what}" + ("" if len(of) == 1 else "s")
 
 
 def opened(files: list[Path]) -> Play:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from motewatch.links.site_file import load_site
 from motewatch.site.models import Site
@@ -19,6 +19,10 @@ from motewatch_simulator.mistakes import problem_at, text_of, toml_of
 from motewatch_simulator.scenario import Scenario
 from motewatch_simulator.scenario_file import load_scenario
 from motewatch_simulator.timeline import SECOND_US
+
+OTHERS: Final = {"site": "a site file", "study": "a room to study"}
+"""Files that are taken for a scenario, by the table that tells them."""
+_LAST: Final = "Give the scenario last, and its site file before it; a room to study goes to the command study."
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,9 +56,10 @@ def open_play(scenario: Path, site: Path | None = None) -> Play:
     Raises `SiteFileError` and `ScenarioError` with every mistake in the files.
     """
     data = toml_of(text_of(scenario, "a scenario file"), scenario.name)
-    if "scenario" not in data and "site" in data:
-        mend = "Give the scenario last, and its site file before it."
-        raise ScenarioError([Problem(scenario.name, "", "", "this is a site file, not a scenario", mend)])
+    if "scenario" not in data:
+        for table, what in OTHERS.items():
+            if table in data:
+                raise ScenarioError([Problem(scenario.name, "", "", f"this is {what}, not a scenario", _LAST)])
     where = site or _named_site(scenario, data)
     facility = load_site(where)
     return Play(facility, load_scenario(scenario, facility), where, scenario)

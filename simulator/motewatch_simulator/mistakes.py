@@ -49,6 +49,8 @@ def model_of(model: type[Model], data: dict[str, Any], name: str) -> Model:
         return model.model_validate(data)
     except ValidationError as failure:
         told = failure.errors(include_url=False)
+        # A list that seems too short has wrong entries, and each of them is told.
+        told = [one for one in told if one["type"] != "too_short" or not any(_within(other, one) for other in told)]
         raise ScenarioError([_problem(model, data, name, error) for error in told]) from None
 
 
@@ -56,6 +58,11 @@ def problem_at(name: str, data: Any, path: KeyPath, message: str, mend: str) -> 
     """A mistake at a place of the file, with the value that stands there."""
     value = value_text(look_up(data, path), path[-1])
     return Problem(name, key_text(path), value, message, mend, table=table_text(data, path[:-1]))
+
+
+def _within(other: ErrorDetails, error: ErrorDetails) -> bool:
+    loc = error["loc"]
+    return len(other["loc"]) > len(loc) and other["loc"][: len(loc)] == loc
 
 
 def _problem(model: type[BaseModel], data: Any, name: str, error: ErrorDetails) -> Problem:
@@ -88,6 +95,12 @@ def _explain(kind: str, context: Mapping[str, Any], text: str, path: KeyPath, ar
             return context["message"], context["mend"]
         case "string_pattern_mismatch":
             return "is no id", "Use lower case letters, digits, hyphen and underscore."
+        case "too_short":
+            return "there is none", f"Add at least one {_word((*path, ''))}."
+        case "tuple_type" | "model_type" | "model_attributes_type":
+            return _shape(kind, path)
+        case "string_type":
+            return "must be a text", "Write it in quotes."
     message = text[:1].lower() + text[1:]
     if kind.startswith(("greater_than", "less_than")):
         return message, "Give a value within this range."
@@ -109,6 +122,14 @@ def _missing(path: KeyPath, around: Tables) -> tuple[str, str]:
     if any(getattr(annotation, "__origin__", None) is tuple for annotation in annotations):
         return "there is none", f"Add at least one table [[{key}]]."
     return "this table is missing", f"Add the table [{key_text(path)}]."
+
+
+def _shape(kind: str, path: KeyPath) -> tuple[str, str]:
+    """A value where a list or a table belongs."""
+    key = next((part for part in reversed(path) if isinstance(part, str)), "")
+    if kind == "tuple_type":
+        return "must be a list", f"Write {key} = [...]; of tables one [[{key}]] above each."
+    return "must be a table", f"Write {key} = {{ ... }}, or its keys below [{key_text(path)}]."
 
 
 def _word(path: KeyPath) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from motewatch.site.problems import KeyPath
+from motewatch.site.problems import KeyPath, Problem
 from motewatch_simulator.errors import ScenarioError
 from motewatch_simulator.mistakes import model_of, problem_at, text_of, toml_of
 from motewatch_simulator.study import model as m
@@ -20,9 +20,20 @@ def load_study(path: Path) -> m.Study:
     return parse_study(text_of(path, "a ROOM.toml"), path.name)
 
 
+def is_study(path: Path) -> bool:
+    """Does the file say that it is a room to study? Raises `ScenarioError` where it cannot be read."""
+    data = toml_of(text_of(path, "a scenario file or a ROOM.toml"), path.name)
+    return "study" in data and "scenario" not in data
+
+
 def parse_study(text: str, name: str) -> m.Study:
     """The same from text; `name` stands for the file in messages."""
     data = toml_of(text, name)
+    if "study" not in data:
+        for table, what in (("scenario", "a scenario"), ("site", "a site file")):
+            if table in data:
+                mend = "Give a ROOM.toml, which has the tables [study] and [room]."
+                raise ScenarioError([Problem(name, "", "", f"this is {what}, not a room to study", mend)])
     study = model_of(m.Study, data, name)
     problems = [problem_at(name, data, path, message, mend) for path, message, mend in _together(study)]
     if problems:

@@ -15,6 +15,7 @@ from motewatch_simulator.cli import app
 
 CONFIG = Path(__file__).parents[3] / "config"
 SITE, SCENARIO = CONFIG / "demo-site.toml", CONFIG / "demo-scenario.toml"
+STUDY = CONFIG / "studies" / "grade-c-room.toml"
 runner = CliRunner()
 
 
@@ -96,7 +97,7 @@ def test_counts_alone_are_those_of_the_stream_and_the_same_bytes_again(tmp_path:
     [
         (["write", str(SCENARIO), "OUT", "--seconds", "1"], 2, "scenario.site: no site file is named"),
         (["check", str(SITE)], 2, "demo-site.toml: this is a site file, not a scenario"),
-        (["check", str(SCENARIO), str(SITE)], 2, "Give the scenario last, and its site file before it."),
+        (["check", str(SCENARIO), str(SITE)], 2, "Give the scenario last, and its site file before it; "),
         (["write", str(SITE), str(SCENARIO), "OUT"], 1, "does not say how long it is. Give --seconds"),
         (
             ["write", str(SITE), str(SCENARIO), "OUT", "--seconds", "9", "--counts-only"],
@@ -110,6 +111,9 @@ def test_counts_alone_are_those_of_the_stream_and_the_same_bytes_again(tmp_path:
         ),
         (["write", "OUT"], 1, "the file to write is missing"),
         (["write", "a", "b", "c", "OUT"], 1, "3 files are named"),
+        (["check", str(SITE), str(STUDY)], 2, "grade-c-room.toml: this is a room to study, not a scenario"),
+        (["check", str(STUDY)], 0, "grade-c-room.toml: no mistakes. 4 places, 5 incidents, 4 rules."),
+        (["study", str(SCENARIO)], 2, "demo-scenario.toml: this is a scenario, not a room to study"),
         (["check", "nowhere.toml"], 2, "nowhere.toml: cannot be read"),
         (["run", str(SITE), str(SCENARIO), "--speed", "2"], 1, "does not say how long it is"),
         (

@@ -116,6 +116,13 @@ def test_a_room_that_nothing_ever_leaves_is_told() -> None:
         ('[[rooms]]\nid = "next"\nair_changes_per_h = 3\n', ["rooms[2].id", "stands twice"]),
         ('[[sensors]]\nid = "pc-9"\n', ['sensors[0].id (sensors "pc-9") = "pc-9"', "no such sensor"]),
         ('[[sensors]]\nid = "pc-1"\nlocation = "zone"\n', ["hangs where the site file says", "Remove location."]),
+        (
+            '[[people]]\nroom = "clean"\ncount = 1\nhours = "Mon-Fri 06:00-14:00"\n',
+            ["must be a list", "Write hours = ["],
+        ),
+        ("[response]\ncoincidence = 3\n", ["response.coincidence = 3: must be 'paralyzable', "]),
+        ("[[locations]]\nid = 3\n", ["locations[0].id = 3: must be a text", "Write it in quotes."]),
+        ('[[sensors]]\nid = "pc-1"\ntube = 3\n', ["must be a table", "Write tube = { ... }"]),
         ('[[people]]\nroom = "attic"\ncount = 1\n', ['people[0].room = "attic"', "Give one of clean, next"]),
         (
             '[[incidents]]\nkind = "fan-trip"\nrooms = ["attic"]\nat_s = 1\nduration_s = 600\n',

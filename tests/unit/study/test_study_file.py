@@ -66,6 +66,22 @@ def test_each_mistake_is_named_with_its_mend(old: str, new: str, told: list[str]
         assert part in text
 
 
+def test_a_list_whose_entries_are_wrong_is_not_called_too_short() -> None:
+    text = GOOD.replace("duration_min", "duration_s")
+    with pytest.raises(ScenarioError) as found:
+        parse_study(text, "room.toml")
+    keys = {problem.key for problem in found.value.problems}
+    assert "incidents[0].duration_s" in keys
+    assert "incidents" not in keys
+
+
+def test_an_empty_list_needs_an_entry() -> None:
+    start, end = GOOD.index("[[rules]]"), len(GOOD)
+    text = "rules = []\n" + GOOD.replace(GOOD[start:end], "")
+    with pytest.raises(ScenarioError, match=r"rules = \[\]: there is none\n    Add at least one rule"):
+        parse_study(text, "room.toml")
+
+
 def test_every_mistake_is_told_at_once() -> None:
     text = GOOD.replace("area_m2 = 37.0", "area_m2 = 0.0").replace("count = 3", 'count = "3"')
     with pytest.raises(ScenarioError) as found:
