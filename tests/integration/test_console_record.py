@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from html import unescape
 from pathlib import Path
 from urllib.parse import quote
@@ -10,7 +11,9 @@ from urllib.parse import quote
 import pytest
 
 from motewatch.links.publications import iso
+from motewatch.service import Service
 from motewatch.web.access.signable import sample_subject
+from support.command_line import write_site
 from support.console import Person, administrator, console, user
 from support.live import ABOVE, ACTION, TOPICS, ask, spot
 from support.mqtt_peer import Peer
@@ -33,7 +36,7 @@ def token(person: Person, scope: str) -> dict[str, str]:
 
 def test_the_record(mosquitto: Mosquitto, tmp_path: Path) -> None:
     with (
-        console(tmp_path, mosquitto) as (_, url),
+        console(tmp_path, mosquitto) as (service, url),
         administrator(tmp_path, url) as admin,
         user(admin, url, "mira", "operator") as mira,
         user(admin, url, "vic", "viewer") as vic,
@@ -49,7 +52,9 @@ def test_the_record(mosquitto: Mosquitto, tmp_path: Path) -> None:
         _notes(mira, vic, taken.end_us, sample)
         _the_list(mira, vic, sample)
         _the_trail(admin)
-        _programs(mira, vic, taken.end_us)
+        reads = token(vic, "read")
+        _programs(mira, vic, taken.end_us, reads)
+        _configurations(tmp_path, service, vic, reads)
         _hostile(mira)
         assert ask(tmp_path, lambda journal: journal.verify()) == []
 
@@ -116,8 +121,8 @@ def _the_trail(admin: Person) -> None:
     assert "&lt;b&gt;door&lt;/b&gt;" in page
 
 
-def _programs(mira: Person, vic: Person, end_us: int) -> None:
-    reads, acts = token(vic, "read"), token(mira, "operate")
+def _programs(mira: Person, vic: Person, end_us: int, reads: dict[str, str]) -> None:
+    acts = token(mira, "operate")
     whole, cursor = [], ""
     while True:
         got = vic.http.get(f"/api/v1/record?limit=3&cursor={cursor}", headers=reads)
@@ -147,7 +152,45 @@ def _programs(mira: Person, vic: Person, end_us: int) -> None:
     assert [each["note"] for each in again.json()["notes"]] == ["a <b>door</b> stood open", "by a program"]
 
 
+def _configurations(folder: Path, service: Service, vic: Person, reads: dict[str, str]) -> None:
+    first = vic.http.get("/api/v1/configurations", headers=reads).json()["configurations"]
+    assert [(each["by"], each["end"]) for each in first] == [("service", None)]
+    site = tomllib.loads((folder / "site.toml").read_text())
+    site["rooms"][1]["name"] = "Prep <i>aration</i>"
+    site["levels"] = [{"location": "spot-1", "size_um": 0.5, "action_per_m3": 1000}]
+    write_site(folder, site)
+    assert service.reload()
+
+    def both() -> list[dict[str, str]]:
+        got = vic.http.get("/api/v1/configurations?limit=5", headers=reads).json()
+        assert got["next"] is None
+        found: list[dict[str, str]] = got["configurations"]
+        return found if len(found) == 2 else []
+
+    new, old = wait_until(both, "the second configuration")
+    assert old["end"] == new["start"]
+    page = vic.http.get("/record/configurations").text
+    assert "in force" in page
+    page = vic.http.get(f"/record/configurations?before={old['digest']}&after={new['digest']}").text
+    assert "2 differences" in page
+    assert "Prep &lt;i&gt;aration&lt;/i&gt;" in page
+    one = vic.http.get(f"/api/v1/configurations/{new['digest']}?against={old['digest']}", headers=reads).json()
+    assert [each["path"] for each in one["differences"]] == ["levels[spot-1 0.5]", "rooms[prep].name"]
+    page = vic.http.get(f"/record/configurations/{old['digest']}").text
+    assert "In force from" in page
+    assert "&#34;Preparation&#34;" in page
+    cursor = vic.http.get("/api/v1/configurations?limit=1", headers=reads).json()["next"]
+    rest = vic.http.get(f"/api/v1/configurations?limit=1&cursor={cursor}", headers=reads).json()
+    assert (rest["configurations"][0]["digest"], rest["next"]) == (old["digest"], None)
+
+
 HOSTILE = (
+    *(
+        "/record/configurations/" + "0" * 64,
+        "/record/configurations/%2e%2e%2fx",
+        "/record/configurations?before=a&after=b",
+    ),
+    *("/api/v1/configurations/x", "/api/v1/configurations?cursor=%7b", "/api/v1/configurations?limit=-1"),
     *("/record?since=yesterday", "/record?since=2026-01-02&until=2026-01-01", "/record?kind=nonsense"),
     *("/record?place=room:<b>", "/record?since=0001-01-01T00:00:00%2B14:00", "/record?since=9999-12-31T23:59:59-14:00"),
     *("/record?cursor=1.2.3", "/record?cursor=%00", "/record/sample?location=x&end=x", "/record/sample"),

@@ -24,7 +24,7 @@ from motewatch.web.access.desk import AccessError, Visitor
 from motewatch.web.console.api import Api
 from motewatch.web.console.house import HERE, House, Rule, address_of
 from motewatch.web.console.operation import BASE, problem
-from motewatch.web.console.pages import on_call, record, right_now, signing, users
+from motewatch.web.console.pages import configurations, on_call, record, right_now, signing, users
 from motewatch.web.hardened import Hardened
 
 _log = logging.getLogger("motewatch.console")
@@ -38,6 +38,7 @@ GROUPS: Final[tuple[tuple[tuple[Rule, ...], Callable[[House], object]], ...]] = 
     (right_now.ROUTES, right_now.RightNowPages),
     (on_call.ROUTES, on_call.OnCallPages),
     (record.ROUTES, record.RecordPages),
+    (configurations.ROUTES, configurations.ConfigurationPages),
     (users.ROUTES, users.UserPages),
     (signing.ROUTES, signing.SigningPages),
 )
