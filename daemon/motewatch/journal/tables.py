@@ -196,10 +196,10 @@ audit = Table(
     Column("previous_hash", Text, nullable=False),
     Column("hash", Text, nullable=False),
 )
-_signed = audit.c.action == "signed"
-Index("ix_audit_signed", audit.c.subject, sqlite_where=_signed, postgresql_where=_signed)
 _note = audit.c.action == "note"
 Index("ix_audit_notes", audit.c.subject, audit.c.at_us, sqlite_where=_note, postgresql_where=_note)
+_signed = audit.c.action == "signed"
+Index("ix_audit_signed", audit.c.subject, sqlite_where=_signed, postgresql_where=_signed)
 
 dead_letters = Table(
     "dead_letters",
@@ -364,6 +364,47 @@ stale_hours = Table(
     Column("location", Text, primary_key=True, nullable=False),
     # The last sample of that hour that was recorded.
     Column("output_id", Whole, nullable=False),
+)
+
+reports = Table(
+    "reports",
+    metadata,
+    Column("id", Text, primary_key=True, nullable=False),
+    Column("number", Whole, nullable=False, unique=True),
+    Column("kind", Text, nullable=False),
+    Column("title", Text, nullable=False),
+    Column("start_us", Whole, nullable=False),
+    Column("end_us", Whole, nullable=False),
+    Column("batch", Text, nullable=False),
+    Column("hash", Text, nullable=False),
+    Column("seal", Whole, nullable=False),
+    Column("made_us", Whole, nullable=False),
+    Column("made_by", Text, nullable=False),
+    Column("file", Text, nullable=False),
+)
+"""Reports that were made; the content is a file beside the journal. See `reports`."""
+
+report_runs = Table(
+    "report_runs",
+    metadata,
+    Column("schedule", Text, primary_key=True, nullable=False),
+    Column("start_us", Whole, primary_key=True, autoincrement=False),
+    Column("report", Text, ForeignKey("reports.id"), nullable=False),
+)
+"""Which time of a schedule has its report."""
+
+report_mails = Table(
+    "report_mails",
+    metadata,
+    Column("report", Text, ForeignKey("reports.id"), primary_key=True, nullable=False),
+    Column("schedule", Text, primary_key=True, nullable=False),
+    Column("channel", Text, primary_key=True, nullable=False),
+    Column("address", Text, primary_key=True, nullable=False),
+    Column("attempts", Whole, nullable=False),
+    Column("next_try_us", Whole, nullable=False),
+    Column("ended_us", Whole),
+    Column("sent", Flag, nullable=False),
+    Column("detail", Text, nullable=False),
 )
 
 snapshots = Table(
