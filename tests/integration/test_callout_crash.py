@@ -32,8 +32,8 @@ from motewatch.alarms.lifecycle import Event
 from motewatch.callout.records import Cause, Told
 from motewatch.engine import Engine
 from motewatch.engine.records import AlarmChanged, Memory, Output
+from motewatch.journal.inputs import input_of
 from motewatch.journal.journal import Journal
-from motewatch.service.replay import input_of
 from motewatch.wire.topics import Topics
 from motewatch_simulator.demo.toml_text import toml_text
 from support import crash_checks as check

@@ -15,29 +15,17 @@ from dataclasses import dataclass
 from itertools import zip_longest
 
 from motewatch.engine import Engine, OlderStateError
-from motewatch.engine.codec import canonical, decode_internal
+from motewatch.engine.codec import canonical
 from motewatch.engine.core import STATE_VERSION, require_version
-from motewatch.engine.records import (
-    Commanded,
-    Heard,
-    Input,
-    Output,
-    Refused,
-    Repeated,
-    Seen,
-    What,
-)
+from motewatch.engine.records import Output, Repeated
 from motewatch.journal.history import JournalHistory
+from motewatch.journal.inputs import input_of
 from motewatch.journal.journal import Journal
-from motewatch.journal.rows import InputRow, SnapshotRow
-from motewatch.wire.decode import decode
-from motewatch.wire.records import Presence, Reading, Refusal, RefusalReason
+from motewatch.journal.rows import SnapshotRow
 from motewatch.wire.topics import Topics
 
 _log = logging.getLogger("motewatch.replay")
 
-MESSAGE = "message"
-REFUSED = "refused"
 PAGE = 2_000
 
 
@@ -50,41 +38,6 @@ class Restored:
     outputs: int
     difference: str
     """The first difference between replay and record in words; empty where there is none."""
-
-
-def what_of(topics: Topics, topic: str, payload: bytes) -> What | None:
-    """The input that a message is, or None for one that means nothing (a cleared presence)."""
-    decoded = decode(topics, topic, payload)
-    if decoded is None:
-        return None
-    if isinstance(decoded, Reading):
-        return Heard(decoded)
-    if isinstance(decoded, Refusal):
-        return Refused(decoded)
-    if isinstance(decoded, Presence):
-        return Seen(decoded)
-    return Commanded(decoded)
-
-
-def encode_refusal(refusal: Refusal) -> bytes:
-    """A refusal as it is journaled; the bytes it is about are with the dead letters."""
-    plain = [refusal.reason.value, refusal.detail, refusal.sensor, refusal.command_id]
-    return json.dumps(plain, ensure_ascii=False).encode()
-
-
-def input_of(topics: Topics, row: InputRow) -> Input:
-    """The input that a journal row holds."""
-    what: What | None
-    if row.kind == MESSAGE:
-        what = what_of(topics, row.topic, row.payload)
-    elif row.kind == REFUSED:
-        reason, detail, sensor, command_id = json.loads(row.payload)
-        what = Refused(Refusal(RefusalReason(reason), detail, sensor, command_id))
-    else:
-        what = decode_internal(row.kind, row.payload)
-    if what is None:
-        raise ValueError(f"input {row.id} means nothing: topic {row.topic!r}")
-    return Input(row.received_us, row.applied_us, what)
 
 
 def snapshot_row(engine: Engine, journal: Journal) -> SnapshotRow:

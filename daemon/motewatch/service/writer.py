@@ -38,13 +38,14 @@ from motewatch.engine.records import (
     What,
 )
 from motewatch.journal.history import JournalHistory
+from motewatch.journal.inputs import MESSAGE, REFUSED, encode_refusal, what_of
 from motewatch.journal.journal import Journal
 from motewatch.journal.rows import Batch, DeadLetter, InputRow, OutboxRow
 from motewatch.links.broker import BrokerEvent, Delivery
 from motewatch.links.clock import StepWatch, TimeSource
 from motewatch.service.engine_clock import EngineClock
 from motewatch.service.refusals import refusal_of
-from motewatch.service.replay import MESSAGE, REFUSED, encode_refusal, snapshot_row, what_of
+from motewatch.service.replay import snapshot_row
 from motewatch.wire.records import MINUTE_US, SECOND_US, Reading, Refusal
 from motewatch.wire.topics import Topics
 

@@ -10,9 +10,10 @@ import pytest
 from motewatch.engine import NewerStateError
 from motewatch.engine.core import STATE_VERSION
 from motewatch.journal.history import JournalHistory
+from motewatch.journal.inputs import input_of
 from motewatch.journal.journal import Journal
 from motewatch.journal.rows import InputRow, SnapshotRow
-from motewatch.service.replay import Restored, input_of, restore
+from motewatch.service.replay import Restored, restore
 from motewatch.wire.records import SECOND_US
 from support.facility import T0
 from support.writer_bench import TOPICS, Bench, Step, count, delivery, event, tamper
