@@ -17,6 +17,7 @@ from motewatch.cli import (
     alarm_commands,
     alarm_figures,
     alarm_register,
+    backup,
     calls,
     classify,
     limits,
@@ -113,6 +114,7 @@ site.add_to(app)
 people.add_to(app)
 alarm_commands.add_to(app)
 record.add_to(app)
+backup.add_to(app)
 alarm_register.add_to(app)
 alarm_figures.add_to(app)
 limits.add_to(app)

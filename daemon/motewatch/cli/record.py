@@ -195,9 +195,9 @@ def verify(
 def make_key(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="Where the private key is to go.", show_default=False)],
 ) -> None:
-    """Make the key that signs anchors of the record (`record.signing_key_file` of the site file).
+    """Make the key that signs the record's anchors.
 
-    Writes FILE, for its owner only, and FILE.public. Give the public key to whoever keeps the anchors, and keep both
+    That is `record.signing_key_file` of the site file. Writes FILE, for its owner only, and FILE.public. Give the public key to whoever keeps the anchors, and keep both
     away from those who could rewrite the record.
 
     \b

@@ -9,10 +9,11 @@ not name a dialect; another database gets another module like this one.
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
@@ -118,6 +119,24 @@ class Store:
             finally:
                 self._raw.execute(f"PRAGMA busy_timeout = {BUSY_S * 1000:.0f}")
             return not busy
+
+    def copy_to(self, target: Path) -> None:
+        """Make a copy of the journal as it is now in the new file `target`, which is flushed to the disk.
+
+        One read transaction: whoever writes goes on, and what it commits meanwhile is not in the copy. The copy is one
+        file, without a write-ahead log, until a service opens it. Raises `JournalOpenError` where `target` is there or
+        cannot be made, and the errors of a full or failing disk.
+        """
+        try:
+            os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+        except OSError as error:
+            raise JournalOpenError(str(target), f"cannot be made: {error.strerror}.") from None
+        with self._translated(), closing(self._connect_reader()) as source, closing(sqlite3.connect(target)) as copy:
+            # All pages in one step: in several, each commit of the service in between would begin the copy anew.
+            source.backup(copy, pages=-1)
+            copy.execute("PRAGMA journal_mode = DELETE")
+        with target.open("rb") as file:
+            os.fsync(file.fileno())
 
     def limit_pages(self, pages: int) -> int:
         """Let the file grow to `pages` pages of 4 KiB and no further; returns the limit in force.

@@ -19,6 +19,7 @@ from contextlib import ExitStack
 from pathlib import Path
 from queue import SimpleQueue
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from motewatch.engine import Engine, EngineError
 from motewatch.engine.codec import Internal
@@ -40,6 +41,7 @@ from motewatch.links.outbox import AlarmWorker, MqttWorker, OutboxWorker, TimeSe
 from motewatch.links.publications import Directory, Publications, presence_of
 from motewatch.links.site_file import Secret, SiteFileError, canonical_text, load_site, read_secret
 from motewatch.links.time_series import TimeSeriesLink
+from motewatch.service.backups import Backups
 from motewatch.service.calling import Calling, dead_man, left_over, stuck
 from motewatch.service.errors import ServiceError
 from motewatch.service.only_one import only_service
@@ -254,6 +256,12 @@ class Service:
             Job("checkpoint", CHECKPOINT_S, journal.checkpoint),
             Job("anchor", anchoring.look_every_s, anchor),
         ]
+        if site.backup is not None:
+            backups = Backups(
+                site.backup, self.site_path, site.site.id, ZoneInfo(site.site.time_zone), self.post, self._clock
+            )
+            self._stop_later(backups.stop)
+            jobs.append(backups.job)
         gauges, there = site.alarm_figures, site.service.time_series is not None
         every_s = gauges.publish_every_s
         if every_s is not None:
@@ -343,8 +351,8 @@ class Service:
         # only; a change of their settings is told, not taken over.
         if before is not None and _links_of(site) != _links_of(before):
             _log.warning(
-                "journal, broker, time-series, topic, channel, dead-man, console, record and answer page settings are "
-                "taken over at the next start only"
+                "journal, broker, time-series, topic, channel, dead-man, console, record, backup and answer page "
+                "settings are taken over at the next start only"
             )
         self._site = site
         self._publications.know(Directory.of(site))
@@ -460,6 +468,7 @@ def _links_of(site: Site) -> dict[str, object]:
         "console": None if site.console is None else site.console.model_dump(),
         "answer_page": None if page is None else page.model_dump(exclude={"shelve_min"}),
         "record": site.record.model_dump(),
+        "backup": None if site.backup is None else site.backup.model_dump(),
     }
 
 

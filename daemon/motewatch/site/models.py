@@ -17,6 +17,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, StringConstraints, 
 
 from motewatch.site.alarm_figures import AlarmFigures
 from motewatch.site.alarm_rules import AlarmRule, Alarms, Suppression
+from motewatch.site.backup import Backup
 from motewatch.site.basics import IDENTIFIER_PATTERN as IDENTIFIER_PATTERN
 from motewatch.site.basics import LABEL_PATTERN as LABEL_PATTERN
 from motewatch.site.basics import TOPIC_ROOT_PATTERN as TOPIC_ROOT_PATTERN
@@ -414,6 +415,8 @@ class Site(People):
     """Absent: the shipped one."""
     alarm_figures: AlarmFigures = AlarmFigures()
     record: Record = Record()
+    backup: Backup | None = None
+    """Absent: the daemon makes no backups by itself."""
     standards: tuple[StandardFile, ...] = ()
     """Standards of the site's own, for `own_class`: tables of limits in the form of motewatch's own data files."""
     standard_files: tuple[Label, ...] = ()

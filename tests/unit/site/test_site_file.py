@@ -265,7 +265,7 @@ def test_canonical_text_ignores_writing_and_sees_change(tmp_path: Path) -> None:
     assert len(digest(canonical_text(first))) == 64
     assert digest(canonical_text(first)) != digest(canonical_text(other))
     assert canonical_text(first).startswith('{"')
-    assert ',"areas":[{"id":"a","name":"Area"}],"callout":{' in canonical_text(first)
+    assert ',"areas":[{"id":"a","name":"Area"}],"backup":null,"callout":{' in canonical_text(first)
 
 
 def test_a_secret_shows_only_when_asked(tmp_path: Path) -> None:

@@ -1,0 +1,78 @@
+"""backup and restore: the site's journal and site file, copied beside a running service, and laid out again."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from motewatch.cli.options import SitePath
+from motewatch.links.clock import Clock
+
+if TYPE_CHECKING:
+    from motewatch.links.backup import Manifest
+
+
+def add_to(app: typer.Typer) -> None:
+    """Register the commands."""
+    app.command()(backup)
+    app.command()(restore)
+
+
+def backup(
+    site: SitePath,
+    target: Annotated[Path, typer.Argument(metavar="TARGET", help="The new folder.", show_default=False)],
+) -> None:
+    """Back up journal and site file.
+
+    Into a new folder, also while the service runs. The copy is checked as verify does. Secrets are not copied.
+
+    \b
+    motewatch backup site.toml /backups/north-2026-03-02
+    """
+    from motewatch.links.backup import make_backup
+
+    made = make_backup(site, target, Clock().now_us())
+    typer.echo(f"Backed up to {target}, checked and in order: {_holds(made)}.")
+    _tell_missing(made)
+
+
+def restore(
+    source: Annotated[Path, typer.Argument(metavar="BACKUP", help="Folder that backup made.", show_default=False)],
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="Where to: empty, or not there yet.", show_default=False)
+    ],
+) -> None:
+    """Lay a backup out in an empty folder.
+
+    All of it is checked first, and nothing is ever overwritten.
+
+    \b
+    motewatch restore /backups/north-2026-03-02 /var/lib/motewatch
+    """
+    from motewatch.links.backup import journal_place, names_outside, restore_backup
+
+    made, site = restore_backup(source, folder)
+    typer.echo(f"Restored to {folder}, checked and in order: {_holds(made)}.")
+    typer.echo(
+        f"What was recorded after {made.at} is not in it. The broker sends again only what was never acknowledged; "
+        "sensors that keep their readings should be told to send those since then: repeats are recognised."
+    )
+    if names_outside(made):
+        typer.echo(
+            f"The site file wants its journal at {made.journal_path}: move {folder / journal_place(made)} there, or "
+            "change service.journal, before the service is started."
+        )
+    _tell_missing(made)
+    typer.echo(f"Start it with: motewatch serve {site}")
+
+
+def _holds(made: Manifest) -> str:
+    last = f", the last one received {made.last_input_at}" if made.last_input_at else ""
+    return f"site {made.site}, {made.inputs} inputs{last}, {made.outputs} outputs, {made.seals} seals"
+
+
+def _tell_missing(made: Manifest) -> None:
+    if made.missing:
+        typer.echo("Not in it, because they are secrets or lie elsewhere: " + ", ".join(made.missing))

@@ -1,0 +1,283 @@
+"""Backups: a folder with a copy of the journal, the site file and what it names, and a manifest with their hashes.
+
+Rules: made beside a running service, which is not held up. A backup appears under its name when it is whole, checked
+and on the disk; until then it has another name, and what is left of such a one means nothing. Secrets are never copied:
+the manifest says which files will be missed. A restore writes into an empty folder only. Errors are `BackupError`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+import shutil
+import tempfile
+import tomllib
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from importlib.metadata import version
+from pathlib import Path, PurePosixPath
+from typing import Any, Final
+
+from motewatch.journal.journal import Journal
+from motewatch.links.errors import LinkError
+from motewatch.links.site_file import load_site
+from motewatch.site.instants import instant, instant_us
+
+MANIFEST: Final = "manifest.json"
+JOURNAL: Final = "journal.db"
+FORMAT: Final = 1
+ROOM: Final = 1.05
+"""So many times the journal's size must be free for a copy."""
+
+_COPIED: Final = ("calendar_file", "standard_files", "ca_file", "cert_file")
+"""Keys of the site file that name files which are no secrets."""
+
+_SECRET: Final = ("password_file", "token_file", "key_file", "url_file", "cert_key_file", "signing_key_file")
+
+
+class BackupError(LinkError):
+    """A backup cannot be made, is not what it says, or cannot be restored there."""
+
+    final = True
+
+
+@dataclass(frozen=True, slots=True)
+class Manifest:
+    """What a backup holds, and up to when. `files`: SHA-256 by name, all but the manifest itself."""
+
+    format: int
+    made_by: str
+    site: str
+    at: str
+    site_file: str
+    journal_path: str
+    inputs: int
+    outputs: int
+    last_input_at: str | None
+    seals: int
+    files: dict[str, str]
+    missing: list[str]
+    """Files that the site file names and the backup does not hold: secrets, and what lies outside its folder."""
+
+    @property
+    def at_us(self) -> int:
+        """When the copy of the journal was begun."""
+        return instant_us(datetime.fromisoformat(self.at))
+
+
+def make_backup(site_path: Path, target: Path, now_us: int) -> Manifest:
+    """Back up the site of that file into the new folder `target`. Checks all of the copy: minutes for a year's journal.
+
+    Raises `BackupError`, `JournalError`, `SiteFileError`, `OSError`.
+    """
+    site_path = site_path.resolve()
+    site = load_site(site_path)
+    base_dir = site_path.parent
+    journal_file = base_dir / site.service.journal
+    with _folder(target) as part:
+        with Journal.open_reader(journal_file) as journal:
+            _expect_room(part, journal_file)
+            journal.store.copy_to(part / JOURNAL)
+        copied, missing = _named_files(site_path)
+        for name in copied:
+            (part / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(base_dir / name, part / name)
+        (part / site_path.name).write_bytes(site_path.read_bytes())
+        with Journal.open_reader(part / JOURNAL) as copy:
+            problems = copy.verify()
+            if problems:
+                raise BackupError(
+                    f"{target}: the copy of the journal is not in order, so no backup was made: {problems[0]}. Check "
+                    f"the journal itself: motewatch verify {site_path}"
+                )
+            last_input_id = copy.last_input_id()
+            rows = copy.inputs_after(last_input_id - 1, 1) if last_input_id else []
+            manifest = Manifest(
+                format=FORMAT,
+                made_by=f"motewatch {version('motewatch')}",
+                site=site.site.id,
+                at=instant(now_us).isoformat(),
+                site_file=site_path.name,
+                journal_path=site.service.journal,
+                inputs=last_input_id,
+                outputs=copy.last_output_id(),
+                last_input_at=instant(rows[0].received_us).isoformat() if rows else None,
+                seals=copy.chain().seals,
+                files={name: _sha256(part / name) for name in sorted([JOURNAL, site_path.name, *copied])},
+                missing=missing,
+            )
+        (part / MANIFEST).write_text(json.dumps(asdict(manifest), indent=2, ensure_ascii=False) + "\n", "utf-8")
+    return manifest
+
+
+def read_manifest(backup: Path) -> Manifest:
+    """What the backup says of itself. Raises `BackupError`, `OSError`."""
+    file = backup / MANIFEST
+    if not file.is_file():
+        raise BackupError(f"{backup}: this is no backup, {MANIFEST} is not in it. Give the folder that backup made.")
+    try:
+        plain: dict[str, Any] = json.loads(file.read_bytes())
+        if plain.get("format") != FORMAT:
+            raise BackupError(
+                f"{file}: this backup has format {plain.get('format')}, and this motewatch reads {FORMAT}."
+            )
+        return Manifest(**plain)
+    except (ValueError, TypeError, AttributeError) as error:
+        raise BackupError(f"{file}: the manifest cannot be read: {error}") from None
+
+
+def restore_backup(backup: Path, target: Path) -> tuple[Manifest, Path]:
+    """Lay the backup out in the folder `target`, which must be empty or not there; returns also the site file's path.
+
+    Everything is checked before it appears there. Raises `BackupError`, `JournalError`, `OSError`.
+    """
+    manifest = read_manifest(backup)
+    for name, digest in manifest.files.items():
+        if not _is_inside(name) or not (backup / name).is_file():
+            raise BackupError(f"{backup}: {name} is not there. This backup is not whole, take another one.")
+        if _sha256(backup / name) != digest:
+            raise BackupError(f"{backup}: {name} was changed since the backup was made. Take another one.")
+    with _folder(target) as part:
+        for name in manifest.files:
+            place = part / (journal_place(manifest) if name == JOURNAL else name)
+            place.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(backup / name, place)
+            place.chmod(0o600 if name == JOURNAL else 0o640)
+        with Journal.open_reader(part / journal_place(manifest)) as journal:
+            problems = journal.verify()
+        if problems:
+            raise BackupError(f"{backup}: the journal in it is not in order: {problems[0]}. Take another one.")
+        shutil.copyfile(backup / MANIFEST, part / "restored-from.json")
+    return manifest, target / manifest.site_file
+
+
+def journal_place(manifest: Manifest) -> str:
+    """Where the journal goes, relative to the folder: as the site file says, if that is inside."""
+    path = manifest.journal_path
+    return path if _is_inside(path) else PurePosixPath(path).name
+
+
+def names_outside(manifest: Manifest) -> bool:
+    """Whether the site file wants its journal elsewhere, so that somebody has to put it there."""
+    return not _is_inside(manifest.journal_path)
+
+
+def scheduled_name(site: str, at_us: int) -> str:
+    """The name of a backup that the service makes by itself."""
+    return f"{site}-{instant(at_us):%Y%m%dT%H%M%SZ}"
+
+
+def scheduled(folder: Path, site: str) -> list[tuple[int, Path]]:
+    """The whole backups of that name in the folder, oldest first, each with its instant."""
+    pattern = re.compile(re.escape(site) + r"-\d{8}T\d{6}Z")
+    found = []
+    if folder.is_dir():
+        for each in folder.iterdir():
+            if pattern.fullmatch(each.name) and each.is_dir():
+                with suppress(BackupError, OSError):
+                    manifest = read_manifest(each)
+                    if manifest.site == site:
+                        found.append((manifest.at_us, each))
+    return sorted(found)
+
+
+def remove_oldest(folder: Path, site: str, keep: int) -> list[Path]:
+    """Let the oldest of the scheduled backups go; returns which."""
+    old = [path for _, path in scheduled(folder, site)[:-keep]]
+    for path in old:
+        shutil.rmtree(path)
+    return old
+
+
+def remove_unfinished(folder: Path, site: str) -> None:
+    """What scheduled backups left behind that were killed. Only while none is under way."""
+    for each in folder.glob(f".{site}-*.part-*"):
+        shutil.rmtree(each, ignore_errors=True)
+
+
+@contextmanager
+def _folder(target: Path) -> Iterator[Path]:
+    """A new folder beside `target` that becomes it when all went well, and leaves nothing when not."""
+    if target.is_dir() and any(target.iterdir()):
+        raise BackupError(f"{target}: this folder is not empty, and nothing is ever overwritten. Name a new one.")
+    if target.exists() and not target.is_dir():
+        raise BackupError(f"{target}: this is there already and no folder. Name a new one.")
+    if not target.parent.is_dir():
+        raise BackupError(f"{target}: the folder {target.parent} does not exist. Make it first.")
+    part = Path(tempfile.mkdtemp(prefix=f".{target.name}.part-", dir=target.parent))
+    try:
+        yield part
+        _flush(part)
+        part.rename(target)
+        _flush_folder(target.parent)
+    except BaseException:
+        shutil.rmtree(part, ignore_errors=True)
+        raise
+
+
+def _flush(folder: Path) -> None:
+    for path in sorted(folder.rglob("*")):
+        if path.is_dir():
+            _flush_folder(path)
+        else:
+            with path.open("rb") as file:
+                os.fsync(file.fileno())
+    _flush_folder(folder)
+
+
+def _flush_folder(folder: Path) -> None:
+    descriptor = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _expect_room(folder: Path, journal: Path) -> None:
+    needed = journal.stat().st_size * ROOM
+    wal = journal.with_name(f"{journal.name}-wal")
+    if wal.exists():
+        needed += wal.stat().st_size
+    free = shutil.disk_usage(folder).free
+    if free < needed:
+        raise BackupError(
+            f"{folder.parent}: the backup needs {needed / 1e6:.0f} MB, and {free / 1e6:.0f} MB are free. Make room, or "
+            "name a folder on another disk."
+        )
+
+
+def _named_files(site_path: Path) -> tuple[list[str], list[str]]:
+    """Files that the site file names: those to be copied, and those that will be missed."""
+    copied: list[str] = []
+    missing: list[str] = []
+    for key, name in _names(tomllib.loads(site_path.read_text("utf-8"))):
+        if key in _COPIED and _is_inside(name) and (site_path.parent / name).is_file():
+            copied.append(name)
+        else:
+            missing.append(name)
+    return sorted(set(copied)), sorted(set(missing))
+
+
+def _names(plain: object, key: str = "") -> Iterator[tuple[str, str]]:
+    if isinstance(plain, dict):
+        for name, value in plain.items():
+            yield from _names(value, name)
+    elif isinstance(plain, list):
+        for value in plain:
+            yield from _names(value, key)
+    elif isinstance(plain, str) and key in (*_COPIED, *_SECRET):
+        yield key, plain
+
+
+def _is_inside(name: str) -> bool:
+    path = PurePosixPath(name)
+    return not path.is_absolute() and ".." not in path.parts and name not in ("", MANIFEST)
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -1,0 +1,119 @@
+"""Backups by the clock: `motewatch backup` once a day, in a process of its own, and the oldest let go.
+
+In a process of its own, and a patient one, because checking the copy keeps a processor busy for minutes, and readings
+must not wait for that. How each went is put on the audit trail. Must not know what is in a backup.
+"""
+
+from __future__ import annotations
+
+import logging
+import subprocess
+import sys
+from collections.abc import Callable
+from datetime import datetime, time, timedelta
+from pathlib import Path
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from motewatch.engine.records import Entered
+from motewatch.links.backup import remove_oldest, remove_unfinished, scheduled, scheduled_name
+from motewatch.links.clock import TimeSource
+from motewatch.links.housekeeping import Job
+from motewatch.site.backup import Backup
+from motewatch.site.instants import instant, instant_us
+from motewatch.wire.records import MINUTE_US
+
+_log = logging.getLogger("motewatch.backups")
+
+LOOK_S: Final = 20.0
+AGAIN_US: Final = 30 * MINUTE_US
+"""One that failed is tried again after so long."""
+
+BY: Final = "motewatch"
+
+
+class Backups:
+    """One site's. `job` is the whole work."""
+
+    def __init__(
+        self,
+        settings: Backup,
+        site_path: Path,
+        site: str,
+        zone: ZoneInfo,
+        enter: Callable[[Entered], object],
+        clock: TimeSource,
+    ) -> None:
+        self._settings = settings
+        self._site_path = site_path.resolve()
+        self._folder = self._site_path.parent / settings.folder
+        self._site = site
+        self._zone = zone
+        self._enter = enter
+        self._clock = clock
+        self._running: subprocess.Popen[str] | None = None
+        self._target = self._folder
+        self._not_before_us = 0
+
+    @property
+    def job(self) -> Job:
+        """What the housekeeping has to do for it."""
+        return Job("backup", LOOK_S, self.look)
+
+    def look(self) -> None:
+        """Begin one that is due; tell how one went that has ended."""
+        if self._running is not None:
+            self._look_after(self._running)
+            return
+        now_us = self._clock.now_us()
+        if now_us < self._not_before_us:
+            return
+        made = scheduled(self._folder, self._site)
+        if made and made[-1][0] >= last_due_us(self._settings.at, self._zone, now_us):
+            return
+        remove_unfinished(self._folder, self._site)
+        self._target = self._folder / scheduled_name(self._site, now_us)
+        command = [sys.executable, "-m", "motewatch", "backup", str(self._site_path), str(self._target)]
+        self._running = subprocess.Popen(
+            ["nice", "-n", "10", *command], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        )
+        _log.info("backup begun", extra={"target": str(self._target)})
+
+    def stop(self, timeout_s: float = 0.3) -> None:
+        """End one that runs: what it has made so far is no backup and will not be taken for one."""
+        if self._running is None:
+            return
+        self._running.terminate()
+        try:
+            self._running.communicate(timeout=timeout_s)
+        except subprocess.TimeoutExpired:
+            self._running.kill()
+            self._running.communicate()
+        self._running = None
+
+    def _look_after(self, running: subprocess.Popen[str]) -> None:
+        if running.poll() is None:
+            return
+        said = running.communicate()[0].strip()
+        self._running = None
+        if running.returncode == 0:
+            gone = remove_oldest(self._folder, self._site, self._settings.keep)
+            _log.info("backup made", extra={"target": str(self._target), "removed": len(gone)})
+            removed = f"; {len(gone)} of the oldest removed" if gone else ""
+            self._enter(Entered(BY, "backup", f"backup/{self._target.name}", f"made and checked{removed}"))
+        else:
+            self._not_before_us = self._clock.now_us() + AGAIN_US
+            _log.error("the backup failed", extra={"target": str(self._target), "detail": said[-500:]})
+            self._enter(Entered(BY, "backup-failed", f"backup/{self._target.name}", said[-300:] or "no reason given"))
+
+
+def last_due_us(at: str, zone: ZoneInfo, now_us: int) -> int:
+    """The latest instant at or before `now_us` at which the clocks of the zone show that time of day."""
+    hour, minute = map(int, at.split(":"))
+    day = instant(now_us).astimezone(zone).date()
+    for back in range(3):
+        local = datetime.combine(day - timedelta(days=back), time(hour, minute), zone)
+        due_us = instant_us(local)
+        if due_us <= now_us:
+            return due_us
+    raise AssertionError("every time of day came in the last three days")
