@@ -117,9 +117,13 @@ def latency(options: argparse.Namespace) -> None:
 
 
 def measure_latency(
-    rate: int, options: argparse.Namespace, prepare: Callable[[Rig], None] | None = None
+    rate: int,
+    options: argparse.Namespace,
+    prepare: Callable[[Rig], None] | None = None,
+    at_the_end: Callable[[], None] | None = None,
 ) -> list[float]:
-    """One run: the columns of `latency`. `prepare` may change the site file before the daemon starts."""
+    """One run: the columns of `latency`. `prepare` may change the site file before the daemon starts; `at_the_end` is
+    called when all was sent, before it stops."""
     interval_s = options.sensors / rate if options.sensors else 1.0
     sensors = options.sensors or rate
     sent: dict[tuple[str, int], Parcel] = {}
@@ -152,6 +156,8 @@ def measure_latency(
         cpu_s, began_s = made.daemon.cpu_s(), time.monotonic()
         publish_live(made.broker, sending, end_us, sent)
         share = (made.daemon.cpu_s() - cpu_s) / (time.monotonic() - began_s)
+        if at_the_end is not None:
+            at_the_end()
         expected = _expected(sending, begin_us, end_us, options.direct_every)
         measured: dict[tuple[str, int, str, str], float] = {}
         deadline_s = time.monotonic() + 15

@@ -26,6 +26,7 @@ from motewatch.cli import (
     propose,
     record,
     recovery,
+    reports,
     rule_power,
     sampling_plan,
     sequential,
@@ -128,6 +129,7 @@ oncall.add_to(app)
 calls.add_to(app)
 trial_calls.add_to(app)
 try_channel.add_to(app)
+reports.add_to(app)
 access.add_to(app)
 
 

@@ -77,7 +77,7 @@ def month_of(year: int, month: int, zone: ZoneInfo) -> Span:
 def shift_at(at_us: int, shifts: Sequence[str], zone: ZoneInfo) -> Span:
     """The shift that holds this instant. Raises `ScopeError` where the site names none."""
     if not shifts:
-        raise ScopeError('the site file names no shifts: add shifts = ["06:00", "14:00", "22:00"] to [reporting]')
+        raise ScopeError('the site file names no shifts: add shifts = ["06:00", "14:00", "22:00"] to [site]')
     today = instant(at_us).astimezone(zone).date()
     days = (today + timedelta(days=number) for number in (-1, 0, 1, 2))
     edges = sorted({_local(day, time.fromisoformat(each), zone) for day in days for each in shifts})

@@ -33,7 +33,7 @@ from motewatch.site.basics import Whole as Whole
 from motewatch.site.basics import mistake as mistake
 from motewatch.site.basics import size_nm as size_nm
 from motewatch.site.console import Console
-from motewatch.site.people import People
+from motewatch.site.people import CLOCK_PATTERN, People
 from motewatch.site.rationalisation import PriorityMatrix, Rationalisation
 from motewatch.site.record import Record
 from motewatch.site.standard_file import OwnClass as OwnClass
@@ -386,6 +386,8 @@ class SiteHead(Table):
     name: Label
     time_zone: Label
     """IANA name, such as `Europe/Berlin`."""
+    shifts: tuple[Annotated[str, StringConstraints(pattern=CLOCK_PATTERN)], ...] = ()
+    """When shifts begin, in local time, such as `["06:00", "14:00", "22:00"]`; reports of a shift need them."""
 
 
 class Site(People):
