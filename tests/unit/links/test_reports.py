@@ -1,258 +1,174 @@
-"""Reports from a journal: what they say, that the same record gives the same bytes, and what a check finds."""
+"""The printed reports: whole, self-contained, escaped, and saying what they rest on."""
 
 from __future__ import annotations
 
-import json
-import sqlite3
-from collections.abc import Iterator
-from contextlib import closing
+import re
 from html.parser import HTMLParser
-from io import BytesIO
-from pathlib import Path
-from typing import Any
-from xml.etree import ElementTree
+from math import log
 
 import pytest
-from pypdf import PdfReader
 
-from motewatch.engine.records import Audited, SampleTaken
-from motewatch.journal.journal import Journal
-from motewatch.links.report_html import report_html
-from motewatch.links.report_making import make_report
-from motewatch.links.report_pdf import report_pdf
-from motewatch.links.report_sheet import SignedBy, sheet
-from motewatch.links.report_shelf import DocumentFormat, ReportError, Shelf, check
-from motewatch.picture.report import content_hash, report_id
-from motewatch.picture.report_scope import Kind, Scope, ScopeError, Span
-from support.report_record import (
-    ACTION,
-    DAY,
-    MARKUP,
-    MINUTE,
-    T0,
-    commit,
-    configure,
-    make_record,
-    report_site,
-    sample,
-)
+from motewatch.limits.classification import Edition, classify, grade_target, iso_target
+from motewatch.limits.recovery import DecaySample, recovery
+from motewatch.limits.single_samples import SingleSample
+from motewatch.limits.standards.verdict import CellVerdict
+from motewatch.links.classification_report import Given, classification_report
+from motewatch.links.figures import concentration
+from motewatch.links.floor_plan import Spot, floor_plan
+from motewatch.links.recovery_report import RecoveryGiven, recovery_report
+from motewatch.links.report_page import SAFETY_NOTE, page, typeset
+from motewatch.measure.samples import Channel
+from motewatch.site.models import Occupancy
+from motewatch.wire.records import MINUTE_US
 
-NOW = T0 + 1500 * MINUTE
+GIVEN = Given(version="9.9.9", made="2026-05-28 20:27 UTC", source="file <room>.csv", where='Room "1" & <2>')
+VOID = {"meta", "path", "circle", "rect", "br"}
 
 
-@pytest.fixture(scope="module")
-def base(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("record") / "journal.db"
-    make_record(path)
-    return path
+class Tags(HTMLParser):
+    """Balanced tags, and everything that could fetch something."""
 
-
-@pytest.fixture(scope="module")
-def data(base: Path) -> dict[str, Any]:
-    with Journal.open_reader(base) as journal:
-        return make_report(journal.store, Scope(DAY, batch="B-1042"))
-
-
-@pytest.fixture
-def own(base: Path, tmp_path: Path) -> Iterator[Journal]:
-    """A copy of the record that a test may go on with."""
-    with closing(sqlite3.connect(base)) as source, closing(sqlite3.connect(tmp_path / "journal.db")) as target:
-        source.backup(target)
-    with Journal(tmp_path / "journal.db", site="testing") as journal:
-        yield journal
-
-
-def place(data: dict[str, Any], location: str) -> dict[str, Any]:
-    found: dict[str, Any] = next(one for one in data["locations"] if one["id"] == location)
-    return found
-
-
-def test_statistics_gaps_and_revisions(data: dict[str, Any]) -> None:
-    fill, prep = place(data, "fill-1"), place(data, "prep-1")
-    assert [(last - first) // MINUTE for first, last in fill["gaps"]] == [45, 3]
-    assert (fill["samples"], fill["samples_with_air"]) == (1440, 1392)
-    assert fill["flags"] == {"missing": 48}
-    assert {level["grade"]: level["above"] for level in fill["sizes"][0]["levels"]} == {"action": 5, "alert": 5}
-    assert prep["late_revisions"] == 4
-    assert prep["gaps"] == []
-
-
-def test_a_location_without_data_is_listed(data: dict[str, Any]) -> None:
-    nothing = place(data, "prep-2")
-    assert nothing["gaps"] == [[DAY.start_us, DAY.end_us]]
-    assert sheet(data)["summary"][6] == ["Locations without any data", "Door side", "look"]
-
-
-def test_the_excursion_with_its_people(data: dict[str, Any]) -> None:
-    (found,) = data["excursions"]
-    assert (found["alarm"], found["until_us"] - found["from_us"]) == (ACTION, 5 * MINUTE)
-    # The peak is that of the samples, later than the first above the level.
-    assert found["peak"] == pytest.approx(184 * 1e9 / 28_300_000)
-    assert found["acknowledged_by"] == "op-7"
-    assert found["comments"][0]["comment"] == MARKUP
-    assert data["notes"][0]["text"].startswith("Gloves changed")
-    assert data["calls"][0]["alarms"] == [ACTION]
-
-
-def test_levels_and_configurations_are_those_of_the_time(own: Journal, data: dict[str, Any]) -> None:
-    assert len(data["configurations"]) == 1
-    later = Span(Kind.BATCH, T0 + 700 * MINUTE, T0 + 1440 * MINUTE + 30 * MINUTE)
-    commit(own, [SampleTaken(sample("fill-1", T0 + 1445 * MINUTE, 20))], T0 + 1471 * MINUTE)
-    found = make_report(own.store, Scope(later, ("fill-1",)))
-    assert len(found["configurations"]) == 2
-    levels = {one["per_m3"]: one["judged"] for one in place(found, "fill-1")["sizes"][0]["levels"]}
-    assert levels[500] == 1
-    assert levels[1000] > 700
-    assert [one["id"] for one in found["locations"]] == ["fill-1"]
-
-
-def test_sensors_and_their_calibration(data: dict[str, Any]) -> None:
-    assert [(one["id"], one["calibration"]) for one in data["sensors"]] == [("pc-1", "valid"), ("pc-2", "overdue")]
-
-
-def test_the_same_record_gives_the_same_bytes(base: Path, data: dict[str, Any]) -> None:
-    with Journal.open_reader(base) as journal:
-        again = make_report(journal.store, Scope(DAY, batch="B-1042"))
-    assert content_hash(again) == content_hash(data)
-    assert report_pdf(sheet(again)) == report_pdf(sheet(data))
-    assert report_html(sheet(again)) == report_html(sheet(data))
-
-
-def test_the_pdf_opens_and_says_it_all(data: dict[str, Any]) -> None:
-    signed = [SignedBy("Q. Lead", "approved", "2026-03-03 09:00:00 +0100", "no finding", fits=True)]
-    pdf = PdfReader(BytesIO(report_pdf(sheet(data, signed))))
-    # The reader breaks lines at its own will.
-    pages = [" ".join(page.extract_text().replace("\u200b", "").split()) for page in pdf.pages]
-    whole = "\n".join(pages)
-    for wanted in ("Day report", "Batch B-1042", "Europe/Berlin", "Door side", "NO DATA", "Missing data", "45 min",
-                   "Gloves changed", "OVERDUE", "Signatures", "Q. Lead", "quality unit", data["record"]["hash"][:20],
-                   MARKUP):  # fmt: skip
-        assert wanted in whole, wanted
-    for number, text in enumerate(pages, 1):
-        assert f"Page {number} of {len(pages)}" in text
-        assert report_id(data) in text
-        assert content_hash(data) in text
-    metadata = pdf.xmp_metadata
-    assert metadata is not None
-    assert b"<pdfaid:part>2" in metadata.stream.get_data()
-
-
-class _Reader(HTMLParser):
-    def __init__(self) -> None:
+    def __init__(self, text: str) -> None:
         super().__init__()
-        self.tags: list[str] = []
-        self.asked: list[str] = []
-        self.text = ""
+        self.open: list[str] = []
+        self.attributes: list[tuple[str, str]] = []
+        self.words: list[str] = []
+        self.feed(text)
+        self.close()
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append(tag)
-        self.asked += [value or "" for name, value in attrs if name in ("src", "href", "action")]
+        self.attributes += [(name, value or "") for name, value in attrs]
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.attributes += [(name, value or "") for name, value in attrs]
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
 
     def handle_data(self, data: str) -> None:
-        self.text += data
+        self.words.append(data)
 
 
-def test_the_html_is_self_contained_and_escapes_what_people_typed(data: dict[str, Any]) -> None:
-    reader = _Reader()
-    reader.feed(report_html(sheet(data)))
-    assert reader.asked == []
-    assert "script" not in reader.tags
-    assert MARKUP in reader.text
-    assert reader.tags.count("svg") == 4
+def sample(location: str, *counts: int, at: tuple[float, float] | None = None) -> SingleSample:
+    channels = tuple(Channel(size, count, 28_300_000) for size, count in zip((500, 5000), counts, strict=False))
+    x_m, y_m = at or (None, None)
+    return SingleSample(location, 1, channels, x_m, y_m)
 
 
-def test_charts_are_sound_svg(data: dict[str, Any]) -> None:
-    drawn = [block for block in sheet(data)["blocks"] if block["kind"] == "chart"]
-    for block in drawn:
-        root = ElementTree.fromstring(block["svg"])
-        assert root.tag.endswith("svg")
-    assert "no data" not in drawn[0]["svg"]
-    assert "#d9dcdf" in drawn[0]["svg"]
+def classified(count: int = 100, edition: Edition = Edition.OF_2015) -> str:
+    samples = [sample("<b>A</b>", count, 2, at=(1, 1)), sample("B m3", 90, 1, at=(3, 2)), sample("C", 80, 1)]
+    target = iso_target("7", Occupancy.AT_REST, edition)
+    return classification_report(classify(samples, target, [500, 5000], 6, 28.3), GIVEN)
 
 
-def test_a_report_is_kept_and_found_the_same(own: Journal) -> None:
-    shelf = Shelf(own.store)
-    made, new = shelf.make(Scope(DAY), "quality-1", NOW)
-    again, same = shelf.make(Scope(DAY), "operator-2", NOW + 1)
-    assert (new, same) == (True, False)
-    assert (again.id, again.hash) == (made.id, made.hash)
-    assert shelf.find(made.id).made_by == "quality-1"
-    assert content_hash(json.loads(shelf.document(made, DocumentFormat.JSON))) == made.hash
-    found = check(own.store, shelf.data(made), made.hash)
-    assert (found.problems, found.since) == ((), ())
+def decayed() -> str:
+    stream = [DecaySample(n * MINUTE_US, round(100_000 * 0.7**n), 28_300_000, suspect=n == 0) for n in range(25)]
+    given = RecoveryGiven(
+        "9.9.9", "2026", "file", 500, location="<i>L</i>", air_changes_per_h=20.0, target_per_m3=350_000
+    )
+    return recovery_report(stream, recovery(stream), given)
 
 
-def test_a_late_revision_is_told_and_is_no_fault_of_the_report(own: Journal) -> None:
-    shelf = Shelf(own.store)
-    made, _ = shelf.make(Scope(DAY), "quality-1", NOW)
-    commit(own, [SampleTaken(sample("fill-1", T0 + 210 * MINUTE, 12, revision=2))], NOW)
-    commit(own, [Audited(NOW, "op-7", "note", f"alarm/{ACTION}", "Looked at again.")], NOW)
-    found = check(own.store, shelf.data(made), made.hash)
-    assert found.problems == ()
-    text = "\n".join(found.since)
-    assert "locations[fill-1].late_revisions: 0 became 1" in text
-    assert "notes: 1 became 2" in text
-    assert "locations[fill-1].gaps: 2 became 3" in text
-    assert shelf.make(Scope(DAY), "quality-1", NOW)[1]
+@pytest.mark.parametrize("text", [classified(), classified(10**6), classified(edition=Edition.OF_1999), decayed()])
+def test_a_report_is_one_sound_document_that_asks_nobody_for_anything(text: str) -> None:
+    tags = Tags(text)
+    assert tags.open == []
+    assert text.startswith("<!DOCTYPE html>")
+    assert "size: A4" in text
+    assert not {name for name, _ in tags.attributes} & {"src", "href", "xlink:href", "onload", "onclick"}
+    assert "http" not in re.sub(r'http-equiv="[^"]*"', "", text)
+    assert "url(" not in text
+    assert "@import" not in text
+    assert "<script" not in text
+    assert SAFETY_NOTE in text
+    assert "9.9.9" in text
 
 
-def test_a_changed_record_is_found(own: Journal, tmp_path: Path) -> None:
-    shelf = Shelf(own.store)
-    made, _ = shelf.make(Scope(DAY), "quality-1", NOW)
-    own.close()
-    with closing(sqlite3.connect(tmp_path / "journal.db")) as raw:
-        raw.execute("DROP TRIGGER IF EXISTS outputs_unchanged")
-        raw.execute(
-            "UPDATE outputs SET body = replace(body, '[500,184,', '[500,84,') WHERE kind = 'sample' "
-            "AND body LIKE '%[500,184,%'"
-        )
-        raw.commit()
-    with Journal.open_reader(tmp_path / "journal.db") as journal:
-        found = check(journal.store, shelf_data(tmp_path, made.file), made.hash)
-    assert any("locations[fill-1].sizes[500].max_per_m3" in each for each in found.problems)
+def test_what_people_named_is_escaped_and_left_as_it_is() -> None:
+    text = classified()
+    assert "<b>A</b>" not in text
+    assert "&lt;b&gt;A&lt;/b&gt;" in text
+    assert "Room &quot;1&quot; &amp; &lt;2&gt;" in text
+    # A location's name is no unit.
+    assert "B m3" in text
+    assert "B m³" not in text
+    assert "<i>L</i>" not in decayed()
 
 
-def shelf_data(folder: Path, file: str) -> dict[str, Any]:
-    found: dict[str, Any] = json.loads((folder / "reports" / file).read_text())
-    return found
+def test_verdict_designation_limits_and_assumptions_are_there() -> None:
+    text = " ".join(Tags(classified()).words)
+    for words in (
+        "PASS: ISO Class 7; at-rest; 0.5 µm, 5 µm", "352 000", "2 930", "3 534", "at least 3", "Table A.1", "Assumed",
+        "from memory", "Signature".lower(),
+    ):  # fmt: skip
+        assert words in text, words
+    assert "1 location without a position not shown." in text
 
 
-def test_a_changed_file_is_never_shown(own: Journal, tmp_path: Path) -> None:
-    shelf = Shelf(own.store)
-    made, _ = shelf.make(Scope(DAY), "quality-1", NOW)
-    path = tmp_path / "reports" / made.file
-    path.write_text(path.read_text().replace('"late_revisions":4', '"late_revisions":3'))
-    with pytest.raises(ReportError, match="not what was made"):
-        shelf.document(made, DocumentFormat.PDF)
-    path.unlink()
-    with pytest.raises(ReportError, match="restore it from a backup"):
-        shelf.data(made)
+def test_a_failed_room_says_where() -> None:
+    text = " ".join(Tags(classified(10**6)).words)
+    assert "FAIL: ISO 7, at-rest" in text
+    assert "Above a limit at 1 of 3 locations: <b>A</b>." in text
+    assert "EXCEEDS" in text
+    assert "35 335 689 !" in text
 
 
-def test_a_report_of_another_record_is_told(own: Journal, data: dict[str, Any]) -> None:
-    foreign = {**data, "record": {**data["record"], "hash": "0" * 64}}
-    assert "no seal" in check(own.store, foreign).problems[0]
-    with pytest.raises(ReportError, match="this is no report"):
-        check(own.store, {"format": 1, "scope": {}})
-    with pytest.raises(ReportError, match="format 9"):
-        check(own.store, {"format": 9})
+def test_1999_shows_its_upper_limits() -> None:
+    text = " ".join(Tags(classified(edition=Edition.OF_1999)).words)
+    assert "95 % upper confidence limit" in text
+    assert "replaced in 2015" in text
 
 
-@pytest.mark.parametrize("wrong", ["", "../x", "day-20260302-0000-000000000000", "x" * 500])
-def test_an_id_that_is_none_is_refused(own: Journal, wrong: str) -> None:
-    with pytest.raises(ReportError, match="there is no report"):
-        Shelf(own.store).find(wrong)
+def test_without_positions_there_is_no_plan_but_a_word_about_it() -> None:
+    grade = grade_target("A", Occupancy.OPERATIONAL)
+    text = classification_report(classify([sample("A", 3, 0)], grade, [500, 5000], 2, 28.3), GIVEN)
+    assert "No positions were given" in text
+    assert "Plan of the sampling locations" not in text
+    assert "not specified" in text
 
 
-def test_what_nobody_monitored_gives_no_report(own: Journal) -> None:
-    with pytest.raises(ScopeError, match="no location 'nowhere'"):
-        make_report(own.store, Scope(DAY, ("nowhere",)))
-    before = Span(Kind.BATCH, T0 - 300 * MINUTE, T0 - 200 * MINUTE)
-    with pytest.raises(ScopeError, match="nothing was monitored"):
-        make_report(own.store, Scope(before))
+def test_a_recovery_report_shows_rate_interval_and_what_is_wrong_with_its_start() -> None:
+    text = " ".join(Tags(decayed()).words)
+    assert f"{-log(0.7):.3f} per min" in text
+    assert "fitted interval" in text
+    assert "is below 100 times the target of 350 000, which" in text
+    assert "100:1 in 13.82 min" in text
+    assert "suspect" in text
 
 
-def test_an_unfinished_time_says_so(own: Journal) -> None:
-    configure(own, report_site(), T0 + 1460 * MINUTE)
-    found = make_report(own.store, Scope(Span(Kind.BATCH, T0 + 1400 * MINUTE, T0 + 1500 * MINUTE)))
-    assert sheet(found)["summary"][0][1] == "this report is not final"
+def test_the_running_foot_cannot_break_out_of_the_style() -> None:
+    text = page("t", 'a"; } </style><b>\\', [])
+    assert text.count("</style>") == 1
+    assert "<b>" not in text
+
+
+def test_print_signs() -> None:
+    assert typeset(">= 0.5 um, 20 per m3 in 4 m2; um1 sum m30") == "≥ 0.5 µm, 20 per m³ in 4 m²; um1 sum m30"
+
+
+@pytest.mark.parametrize(
+    ("value", "limit", "text"),
+    [(3520, 3520, "3 520"), (3520.004, 3520, "3 520.004"), (3519.9, 3520, "3 520"), (12.34, None, "12.3"), (0, 5, "0")],
+)
+def test_rounding_never_hides_an_exceeded_limit(value: float, limit: int | None, text: str) -> None:
+    assert concentration(value, limit) == text
+
+
+def test_a_plan_of_close_locations_shows_names_only() -> None:
+    def spots(apart: float) -> list[Spot]:
+        within = CellVerdict.WITHIN
+        return [Spot(str(n), n * apart, (n % 2) * 20.0, within, (f"value {n}",)) for n in range(6)]
+
+    assert "value 3" in floor_plan(spots(5.0))
+    close = [Spot(str(n), n * 0.2, 0.0, CellVerdict.EXCEEDS, (f"value {n}",)) for n in range(40)]
+    assert "value 3" not in floor_plan(close)
+    assert ">39</text>" in floor_plan(close)
+    assert "the averages are in the table" in floor_plan(close)
+
+
+def test_a_single_location_has_a_plan() -> None:
+    drawn = floor_plan([Spot("A", 0.0, 0.0, CellVerdict.NOT_APPLICABLE, ())])
+    assert "not judged" in drawn
+    assert "nan" not in drawn
