@@ -75,19 +75,22 @@ class Chain:
         drawn = air * (self.flow_m3_s * flow_share)
         if self._ideal is not None:
             return self._ideal.expected(drawn)
-        reached: Array = self._table(port, shift, flow_share) @ drawn
+        return self._registered(self._table(port, shift, flow_share) @ drawn, seconds)
+
+    def expected_many(self, airs: Array, seconds: float) -> Array:
+        """The same for samples one after the other in good order, a row for each; to the last bit."""
+        drawn = airs * self.flow_m3_s
+        if self._ideal is not None:
+            return self._ideal.expected(drawn)
+        return self._registered((self._table(0, 1.0) @ drawn[..., None])[..., 0], seconds)
+
+    def _registered(self, reached: Array, seconds: float) -> Array:
+        """What becomes of particles that reach the optics, per channel."""
         if self._optics is not None:
             reached = coincide(reached, seconds, self._optics)
         if self._response is not None:
             reached = reached + false_counts(self._sizes_um, self._response.false_per_min, seconds)
         return reached
-
-    def expected_many(self, airs: Array, seconds: float) -> Array:
-        """The same for samples one after the other in good order, a row for each."""
-        if self._ideal is not None:
-            return self._ideal.expected(airs * self.flow_m3_s)
-        result: Array = np.array([self.expected(air, seconds) for air in airs])
-        return result
 
     def _table(self, port: int, shift: float, flow_share: float = 1.0) -> Array:
         step, flow_step, tube = round(float(np.log(shift * self.threshold_factor)) * SHIFT_STEPS), 0, self._tubes[port]

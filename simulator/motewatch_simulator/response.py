@@ -77,19 +77,21 @@ def registration(
 
 
 def coincide(expected: Array, seconds: float, optics: Optics) -> Array:
-    """Expected counts per channel after coincidence: fewer, and some of them one channel up.
+    """Expected counts per channel (the last axis) after coincidence: fewer, and some of them one channel up.
 
     The share of particles that is lost follows from all of them (`motewatch.measure.coincidence`). A lost small
     particle makes another one look larger: of the lost ones that share again moves its partner to the next channel (M).
     The total is exactly what the loss leaves.
     """
     drawn_m3 = optics.flow_l_min / 60_000.0 * seconds
-    lost = lost_share(float(expected.sum()) / drawn_m3, optics)
+    true_per_m3 = np.asarray(expected.sum(axis=-1)) / drawn_m3
+    shares = [lost_share(one, optics) for one in true_per_m3.ravel().tolist()]
+    lost = np.array(shares).reshape((*true_per_m3.shape, 1))
     kept: Array = expected * (1.0 - lost)
     moved = np.minimum(expected * lost * lost, kept)
-    moved[-1] = 0.0
+    moved[..., -1] = 0.0
     kept = kept - moved
-    kept[1:] += moved[:-1]
+    kept[..., 1:] += moved[..., :-1]
     return kept
 
 

@@ -14,7 +14,7 @@ from pydantic import Field, model_validator
 from motewatch.site.models import Identifier, Label, Number, Rule, SizeUm, Table, Whole, mistake
 from motewatch.site.models import PerSample as PerSample
 from motewatch.site.schedule import ScheduleError, WeeklyWindows
-from motewatch_simulator.scenario import Garment, Share
+from motewatch_simulator.scenario import Garment, Response, Share
 
 STEP_S = 15
 """Time step of the simulated streams (own choice): activity is averaged over it, the air is exact within it."""
@@ -177,7 +177,7 @@ class Tube(Table):
     """The sampling tube between a place and its counter; a counter in place has none."""
 
     length_m: Annotated[Number, Field(gt=0, le=100)]
-    inner_mm: Annotated[Number, Field(gt=0, le=100)] = 10.0
+    inner_mm: Annotated[Number, Field(ge=1, le=100)] = 10.0
     bends: Annotated[Whole, Field(ge=0, le=50)] = 0
 
 
@@ -268,6 +268,10 @@ class Counter(Table):
 
     sizes_um: Annotated[tuple[SizeUm, ...], Field(min_length=1, max_length=16)] = (0.5, 5.0)
     flow_l_min: Annotated[Number, Field(gt=0, le=2000)] = 28.3
+    max_concentration_per_m3: Annotated[Number, Field(gt=0, le=1e12)] | None = None
+    """At which 10 % are lost by coincidence (ISO 21501-4); for `response` without `pulse_us`."""
+    response: Response | None = None
+    """Real optics, as in a scenario; absent: every particle is counted once, in its own channel."""
 
     @model_validator(mode="after")
     def _rising(self) -> Self:

@@ -10,6 +10,7 @@ from html import escape
 
 from motewatch.links import report_page as page
 from motewatch.links.figures import grouped
+from motewatch_simulator.study import model as m
 from motewatch_simulator.study import words
 from motewatch_simulator.study.class_held import cells, settled
 from motewatch_simulator.study.findings import Answers, StateAnswer
@@ -88,7 +89,7 @@ def _room(answers: Answers) -> str:
         ("Effectiveness at the working height", f"{room.effectiveness:g}"),
         ("People in operation", people or "none"),
         ("Machines", machines or "none"),
-        ("Counter", f"{study.counter.flow_l_min:g} L/min, {', '.join(f'{s:g}' for s in study.counter.sizes_um)} µm"),
+        ("Counter", _counter(study.counter)),
         ("In operation", ", ".join(room.operational) or "never"),
     ]
     if study.zone is not None:
@@ -102,6 +103,11 @@ def _room(answers: Answers) -> str:
             ),
         )
     return page.facts(rows)
+
+
+def _counter(counter: m.Counter) -> str:
+    text = f"{counter.flow_l_min:g} L/min, {', '.join(f'{s:g}' for s in counter.sizes_um)} µm"
+    return text + (", ideal" if counter.response is None else ", with the optics given")
 
 
 def _filters(answers: Answers) -> str:

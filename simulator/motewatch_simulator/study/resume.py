@@ -15,7 +15,7 @@ from typing import BinaryIO, Self
 from motewatch_simulator.errors import StreamError
 from motewatch_simulator.study.tasks import Result, Work
 
-VERSION = 1
+VERSION = 2
 """Raise it whenever the same task would give another result."""
 
 

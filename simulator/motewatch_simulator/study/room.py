@@ -18,6 +18,7 @@ from motewatch_simulator import scenario as s
 from motewatch_simulator.balance import steady
 from motewatch_simulator.people import LEVELS, SHARES
 from motewatch_simulator.plant import AirState, Plant
+from motewatch_simulator.response import fine_grid
 from motewatch_simulator.spectra import GARMENTS, Array, power_law
 from motewatch_simulator.study import model as m
 from motewatch_simulator.study.limits import limits_of, parts_of
@@ -51,12 +52,13 @@ INPUTS = tuple(field.name for field in fields(Draw))
 
 
 def sizes_of(study: m.Study) -> tuple[float, ...]:
-    """The bin edges: whatever is counted or limited, and some between and above."""
+    """The bin edges: whatever is counted or limited, and some between and above; finer where optics matter."""
     sizes = set(study.counter.sizes_um)
     for part in parts_of(study):
         sizes |= {limit.size_um for at_rest in (True, False) for limit in limits_of(study, part, at_rest=at_rest)}
     low = min(sizes)
-    return tuple(sorted(sizes | {size for size in FINE_UM if size > low}))
+    wanted = tuple(sorted(sizes | {size for size in FINE_UM if size > low}))
+    return wanted if study.counter.response is None else fine_grid(wanted)
 
 
 def at_least(bins: Array, sizes_um: Sequence[float], size_um: float) -> Array:

@@ -2,7 +2,8 @@
 
 The air of a room is the exact solution of its balance for inputs that stand still over steps of `STEP_S`; people's
 levels, doors and outdoor air are averaged over a step. Every differential bin of a counter is an independent Poisson
-draw. The outdoor air wanders from hour to hour; each month and each run has people of its own. Knows no rules.
+draw of what its tube and, where they are given, its optics make of that air. The outdoor air wanders from hour to hour;
+each month and each run has people of its own. Knows no rules.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from motewatch_simulator.plant import AirState
 from motewatch_simulator.spectra import GARMENTS, Array
 from motewatch_simulator.study import model as m
 from motewatch_simulator.study.room import StudyRoom, transfer_s_m3
-from motewatch_simulator.study.tubes import passed
+from motewatch_simulator.study.tubes import optics, passed
 
 Counts = NDArray[np.int64]
 
@@ -202,8 +203,14 @@ def effectiveness_of(room: StudyRoom, position: m.Position) -> float:
 
 def _counted(study: m.Study, room: StudyRoom, position: m.Position, seen: Array, rng: np.random.Generator) -> Counts:
     """Cumulative counts of each step at the counter's sizes."""
-    expected = seen * (study.counter.flow_l_min / 60_000.0) * passed(position, study.counter, room.sizes_um)
-    edges = [room.sizes_um.index(size) for size in study.counter.sizes_um]
-    drawn = rng.poisson(np.add.reduceat(expected, edges, axis=1))
+    counter = study.counter
+    if counter.response is None:
+        through = seen * (counter.flow_l_min / 60_000.0) * passed(position, counter, room.sizes_um)
+        edges = [room.sizes_um.index(size) for size in counter.sizes_um]
+        expected = np.add.reduceat(through, edges, axis=1)
+    else:
+        # Each stream has counters of its own, as far as they scatter.
+        expected = optics(position, counter, room.sizes_um, rng.spawn(1)[0]).expected_many(seen, float(m.STEP_S))
+    drawn = rng.poisson(expected)
     result: Counts = np.cumsum(drawn[:, ::-1], axis=1)[:, ::-1].astype(np.int64)
     return result

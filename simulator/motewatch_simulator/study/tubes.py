@@ -1,4 +1,4 @@
-"""What the tube between a place and its counter costs, by size: the simulator's `tubes`, for a study's positions."""
+"""What lies between a place and a count: the simulator's `tubes` and `chain`, for a study's positions."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from motewatch_simulator.chain import Chain
+from motewatch_simulator.scenario import Tubing
 from motewatch_simulator.spectra import Array, bin_middles_um
 from motewatch_simulator.study import model as m
 from motewatch_simulator.tubes import Tube, penetration
@@ -24,6 +26,21 @@ def passed(position: m.Position, counter: m.Counter, sizes_um: Sequence[float]) 
         return np.ones(len(sizes_um))
     tube = _tube(position.tube)
     return np.array([penetration(size, tube, counter.flow_l_min) for size in bin_middles_um(sizes_um)])
+
+
+def optics(position: m.Position, counter: m.Counter, sizes_um: Sequence[float], rng: np.random.Generator) -> Chain:
+    """One counter with real optics at a place, behind its tube; `rng` decides how it differs from others."""
+    tube = position.tube
+    tubing = None if tube is None else Tubing(length_m=tube.length_m, diameter_mm=tube.inner_mm, bends=tube.bends)
+    return Chain(
+        sizes_um,
+        counter.sizes_um,
+        counter.flow_l_min,
+        response=counter.response,
+        tubes=[tubing],
+        max_per_m3=counter.max_concentration_per_m3,
+        rng=rng,
+    )
 
 
 def arrives(position: m.Position, counter: m.Counter, size_um: float) -> float:

@@ -31,7 +31,7 @@ def bulk(scenario: Scenario) -> BulkSimulation:
 
 
 @pytest.mark.parametrize(("threads", "chunk"), [(1, 50), (3, 64), (2, 1_000)])
-@pytest.mark.parametrize("response", [None, {}])
+@pytest.mark.parametrize("response", [None, {"pulse_us": 6.3, "flow_spread_pct": 3}])
 def test_blocks_hold_the_counts_of_the_stream(threads: int, chunk: int, response: dict[str, Any] | None) -> None:
     scenario = lively(response=response, sensors=[{"id": name, "counts": "differential"} for name in ("pc-1", "pc-2")])
     stream = Simulation(a_site(), scenario, rng=np.random.default_rng(4), start_us=LATE_US, physics_speed=20.0)

@@ -32,6 +32,7 @@ def test_the_examples_are_good(path: Path) -> None:
         ('"Mon-Fri 06:00-14:00"', '"Mon-Fri 06:00"', ["room.operational", "Mon-Fri 06:00", "Write windows as"]),
         ("sizes_um = [0.5, 5.0]", "sizes_um = [5.0, 0.5]", ["counter.sizes_um", "must rise", "[0.5, 5.0]"]),
         ("sizes_um = [0.5, 5.0]", "sizes_um = [0.3]", ["counter.sizes_um", "no size that has a limit", "0.5, 5"]),
+        ("flow_l_min = 28.3", "flow_l_min = 28.3\nresponse = { widht = 0.1 }", ["counter.response.widht", '"width"?']),
         ('kind = "source"', 'kind = "sauce"', ["incidents[1].kind", '"sauce"', "supply-drop"]),
         (
             'kind = "supply-drop"\n',

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -10,6 +12,7 @@ from motewatch_simulator.people import HOLDS_S, LEVELS, SHARES
 from motewatch_simulator.study import model as m
 from motewatch_simulator.study import streams
 from motewatch_simulator.study.room import StudyRoom, at_least
+from motewatch_simulator.study.tubes import optics
 from support.studies import small_study
 
 
@@ -88,6 +91,45 @@ def test_the_tube_costs_the_large_sizes() -> None:
     assert 0.95 < small < 1.0
     # Three metres with a bend let 0.7 of 5 um through and hardly any of 10 um.
     assert 0.3 < large < 0.6
+
+
+def counts_with(response: dict[str, Any] | None, place: str = "bench", **counter: Any) -> streams.Counts:
+    """The counts of a month of calm work, with a counter of such optics."""
+    study = small_study().model_copy(update={"uncertain": m.Uncertain(persons=0.0, outdoors=0.0)})
+    made = m.Counter.model_validate({"response": response, **counter})
+    stream = streams.month(study.model_copy(update={"counter": made}), (place,), np.random.default_rng(9))
+    return stream.counts[place]
+
+
+@pytest.mark.parametrize("place", ["bench", "return"])
+def test_sharp_optics_count_what_an_ideal_counter_counts(place: str) -> None:
+    sharp = {"width": 0.01, "false_per_min": 0, "coincidence": "none"}
+    found, ideal = (counts_with(response, place).mean(axis=0) for response in (sharp, None))
+    assert found[0] == pytest.approx(ideal[0], rel=0.005)
+    # Finer bins for real optics: of the largest particles more settle than of their bin's lower edge.
+    assert 0.9 < found[1] / ideal[1] < 1.0
+
+
+def test_optics_lose_by_coincidence_and_count_what_is_not_there() -> None:
+    calm = {"width": 0.15, "false_per_min": 0, "coincidence": "none"}
+    plain = counts_with(calm)
+    noisy = counts_with(calm | {"false_per_min": 600}).mean(axis=0)
+    # By the third power of the size: a thousandth of them at 5 um.
+    assert noisy - plain.mean(axis=0) == pytest.approx([150.0, 0.15], rel=0.02, abs=0.02)
+    # A tenth is lost at 1e4 per m3, and more where there are more.
+    slow = counts_with(calm | {"coincidence": "non-paralyzable"}, max_concentration_per_m3=1e4)[:, 0].mean()
+    loads = plain[:, 0] / (28.3e-3 / 60 * m.STEP_S) / 1e4 / 9
+    assert slow == pytest.approx((plain[:, 0] / (1 + loads)).mean(), rel=0.01)
+    assert slow < 0.9 * plain[:, 0].mean()
+
+
+def test_counters_of_different_months_differ_as_far_as_they_scatter() -> None:
+    study = small_study()
+    counter = m.Counter.model_validate({"response": {"flow_spread_pct": 5, "false_per_min": 0}})
+    study = study.model_copy(update={"counter": counter})
+    position = study.positions[0]
+    flows = [optics(position, counter, (0.5, 5.0), np.random.default_rng(n)).flow_factor for n in range(400)]
+    assert np.std(flows) == pytest.approx(0.05, rel=0.15)
 
 
 def test_an_incident_begins_within_a_sample_and_raises_the_counts() -> None:
