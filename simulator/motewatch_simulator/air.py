@@ -20,7 +20,7 @@ from motewatch_simulator.agenda import Agenda
 from motewatch_simulator.balance import advance_through, steady
 from motewatch_simulator.climate import Gains, RoomClimate
 from motewatch_simulator.climates import Acting, Climates
-from motewatch_simulator.outdoors import LogWander, diurnal, step_correlation
+from motewatch_simulator.outdoors import LogWander, Measured, Wandering, step_correlation
 from motewatch_simulator.plant import AirState, Plant, exchange
 from motewatch_simulator.sight import Sight
 from motewatch_simulator.sources import Sources
@@ -78,13 +78,16 @@ class Air:
         for i, connection in enumerate(scenario.connections):
             self._plan_passage(i, connection.door)
         self._zone_info = ZoneInfo(site.site.time_zone)
-        self._outdoors: LogWander | None = None
+        self._weather: Wandering | Measured | None = None
         self.outdoor_factor = 1.0
         """The present outdoor concentration over its median."""
-        if scenario.outdoors.wanders:
-            phi = step_correlation(scenario.outdoors.hourly_correlation, OUTDOOR_STEP_S)
-            self._outdoors = LogWander(scenario.outdoors.log_sd, phi, outdoor_rng)
-            self._turn_weather()
+        outdoors = scenario.outdoors
+        if outdoors.hourly_per_m3_at_0_5_um:
+            self._weather = Measured(outdoors.hourly_per_m3_at_0_5_um, outdoors.per_m3_at_0_5_um)
+        elif outdoors.wanders:
+            phi = step_correlation(outdoors.hourly_correlation, OUTDOOR_STEP_S)
+            self._weather = Wandering(LogWander(outdoors.log_sd, phi, outdoor_rng))
+        self._turn_weather()
 
         self._gains_key: object = None
         self._gains: list[tuple[float, float, float]] = []
@@ -173,11 +176,12 @@ class Air:
     # -- what changes by itself
 
     def _turn_weather(self) -> None:
-        assert self._outdoors is not None, "only outdoors that wander turn"
-        self._outdoors.step()
+        if self._weather is None:
+            return
         now_us = self._agenda.now_us
         local = datetime.fromtimestamp(now_us // SECOND_US, self._zone_info)
-        self.outdoor_factor = self._outdoors.factor * diurnal(local.hour + local.minute / 60.0)
+        passed_h = (now_us - self._start_us) / SECOND_US / 3600.0
+        self.outdoor_factor = self._weather.next(passed_h, local.hour + local.minute / 60.0)
         self._agenda.at(now_us + OUTDOOR_STEP_S * SECOND_US, self._turn_weather)
 
     def _plan_passage(self, which: int, door: s.Door | None) -> None:

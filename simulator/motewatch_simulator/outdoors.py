@@ -1,4 +1,4 @@
-"""The air outside as it wanders: a log-normal AR(1) by the hour with a factor for the time of day.
+"""The air outside as it wanders: a log-normal AR(1) by the hour with a factor for the time of day; or as measured.
 
 `C(t) = median x diurnal(hour) x exp(z)`, `z` normal with standard deviation `sd` and correlation `phi` over an hour.
 The median is typical urban air (found in public pages), `phi`, `sd` and the diurnal factor are those of an open data
@@ -9,6 +9,7 @@ steps. Knows no calendar: hours of the day are handed in.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -47,6 +48,32 @@ class LogWander:
         """Go on by one step."""
         kick = self._sd * math.sqrt(1.0 - self._phi**2)
         self._z = self._phi * self._z + kick * float(self._rng.standard_normal())
+
+
+class Wandering:
+    """The factor over the median, moved on at each call by one step and by the hour of the day."""
+
+    def __init__(self, wander: LogWander) -> None:
+        self._wander = wander
+
+    def next(self, passed_h: float, hour: float) -> float:
+        """The factor `passed_h` after the start, at an hour of the day."""
+        self._wander.step()
+        return self._wander.factor * diurnal(hour)
+
+
+class Measured:
+    """Measured hours as factors over a median, one after the other and then anew, straight between on log paper."""
+
+    def __init__(self, hourly: Sequence[float], median: float) -> None:
+        self._logs = [math.log(value / median) for value in hourly]
+
+    def next(self, passed_h: float, hour: float) -> float:
+        """The factor `passed_h` after the start; the hour of the day is in the data."""
+        whole = math.floor(passed_h)
+        part = passed_h - whole
+        before, after = (self._logs[i % len(self._logs)] for i in (whole, whole + 1))
+        return math.exp((1.0 - part) * before + part * after)
 
 
 def step_correlation(hourly: float, step_s: float) -> float:

@@ -14,6 +14,7 @@ from motewatch_simulator.filters import FilterClass, FilterModel, Rating
 from motewatch_simulator.scenario_words import Share, WeeklyHours
 
 Metres = Annotated[Number, Field(gt=0, le=20)]
+PerM3 = Annotated[Number, Field(gt=0, le=1e12)]
 
 
 class Outdoors(Table):
@@ -23,9 +24,17 @@ class Outdoors(Table):
     """At or above 0.5 um: typical urban air, about ISO 9. The shape over sizes is that of measured urban air."""
     wanders: Flag = False
     """Let it wander from hour to hour and with the time of day, about the number above as its median."""
+    hourly_per_m3_at_0_5_um: Annotated[tuple[PerM3, ...], Field(max_length=100_000)] = ()
+    """Measured air instead: hour after hour from the start of the stream, and then anew. The shape stays that above."""
     log_sd: Annotated[Number, Field(ge=0, le=3)] = 0.8
     hourly_correlation: Annotated[Number, Field(ge=0, lt=1)] = 0.92
     """Of the logarithm; both measured in 1,305 hours of open urban data."""
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        if self.wanders and self.hourly_per_m3_at_0_5_um:
+            raise mistake("wanders", "the outdoor air is measured, so it cannot wander, too", "Remove one of the two.")
+        return self
 
 
 class Surroundings(Table):

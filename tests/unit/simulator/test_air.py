@@ -249,3 +249,14 @@ def test_a_room_at_negative_pressure_loses_it_through_the_door_it_is_held_agains
     assert air.climate("next").pressure_pa == pytest.approx(-15.0)
     watch(air, 60)
     assert air.climate("next").pressure_pa == pytest.approx(-6.0, abs=0.1)
+
+
+def test_measured_outdoor_air_goes_from_hour_to_hour_and_begins_anew() -> None:
+    air = an_air(a_scenario(outdoors={"hourly_per_m3_at_0_5_um": [3.5e7, 7e7, 1.4e8]}, **NOBODY))
+    factors = {}
+    for minute in range(0, 240, 10):
+        factors[minute] = air.outdoor_factor
+        watch(air, 600)
+    assert [factors[minute] for minute in (0, 60, 120, 180)] == pytest.approx([1.0, 2.0, 4.0, 1.0])
+    assert factors[30] == pytest.approx(2**0.5)
+    assert factors[150] == pytest.approx(2.0), "on the way from the last hour to the first"

@@ -120,6 +120,10 @@ def test_a_room_that_nothing_ever_leaves_is_told() -> None:
             '[[people]]\nroom = "clean"\ncount = 1\nhours = "Mon-Fri 06:00-14:00"\n',
             ["must be a list", "Write hours = ["],
         ),
+        (
+            "[outdoors]\nwanders = true\nhourly_per_m3_at_0_5_um = [1e7]\n",
+            ["outdoors.wanders = true: the outdoor air is measured", "Remove one of the two."],
+        ),
         ("[response]\ncoincidence = 3\n", ["response.coincidence = 3: must be 'paralyzable', "]),
         ("[[locations]]\nid = 3\n", ["locations[0].id = 3: must be a text", "Write it in quotes."]),
         ('[[sensors]]\nid = "pc-1"\ntube = 3\n', ["must be a table", "Write tube = { ... }"]),
