@@ -272,8 +272,15 @@ class CalloutDesk:
                 # The checks refuse it; a person without a way is one who cannot be reached.
                 self._call(case, ladder, plan.climber.failed(case, ladder, person, at_us), at_us)
                 continue
-            self._teller.gather(person, 0, News.CALL, "", case.alarm, cause, at_us)
+            rota = self._came_on(ladder, person, at_us) if cause is Cause.HANDED_OVER else None
+            news, note = (News.CALL, "") if rota is None else (News.HAND_OVER, plan.texts.hand_over(rota))
+            self._teller.gather(person, 0, news, note, case.alarm, cause, at_us)
         self._nobody.look(case, at_us)
+
+    def _came_on(self, ladder: Ladder, person: str, at_us: int) -> str | None:
+        """The rota of the escalation in which a person is on call whose hand-over had to wait for quiet hours."""
+        on_call = self._book.plan.roster.on_call
+        return next((rota for rota in sorted(ladder.rotas) if person in on_call(rota, at_us)), None)
 
     def _rota_changes(self, rota: str, at_us: int, *, silent: bool = False) -> None:
         coming = self._rotas.changes(rota, at_us)

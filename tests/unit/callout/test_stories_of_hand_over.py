@@ -190,7 +190,7 @@ def test_a_hand_over_in_quiet_hours_waits_for_their_end() -> None:
         """
         Mon 07:50  bench starts
         Mon 07:50  -> ben over sms: raised bench
-        Mon 09:00  -> ada over sms: handed-over bench
+        Mon 09:00  -> ada over sms: handed-over bench "You are on call now (Technicians), and this is open."
         until 12:00
         """,
     )
