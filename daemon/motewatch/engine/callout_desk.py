@@ -16,7 +16,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from motewatch.alarms.lifecycle import HIDDEN, Event, State
-from motewatch.callout.escalation import Call, Case, Contact, Stage, acknowledge, open_cases, over
+from motewatch.callout.escalation import Call, Case, Contact, Stage, acknowledge, over
 from motewatch.callout.gathering import News
 from motewatch.callout.ladders import Ladder
 from motewatch.callout.outlook import CaseNow
@@ -26,6 +26,7 @@ from motewatch.engine.call_book import NOBODY_KIND, CallBook, CallPlan
 from motewatch.engine.call_nobody import NobodyReached
 from motewatch.engine.call_teller import CallTeller
 from motewatch.engine.desk import Desk
+from motewatch.engine.hand_over import HandOver
 from motewatch.engine.records import AlarmChanged, Resumed
 from motewatch.engine.rota_watch import RotaWatch
 from motewatch.engine.subject import NOBODY_ALARM, gap_alarm
@@ -40,6 +41,7 @@ class CalloutDesk:
         self._book = CallBook(desk)
         self._teller = CallTeller(self._book)
         self._nobody = NobodyReached(self._book, self._teller)
+        self._hand_over = HandOver(self._book, self._teller)
         self._rotas = RotaWatch(self._book)
         self._ladders: dict[str, Ladder] = {}
         self._ladders_before: dict[str, Ladder] = {}
@@ -272,15 +274,10 @@ class CalloutDesk:
                 # The checks refuse it; a person without a way is one who cannot be reached.
                 self._call(case, ladder, plan.climber.failed(case, ladder, person, at_us), at_us)
                 continue
-            rota = self._came_on(ladder, person, at_us) if cause is Cause.HANDED_OVER else None
-            news, note = (News.CALL, "") if rota is None else (News.HAND_OVER, plan.texts.hand_over(rota))
+            note = self._hand_over.sentence(ladder, person, at_us) if cause is Cause.HANDED_OVER else ""
+            news = News.HAND_OVER if note else News.CALL
             self._teller.gather(person, 0, news, note, case.alarm, cause, at_us)
         self._nobody.look(case, at_us)
-
-    def _came_on(self, ladder: Ladder, person: str, at_us: int) -> str | None:
-        """The rota of the escalation in which a person is on call whose hand-over had to wait for quiet hours."""
-        on_call = self._book.plan.roster.on_call
-        return next((rota for rota in sorted(ladder.rotas) if person in on_call(rota, at_us)), None)
 
     def _rota_changes(self, rota: str, at_us: int, *, silent: bool = False) -> None:
         coming = self._rotas.changes(rota, at_us)
@@ -288,18 +285,7 @@ class CalloutDesk:
             # The gap that has just ended is no longer open, and is not handed over.
             self.settle()
             for person in coming:
-                self._hand_over(rota, person, at_us)
-
-    def _hand_over(self, rota: str, person: str, at_us: int) -> None:
-        plan = self._book.plan
-        note = plan.texts.hand_over(rota)
-        for case in open_cases(self._book.cases):
-            ladder = self._ladders.get(case.ladder)
-            if ladder is None or rota not in ladder.rotas or case.contacts.get(person) is Contact.CALLED:
-                continue
-            for told, cause in plan.climber.tell(case, [person], Cause.HANDED_OVER, at_us):
-                self._teller.gather(told, 0, News.HAND_OVER, note, case.alarm, cause, at_us)
-            self._book.enter(case, ladder)
+                self._hand_over.tell(rota, person, at_us)
 
     # Snapshots
 
