@@ -14,6 +14,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -34,6 +35,9 @@ from motewatch.picture.report_scope import Kind, Scope, ScopeError, Span
 
 FOLDER: Final = "reports"
 """Beside the journal."""
+
+ONE_AT_A_TIME: Final = threading.Lock()
+"""Held while a report is made or checked: however many are asked for, they keep one core busy at most."""
 
 _ID: Final = re.compile(r"(?:shift|day|month|batch)-\d{8}-\d{4}-[0-9a-f]{12}")
 
@@ -81,7 +85,8 @@ class Shelf:
     def make(self, scope: Scope, by: str, now_us: int) -> tuple[Made, bool]:
         """Make a report and keep it; False: the same one was there already. Raises `ReportError`."""
         try:
-            data = make_report(self._store, scope)
+            with ONE_AT_A_TIME:
+                data = make_report(self._store, scope)
         except ScopeError as error:
             raise ReportError(str(error)) from None
         span = scope.span
@@ -147,6 +152,11 @@ def document(data: Mapping[str, Any], form: DocumentFormat, signed: Sequence[Sig
 
 def check(store: Store, data: Mapping[str, Any], hash_: str | None = None) -> Checked:
     """Make the report again and compare; `hash_`: what the register or the paper says. Raises `ReportError`."""
+    with ONE_AT_A_TIME:
+        return _check(store, data, hash_)
+
+
+def _check(store: Store, data: Mapping[str, Any], hash_: str | None) -> Checked:
     found = content_hash(data)
     if data.get("format") != FORMAT:
         raise ReportError(f"a report of format {data.get('format')}; this version knows format {FORMAT}")

@@ -16,6 +16,7 @@ from motewatch.alarms.lifecycle import State
 from motewatch.engine.codec import output_from
 from motewatch.engine.records import AlarmChanged, SampleTaken
 from motewatch.journal.journal import Journal
+from motewatch.journal.reports import made_report
 from motewatch.journal.signed import alarm_texts, audit_range, sample_texts, signature_rows
 from motewatch.links.publications import iso
 from motewatch.site.instants import instant_us
@@ -131,6 +132,16 @@ def _audit(record: Journal, subject: str, rest: str) -> Signable | None:
     return Signable(subject, f"Audit trail, rows {first} to {last}", tuple(table), sha256_of(subject, lines))
 
 
+def _report(record: Journal, subject: str, rest: str) -> Signable | None:
+    made = made_report(record.store, rest)
+    if made is None:
+        return None
+    table = [("Report", "From", "Until", "Batch", "Made by", "Content (SHA-256)")]
+    table.append((made.title, iso(made.start_us), iso(made.end_us), made.batch, made.made_by, made.hash))
+    # The hash is that of the whole content; a page proves the file against it before it shows anything.
+    return Signable(subject, f"{made.title} {made.id}", tuple(table), sha256_of(subject, [made.hash]))
+
+
 def _instant(text: str) -> int | None:
     try:
         moment = datetime.fromisoformat(text)
@@ -141,5 +152,5 @@ def _instant(text: str) -> int | None:
 
 Look = Callable[[Journal, str, str], Signable | None]
 
-KINDS: Final[dict[str, Look]] = {"sample": _sample, "alarm": _alarm, "audit": _audit}
+KINDS: Final[dict[str, Look]] = {"sample": _sample, "alarm": _alarm, "audit": _audit, "report": _report}
 """What looks up each kind of thing: given the record, the whole subject, and what follows the kind."""

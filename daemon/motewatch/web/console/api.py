@@ -24,7 +24,7 @@ from motewatch.web.access.desk import Visitor
 from motewatch.web.access.roles import May
 from motewatch.web.console.house import House
 from motewatch.web.console.operation import BASE, PROBLEM, TITLES, Operation, Problem
-from motewatch.web.console.operations import configurations, on_call, record, right_now
+from motewatch.web.console.operations import configurations, on_call, record, reports, right_now
 from motewatch.web.guesses import Pace
 
 OPERATION_GROUPS: Final[tuple[tuple[tuple[Operation, ...], Callable[[House], object]], ...]] = (
@@ -32,6 +32,7 @@ OPERATION_GROUPS: Final[tuple[tuple[tuple[Operation, ...], Callable[[House], obj
     (record.OPERATIONS, record.RecordOperations),
     (configurations.OPERATIONS, configurations.ConfigurationOperations),
     (on_call.OPERATIONS, on_call.OnCallOperations),
+    (reports.OPERATIONS, reports.ReportOperations),
 )
 """Each group of operations, and what makes them."""
 
@@ -128,9 +129,8 @@ def openapi() -> dict[str, Any]:
 
     paths: dict[str, Any] = {}
     for one in OPERATIONS:
-        answers: dict[str, Any] = {
-            "200": {"description": "Done.", "content": {"application/json": {"schema": reference(one.gives)}}}
-        }
+        given = {"application/json": {"schema": reference(one.gives)}} if not one.media else {one.media: {}}
+        answers: dict[str, Any] = {"200": {"description": "Done.", "content": given}}
         if one.method == "GET":
             answers["304"] = {"description": "The same as its ETag says."}
         for status in sorted({*one.problems, *ALWAYS, *([422] if one.asks is not None else [])}):

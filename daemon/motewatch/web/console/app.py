@@ -24,7 +24,7 @@ from motewatch.web.access.desk import AccessError, Visitor
 from motewatch.web.console.api import Api
 from motewatch.web.console.house import HERE, House, Rule, address_of
 from motewatch.web.console.operation import BASE, problem
-from motewatch.web.console.pages import configurations, on_call, record, right_now, signing, users
+from motewatch.web.console.pages import asides, configurations, on_call, record, reports, right_now, signing, users
 from motewatch.web.hardened import Hardened
 
 _log = logging.getLogger("motewatch.console")
@@ -39,6 +39,8 @@ GROUPS: Final[tuple[tuple[tuple[Rule, ...], Callable[[House], object]], ...]] = 
     (on_call.ROUTES, on_call.OnCallPages),
     (record.ROUTES, record.RecordPages),
     (configurations.ROUTES, configurations.ConfigurationPages),
+    (asides.ROUTES, asides.AsidePages),
+    (reports.ROUTES, reports.ReportPages),
     (users.ROUTES, users.UserPages),
     (signing.ROUTES, signing.SigningPages),
 )

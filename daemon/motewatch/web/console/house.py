@@ -69,6 +69,7 @@ NAV: Final = (
     Way("/wall", "Wall", May.LOOK),
     Way("/on-call", "On call", May.LOOK),
     Way("/record", "Record", May.LOOK, ("/note",)),
+    Way("/reports", "Reports", May.LOOK, ("/report",)),
     Way("/sign", "Signatures", May.SIGN),
     Way("/access", "Users", May.MANAGE),
     Way("/tokens", "Tokens", May.LOOK),

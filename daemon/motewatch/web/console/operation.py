@@ -66,6 +66,8 @@ class Operation:
     problems: tuple[int, ...] = (401, 403)
     asks: type[BaseModel] | None = None
     """The query; every field optional or refused with 422 where it is missing."""
+    media: str = ""
+    """A file of this media type instead of `gives` as JSON."""
 
 
 def answer(model: BaseModel, status: int = 200) -> Response:
