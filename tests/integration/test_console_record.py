@@ -56,6 +56,7 @@ def test_the_record(mosquitto: Mosquitto, tmp_path: Path) -> None:
         _programs(mira, vic, taken.end_us, reads)
         _configurations(tmp_path, service, vic, reads)
         _hostile(mira)
+        _asides(mira, taken.end_us)
         assert ask(tmp_path, lambda journal: journal.verify()) == []
 
 
@@ -63,7 +64,7 @@ def _a_sample(mira: Person, vic: Person, sample: str) -> None:
     page = mira.http.get(sample).text
     assert "Sample at Needle side" in page
     assert "✖ above the action level" in page
-    assert "3 520" in page
+    assert "3\N{NO-BREAK SPACE}520" in page
     assert "Readings" in page
     assert "were not found" not in page
     assert f"starts: {said(page)[0].removeprefix('starts: ')}" in said(page)
@@ -182,6 +183,38 @@ def _configurations(folder: Path, service: Service, vic: Person, reads: dict[str
     cursor = vic.http.get("/api/v1/configurations?limit=1", headers=reads).json()["next"]
     rest = vic.http.get(f"/api/v1/configurations?limit=1&cursor={cursor}", headers=reads).json()
     assert (rest["configurations"][0]["digest"], rest["next"]) == (old["digest"], None)
+
+
+def _asides(mira: Person, end_us: int) -> None:
+    """What the record is asked beside the service: the chain, and a rehearsal."""
+    assert mira.post("/record/chain").status_code == 303
+
+    def checked() -> str:
+        page = mira.http.get("/record/chain").text
+        return page if "Check it now" in page and "Checked" in page else ""
+
+    page = wait_until(checked, "the chain's check", 60)
+    assert re.search(r"The audit trail&#39;s chain holds from|The audit trail's chain holds from", page)
+    assert "The record's chain holds" in page
+
+    page = mira.http.get("/record/configurations").text
+    old = re.findall(r"/record/rehearsal\?digest=([0-9a-f]{64})", page)[-1]
+    new = re.findall(r"/record/rehearsal\?digest=([0-9a-f]{64})", page)[0]
+    times = {"since": iso(end_us - 3_600_000_000), "until": iso(end_us + 3_600_000_000)}
+    for wrong in ({}, {**times, "digest": "0" * 64}, {"digest": old, "since": "x", "until": "y"}):
+        assert mira.post("/record/rehearsal", **wrong).status_code == 422
+    long = {"digest": old, "since": "2020-01-01", "until": "2026-01-01"}
+    assert "7 days at most" in mira.post("/record/rehearsal", **long).text
+    assert mira.post("/record/rehearsal", digest=new, **times).status_code == 303
+
+    def rehearsed() -> str:
+        page = mira.http.get("/record/rehearsal").text
+        return page if "Rehearsed" in page else ""
+
+    page = unescape(wait_until(rehearsed, "the rehearsal", 60))
+    assert "What this assumes" in page, page
+    # The tighter level of 1 000 raises the same alarm, at the same time.
+    assert "The same alarms at the same times" in page
 
 
 HOSTILE = (

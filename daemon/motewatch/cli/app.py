@@ -26,11 +26,13 @@ from motewatch.cli import (
     propose,
     record,
     recovery,
+    rehearse,
     reports,
     rule_power,
     sampling_plan,
     sequential,
     site,
+    status,
     trial_calls,
     try_channel,
 )
@@ -116,11 +118,13 @@ people.add_to(app)
 alarm_commands.add_to(app)
 record.add_to(app)
 backup.add_to(app)
+status.add_to(app)
 alarm_register.add_to(app)
 alarm_figures.add_to(app)
 limits.add_to(app)
 rule_power.add_to(app)
 propose.add_to(app)
+rehearse.add_to(app)
 classify.add_to(app)
 recovery.add_to(app)
 sampling_plan.add_to(app)

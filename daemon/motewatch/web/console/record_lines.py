@@ -23,14 +23,14 @@ from motewatch.wire.wording import plain
 
 KINDS: Final[dict[Kind, tuple[str, str]]] = {
     Kind.ALARM: ("Alarms", "▲"),
-    Kind.ACT: ("Acknowledgements and other acts", "✋"),
+    Kind.ACT: ("Acknowledgements and other acts", "☑"),
     Kind.NOTE: ("Notes", "✎"),
     Kind.OCCUPANCY: ("Occupancy", "⌂"),
     Kind.CALL: ("Calls", "☎"),
     Kind.DEAD_LETTER: ("Messages not understood", "✉"),
     Kind.CONFIGURATION: ("Configuration", "⚙"),
-    Kind.SIGNATURE: ("Signatures", "✍"),
-    Kind.ACCESS: ("Sign-ins, access and the rest", "⚿"),
+    Kind.SIGNATURE: ("Signatures", "✒"),
+    Kind.ACCESS: ("Sign-ins, access and the rest", "◆"),
     Kind.SAMPLE: ("Samples beyond a level", "∙"),
 }
 """Of each kind: its word in the plural, and its shape."""

@@ -36,7 +36,6 @@ class SizeRow:
     per_m3: str
     alert: str
     action: str
-    sources: str
     css: str
     verdict: str
 
@@ -54,6 +53,8 @@ class RevisionBlock:
     readings: int
     sizes: tuple[SizeRow, ...]
     climate: tuple[str, ...]
+    sources: str
+    """Where its levels come from."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +148,7 @@ def _block(revision: Revision, plans: PlansOnRecord, newest: bool) -> RevisionBl
         readings=sample.readings,
         sizes=tuple(_size(line) for line in lines),
         climate=tuple(_climate(sample)),
+        sources="; ".join(dict.fromkeys(source for line in lines for source in line.sources)),
     )
 
 
@@ -162,15 +164,19 @@ def _size(line: LevelLine) -> SizeRow:
     elif line.alert is not None or line.action is not None:
         css, verdict = "fine", "✓ within"
     return SizeRow(
-        size=words.size(line.size_nm, words.UNICODE),
+        size=_whole(words.size(line.size_nm, words.UNICODE)),
         count="–" if line.count is None else str(line.count),
-        per_m3="–" if line.per_m3 is None else words.figure(line.per_m3),
-        alert="–" if line.alert is None else words.limit_figure(line.alert),
-        action="–" if line.action is None else words.limit_figure(line.action),
-        sources=", ".join(line.sources),
+        per_m3="–" if line.per_m3 is None else _whole(words.figure(line.per_m3)),
+        alert="–" if line.alert is None else _whole(words.limit_figure(line.alert)),
+        action="–" if line.action is None else _whole(words.limit_figure(line.action)),
         css=css,
         verdict=verdict,
     )
+
+
+def _whole(figure: str) -> str:
+    """A figure that is not broken between its thousands."""
+    return figure.replace(" ", "\N{NO-BREAK SPACE}")
 
 
 def _climate(sample: Sample) -> Iterator[str]:

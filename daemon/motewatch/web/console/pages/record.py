@@ -73,6 +73,7 @@ class RecordPages:
                 ("Sensors", [(f"sensor:{each.id}", each.id) for each in site.sensors]),
             ],
             "first": place is None,
+            "searched": bool(where or any(asdict(asked).values())),
         }
         try:
             wanted = wanted_of(asked, site)
