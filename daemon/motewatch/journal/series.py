@@ -1,0 +1,302 @@
+"""Samples of one location for a trend: each for itself, or summed up so that no peak is hidden and no gap bridged.
+
+Rules: a short time is read sample by sample, a long one from the hours summed up (`rollups`); an hour that is stale, or
+in which the levels changed, is read from its samples whatever the length. The answer is bounded. Nothing here writes.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+from pydantic import ValidationError
+from sqlalchemy import and_, func, literal_column, select
+
+from motewatch.alarms.lifecycle import Event
+from motewatch.engine.codec import output_from
+from motewatch.engine.plan import Plan, compile_plan
+from motewatch.engine.records import AlarmChanged
+from motewatch.journal import tables
+from motewatch.journal.configurations import configuration, versions
+from motewatch.journal.rollups import HOUR_US, PART_US, latest_samples, number_of, parts_from, span
+from motewatch.journal.store import Store
+from motewatch.measure.samples import Sample
+from motewatch.measure.stretches import Stretch, from_plain, grouped, of_sample
+from motewatch.picture.trend import AlarmBar, Bucket, NoteMark, Rules
+from motewatch.site.instants import instant_us
+from motewatch.site.models import Site
+from motewatch.wire.records import MINUTE_US, SECOND_US
+
+DAY_US: Final = 24 * HOUR_US
+LONGEST_US: Final = 1830 * DAY_US
+"""Five years: what may be asked for at once."""
+SHORTEST_US: Final = 10 * SECOND_US
+WIDTHS_US: Final = (
+    *(each * SECOND_US for each in (1, 2, 5, 10, 15, 30)),
+    *(each * MINUTE_US for each in (1, 2, 5, 10, 15, 30)),
+    *(each * HOUR_US for each in (1, 2, 3, 4, 6, 8, 12)),
+    *(each * DAY_US for each in (1, 2, 4, 7)),
+)
+SINGLE_MAX: Final = 600
+"""So many samples stand for themselves."""
+SAMPLES_MAX: Final = 6_000
+"""More samples than this are taken from the parts of the hours."""
+ALARMS_MAX: Final = 300
+NOTES_MAX: Final = 200
+PLANS_KEPT: Final = 16
+
+_samples, _alarms, _audit = (table.c for table in (tables.samples, tables.alarm_events, tables.audit))
+_NOTE: Final[Any] = literal_column("'note'")
+"""Literally, since the index over notes is found by it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """What was found. The time is that asked for, moved outwards to whole buckets."""
+
+    from_us: int
+    until_us: int
+    width_us: int
+    """0: each sample stands for itself."""
+    buckets: tuple[Bucket, ...]
+
+
+def series(
+    store: Store,
+    location: str,
+    from_us: int,
+    until_us: int,
+    cuts_us: Sequence[int] = (),
+    sizes_nm: frozenset[int] | None = None,
+    points: int = 480,
+    single: bool = True,
+    samples_max: int = SAMPLES_MAX,
+) -> Series:
+    """The samples that end in `(from_us, until_us]`, in about so many buckets at most.
+
+    `cuts_us`: when levels changed; `single`: a few samples may stand for themselves; `samples_max`: more are not read
+    one by one. Times are not checked here.
+    """
+    range_us = until_us - from_us
+    with store.reading() as connection:
+        asked = select(_samples.end_us).where(
+            _samples.location == location, _samples.end_us > from_us, _samples.end_us <= until_us
+        )
+        count = connection.execute(
+            select(func.count()).select_from(asked.limit(samples_max + 1).subquery())
+        ).scalar_one()
+        if single and count <= SINGLE_MAX:
+            found = latest_samples(connection, location, from_us, until_us)
+            singles = tuple(Bucket(one.start_us, one.end_us, of_sample(one)) for one in found)
+            return Series(from_us, until_us, 0, singles)
+        width = next((each for each in WIDTHS_US if each * points >= range_us), WIDTHS_US[-1])
+        if count > samples_max:
+            width = max(width, PART_US)
+        first, last = from_us // width * width, -(-until_us // width) * width
+        if count <= samples_max or width < PART_US:
+            stretches = _of_samples(latest_samples(connection, location, first, last), width)
+        else:
+            hours = number_of(first + 1, HOUR_US), number_of(last, HOUR_US)
+            stale = select(tables.stale_hours.c.hour).where(
+                tables.stale_hours.c.location == location, tables.stale_hours.c.hour.between(*hours)
+            )
+            raw = set(connection.execute(stale).scalars())
+            raw.update(number_of(cut, HOUR_US) for cut in cuts_us if first < cut <= last)
+            table = tables.sample_hours.c if width >= HOUR_US else tables.sample_parts.c
+            kept = select(table.hour, table.body).where(table.location == location, table.hour.between(*hours))
+            by_hour: dict[int, list[tuple[int, Stretch]]] = {}
+            for hour, body in connection.execute(kept.order_by(table.hour)):
+                if hour in raw:
+                    continue
+                if width >= HOUR_US:
+                    by_hour[hour] = [(hour * HOUR_US // width, from_plain(json.loads(body), sizes_nm))]
+                else:
+                    by_hour[hour] = [(each * PART_US // width, part) for each, part in parts_from(body, sizes_nm)]
+            for begin, end in _ranges(sorted(raw)):
+                for one in latest_samples(connection, location, span(begin)[0], span(end)[1]):
+                    hour = number_of(one.end_us, HOUR_US)
+                    by_hour.setdefault(hour, []).append((number_of(one.end_us, width), of_sample(one)))
+            low, high = number_of(first + 1, width), number_of(last, width)
+            stretches = (each for hour in sorted(by_hour) for each in by_hour[hour] if low <= each[0] <= high)
+        joined = grouped(stretches, cuts_us)
+    buckets = tuple(Bucket(key * width, (key + 1) * width, stretch) for key, stretch in joined)
+    return Series(first, last, width, buckets)
+
+
+def page_of_samples(
+    store: Store, location: str, from_us: int, until_us: int, limit: int, before_us: int | None = None
+) -> list[Sample]:
+    """The newest latest revisions that end in `(from_us, until_us]` and before `before_us`, newest first."""
+    until_us = until_us if before_us is None else min(until_us, before_us - 1)
+    ends = (
+        select(_samples.end_us)
+        .where(_samples.location == location, _samples.end_us > from_us, _samples.end_us <= until_us)
+        .distinct()
+        .order_by(_samples.end_us.desc())
+        .limit(limit)
+    )
+    with store.reading() as connection:
+        found = connection.execute(ends).scalars().all()
+        if not found:
+            return []
+        return list(latest_samples(connection, location, found[-1] - 1, found[0]))[::-1]
+
+
+def all_samples(store: Store, location: str, from_us: int, until_us: int, page: int = 2_000) -> Iterator[list[Sample]]:
+    """The latest revisions that end in `(from_us, until_us]`, oldest first, page by page, each a short transaction."""
+    at_us = from_us
+    while True:
+        ends = (
+            select(_samples.end_us)
+            .where(_samples.location == location, _samples.end_us > at_us, _samples.end_us <= until_us)
+            .distinct()
+            .order_by(_samples.end_us)
+            .limit(page)
+        )
+        with store.reading() as connection:
+            found = connection.execute(ends).scalars().all()
+            made = list(latest_samples(connection, location, at_us, found[-1])) if found else []
+        if not made:
+            return
+        yield made
+        at_us = made[-1].end_us
+
+
+def locations_on_record(store: Store) -> list[str]:
+    """All locations that have samples, by id, those no longer configured included."""
+    found: list[str] = []
+    with store.reading() as connection:
+        # One step of the index for each location: DISTINCT would read it whole.
+        while True:
+            query = select(func.min(_samples.location))
+            one = connection.execute(query.where(_samples.location > found[-1]) if found else query).scalar()
+            if one is None:
+                return found
+            found.append(one)
+
+
+def alarm_bars(store: Store, location: str, from_us: int, until_us: int) -> tuple[list[AlarmBar], bool]:
+    """The location's alarms whose condition held in that time, by their start, and whether there are more."""
+    here = _alarms.location == location
+    conditions = ("starts", "returns", "returns-latched")
+    with store.reading() as connection:
+        before = (
+            select(func.max(_alarms.output_id))
+            .where(here, _alarms.at_us <= from_us, _alarms.event.in_(conditions))
+            .group_by(_alarms.alarm)
+        )
+        chosen = select(_alarms.output_id).where(
+            here, _alarms.at_us > from_us, _alarms.at_us <= until_us, _alarms.event.in_(conditions)
+        )
+        ids = [
+            *connection.execute(before).scalars(),
+            *connection.execute(chosen.order_by(_alarms.output_id).limit(2 * ALARMS_MAX + 1)).scalars(),
+        ]
+        rows: list[str] = []
+        for begin in range(0, len(ids), 500):
+            outputs = tables.outputs.c
+            query = select(outputs.body).where(outputs.id.in_(ids[begin : begin + 500])).order_by(outputs.id)
+            rows += connection.execute(query).scalars().all()
+    bars: list[AlarmBar] = []
+    open_: dict[str, AlarmChanged] = {}
+    for text in rows:
+        step = output_from("alarm", text)
+        assert isinstance(step, AlarmChanged)
+        if step.event is Event.STARTS:
+            open_[step.alarm] = step
+        elif (start := open_.pop(step.alarm, None)) is not None:
+            bars.append(_bar(start, step.at_us))
+        elif step.at_us > from_us and step.late is False:
+            # It began before anything we looked at.
+            bars.append(_bar(step, step.at_us))
+    bars += [_bar(start, None) for start in open_.values()]
+    bars.sort(key=lambda bar: (bar.start_us, bar.alarm))
+    return bars[:ALARMS_MAX], len(bars) > ALARMS_MAX or len(ids) > 2 * ALARMS_MAX
+
+
+def _bar(step: AlarmChanged, end_us: int | None) -> AlarmBar:
+    grade = step.alarm.rpartition("/")[2]
+    return AlarmBar(step.alarm, step.text, grade if grade in ("action", "alert") else "", step.at_us, end_us)
+
+
+def note_marks(store: Store, location: str, room: str, from_us: int, until_us: int) -> list[NoteMark]:
+    """Notes on the location, its room and its samples: those on samples at the sample's end, others when written."""
+    prefix = f"sample/{location}/"
+    notes = select(_audit.subject, _audit.at_us, _audit.who, _audit.detail).where(_audit.action == _NOTE)
+    written = _audit.at_us.between(from_us, until_us)
+    found: list[NoteMark] = []
+    with store.reading() as connection:
+        for subject in (f"location/{location}", *([f"room/{room}"] if room else [])):
+            query = notes.where(_audit.subject == subject, written).order_by(_audit.at_us).limit(NOTES_MAX)
+            found += [NoteMark(at_us, who, text) for _, at_us, who, text in connection.execute(query)]
+        # "0" is the sign after the slash.
+        below = and_(_audit.subject >= prefix, _audit.subject < f"{prefix[:-1]}0")
+        for subject, _, who, text in connection.execute(notes.where(below).limit(50 * NOTES_MAX)):
+            end_us = _end_of(subject.removeprefix(prefix))
+            if end_us is not None and from_us < end_us <= until_us:
+                found.append(NoteMark(end_us, who, text))
+    return sorted(found, key=lambda note: note.at_us)[:NOTES_MAX]
+
+
+def _end_of(text: str) -> int | None:
+    try:
+        return instant_us(datetime.fromisoformat(text))
+    except (ValueError, TypeError):
+        return None
+
+
+class RulesOnRecord:
+    """What held at a location when, by the configurations on record; remembers the plans of the last few."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._plans: dict[str, Plan | None] = {}
+
+    def rules(self, location: str, from_us: int, until_us: int) -> list[Rules]:
+        """By the instant from which they held; what changes nothing at this location is no change."""
+        found: list[Rules] = []
+        for version in versions(self._store):
+            if version.from_us > until_us or (version.until_us is not None and version.until_us <= from_us):
+                continue
+            plan = self._plan(version.digest)
+            place = None if plan is None else plan.locations.get(location)
+            if plan is None or place is None:
+                made = Rules(version.from_us, {}, (), 0)
+            else:
+                made = Rules(version.from_us, place.levels, plan.rooms[place.room].bounds, place.gap_us)
+            last = found[-1] if found else None
+            if last is None or (last.levels, last.bounds, last.gap_us) != (made.levels, made.bounds, made.gap_us):
+                found.append(made)
+        return found
+
+    def _plan(self, digest: str) -> Plan | None:
+        if digest not in self._plans:
+            if len(self._plans) >= PLANS_KEPT:
+                self._plans = {}
+            configured = configuration(self._store, digest)
+            try:
+                plan = (
+                    None
+                    if configured is None
+                    else compile_plan(Site.model_validate_json(configured.text), configured.digest)
+                )
+            except (ValidationError, ValueError, KeyError):
+                # One that this version cannot read any more: no level is claimed for its time.
+                plan = None
+            self._plans[digest] = plan
+        return self._plans[digest]
+
+
+def _of_samples(samples: Iterator[Sample], width: int) -> Iterator[tuple[int, Stretch]]:
+    return ((number_of(one.end_us, width), of_sample(one)) for one in samples)
+
+
+def _ranges(numbers: list[int]) -> Iterator[tuple[int, int]]:
+    begin = 0
+    for place in range(1, len(numbers) + 1):
+        if place == len(numbers) or numbers[place] != numbers[place - 1] + 1:
+            yield numbers[begin], numbers[place - 1]
+            begin = place
