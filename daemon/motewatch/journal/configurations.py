@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pydantic import ValidationError
-from sqlalchemy import select
+from sqlalchemy import ColumnElement, literal, select
 
 from motewatch.engine.codec import decode_internal
 from motewatch.engine.plan import Plan, compile_plan
@@ -37,6 +37,11 @@ class Version:
     """How often it was taken into effect in that time: at the start of the service, and whenever the file was read."""
     until_us: int | None
     """None: it is in force."""
+
+
+def is_configured() -> ColumnElement[bool]:
+    """Inputs that are configurations; written out, because a partial index does not serve a bound value."""
+    return _inputs.kind == literal(CONFIGURED, literal_execute=True)
 
 
 def versions(store: Store) -> list[Version]:
@@ -97,7 +102,7 @@ class PlansOnRecord:
         return self._plans[configured]
 
     def _read(self, input_id: int) -> tuple[list[int], int]:
-        query = select(_inputs.id).where(_inputs.kind == CONFIGURED).order_by(_inputs.id)
+        query = select(_inputs.id).where(is_configured()).order_by(_inputs.id)
         with self._store.reading() as connection:
             return list(connection.execute(query).scalars()), input_id
 

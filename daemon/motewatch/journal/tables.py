@@ -174,7 +174,7 @@ alarm_events = Table(
 )
 Index("ix_alarm_events_alarm", alarm_events.c.alarm, alarm_events.c.output_id)
 Index("ix_alarm_events_at", alarm_events.c.at_us)
-for _place in (alarm_events.c.location, alarm_events.c.room):
+for _place in (alarm_events.c.location, alarm_events.c.room, alarm_events.c.sensor):
     Index(
         f"ix_alarm_events_{_place.name}",
         _place,
@@ -200,6 +200,9 @@ _note = audit.c.action == "note"
 Index("ix_audit_notes", audit.c.subject, audit.c.at_us, sqlite_where=_note, postgresql_where=_note)
 _signed = audit.c.action == "signed"
 Index("ix_audit_signed", audit.c.subject, sqlite_where=_signed, postgresql_where=_signed)
+Index("ix_audit_at", audit.c.at_us)
+Index("ix_audit_who", audit.c.who, audit.c.at_us)
+Index("ix_audit_action", audit.c.action, audit.c.at_us)
 
 dead_letters = Table(
     "dead_letters",
@@ -211,6 +214,15 @@ dead_letters = Table(
     Column("reason", Text, nullable=False),
     Column("detail", Text, nullable=False),
     Column("sensor", Text),
+)
+_from_sensor = dead_letters.c.sensor.is_not(None)
+Index("ix_dead_letters_received", dead_letters.c.received_us)
+Index(
+    "ix_dead_letters_sensor",
+    dead_letters.c.sensor,
+    dead_letters.c.received_us,
+    sqlite_where=_from_sensor,
+    postgresql_where=_from_sensor,
 )
 
 outbox = Table(

@@ -16,7 +16,7 @@ from motewatch.engine.codec import decode_internal
 from motewatch.engine.records import Configured, Input
 from motewatch.engine.rehearsal import Change, Differing, Outcome, Raised, Rehearsal
 from motewatch.journal import tables
-from motewatch.journal.configurations import CONFIGURED
+from motewatch.journal.configurations import CONFIGURED, is_configured
 from motewatch.journal.inputs import input_of
 from motewatch.journal.journal import Journal
 from motewatch.links.clock import TimeSource
@@ -159,7 +159,7 @@ def _start(journal: Journal, warm_us: int, until_us: int) -> tuple[int, Configur
         else:
             high = middle
     with journal.store.reading() as connection:
-        query = select(_inputs.id, _inputs.payload).where(_inputs.kind == CONFIGURED)
+        query = select(_inputs.id, _inputs.payload).where(is_configured())
         found = connection.execute(query.where(_inputs.id <= low).order_by(_inputs.id.desc()).limit(1)).first()
         if found is None:
             # The record begins in this time.
