@@ -9,7 +9,7 @@ summed up in a read transaction and kept in a short write transaction, and stays
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Final
 
 from sqlalchemy import Connection, and_, bindparam, delete, insert, select
@@ -25,6 +25,8 @@ from motewatch.wire.records import MINUTE_US
 HOUR_US: Final = 60 * MINUTE_US
 PART_US: Final = 5 * MINUTE_US
 """Each hour is also kept in parts of this length."""
+STEP: Final = 10
+"""Hours in one transaction: the writer waits for no more than their few rows."""
 
 _samples = tables.samples.c
 _stale = tables.stale_hours.c
@@ -84,6 +86,13 @@ class Rollups:
                 for row in made:
                     _keep(connection, *row)
         return len(made)
+
+    def work(self, seconds: float, monotonic_s: Callable[[], float]) -> int:
+        """Sum up for about so long, in small steps; returns how many hours were done."""
+        until_s, done = monotonic_s() + seconds, 0
+        while monotonic_s() < until_s and (made := self.sum_up(STEP)):
+            done += made
+        return done
 
     def left(self) -> int:
         """How many hours are stale, those not over yet included."""

@@ -28,6 +28,7 @@ from motewatch.journal.columns import (
 from motewatch.journal.errors import JournalError
 from motewatch.journal.paging import pages
 from motewatch.journal.queries import audit_rows
+from motewatch.journal.rollups import wrong_hours
 from motewatch.journal.rows import AuditRow
 from motewatch.journal.seal_check import broken_seals
 from motewatch.journal.store import Store
@@ -60,6 +61,7 @@ def verify(store: Store, public_key: str | None = None) -> list[str]:
         _single_queries,
         _audit_chain,
         _texts_and_columns,
+        _hours_of_samples,
     ]
     for check in checks:
         try:
@@ -68,6 +70,10 @@ def verify(store: Store, public_key: str | None = None) -> list[str]:
             # A damaged page stops one check; the others may still tell what is safe.
             findings.append(f"{check.__name__.strip('_').replace('_', ' ')} could not be checked: {error}")
     return findings
+
+
+def _hours_of_samples(store: Store) -> list[str]:
+    return wrong_hours(store, FINDINGS)
 
 
 def _single_queries(store: Store) -> list[str]:

@@ -213,6 +213,14 @@ def segments(trend: Trend, buckets: Sequence[Bucket], what: int | str) -> Iterat
         yield held
 
 
+def moved(bucket: Bucket, by_us: int) -> Bucket:
+    """The bucket at another time, to be drawn beside others: of its stretch the sizes are moved, and nothing else."""
+    sizes = tuple(
+        each._replace(first_us=each.first_us + by_us, last_us=each.last_us + by_us) for each in bucket.stretch.sizes
+    )
+    return Bucket(bucket.start_us + by_us, bucket.end_us + by_us, bucket.stretch._replace(sizes=sizes))
+
+
 def shown_share(trend: Trend) -> float | None:
     """The share of the time shown, as far as it has come, for which there is air; None where none has come."""
     end_us = min(trend.until_us, trend.now_us)
