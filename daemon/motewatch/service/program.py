@@ -29,6 +29,7 @@ from motewatch.journal.call_ids import CallRecord
 from motewatch.journal.errors import JournalError
 from motewatch.journal.history import JournalHistory
 from motewatch.journal.journal import Journal
+from motewatch.journal.rollups import Rollups
 from motewatch.journal.rows import OutboxRow
 from motewatch.links.alarm_gauges import publish_figures
 from motewatch.links.anchoring import Anchoring
@@ -70,6 +71,9 @@ SWITCH_S = 0.0005
 HEARTBEAT_S = 10.0
 PRUNE_S = 600.0
 CHECKPOINT_S = 3600.0
+HOURS_S = 5.0
+HOURS_WORK_S = 1.0
+"""Hours of samples are summed up for trends: so often, and then for so long at most."""
 KEEP_DELIVERED_US = 3_600_000_000
 """Delivered outbox rows stay for an hour: a sink that lost them is told again from here."""
 
@@ -250,10 +254,12 @@ class Service:
             if anchoring.look() is not None:
                 self._wake_workers()
 
+        rollups = Rollups(journal.store)
         jobs = [
             Job("heartbeat", HEARTBEAT_S, heartbeat),
             Job("prune", PRUNE_S, lambda: journal.prune(self._clock.now_us() - KEEP_DELIVERED_US)),
             Job("checkpoint", CHECKPOINT_S, journal.checkpoint),
+            Job("sample-hours", HOURS_S, lambda: rollups.work(HOURS_WORK_S, self._clock.monotonic_s)),
             Job("anchor", anchoring.look_every_s, anchor),
         ]
         if site.backup is not None:
