@@ -24,7 +24,7 @@ pytestmark = pytest.mark.broker
 
 def said(page: str) -> list[str]:
     """What each line of a list says."""
-    return [unescape(each) for each in re.findall(r'<p class="said">([^<]*)</p>', page)]
+    return [unescape(each) for each in re.findall(r'<p class="rec-said">([^<]*)</p>', page)]
 
 
 def token(person: Person, scope: str) -> dict[str, str]:
