@@ -63,16 +63,22 @@ class Script(SimpleQueue[Item]):
 
 
 class RecordingJournal(Journal):
-    """A real journal that notes its commits in `order`, and fails them while `failure` is set."""
+    """A real journal that notes its commits in `order`, and fails them while `failure` is set.
+
+    `failing` is called at each commit that fails: it may end the failure, or stop the writer.
+    """
 
     def __init__(self, path: Path, order: list[tuple[str, Any]]) -> None:
         super().__init__(path)
         self.order = order
         self.failure: Exception | None = None
+        self.failing: Callable[[], object] = lambda: None
 
     def commit(self, batch: Batch) -> list[int]:
         if self.failure is not None:
-            raise self.failure
+            failure = self.failure
+            self.failing()
+            raise failure
         ids = super().commit(batch)
         self.order.append(("commit", batch))
         return ids
@@ -89,6 +95,9 @@ class RecordingLink:
         self.order.append(("acknowledge", mids))
         return len(mids)
 
+    def find_end_again(self) -> None:
+        self.order.append(("find end", None))
+
 
 @dataclass
 class Bench:
@@ -102,6 +111,7 @@ class Bench:
 
     def __post_init__(self) -> None:
         self.order: list[tuple[str, Any]] = []
+        self.troubles: list[str] = []
         self.journal = RecordingJournal(self.path, self.order)
         self.history = JournalHistory(self.journal)
         self.engine = Engine(self.history)
@@ -127,6 +137,7 @@ class Bench:
             clock=self.clock,
             hold_limit_s=self.hold_limit_s,
             known_before=self.known_before,
+            tell_trouble=self.troubles.append,
         )
         self.writer.attach(RecordingLink(self.order))
         first: Configured = configured(self.site)

@@ -201,6 +201,14 @@ SHIPPED: Final[dict[str, Shipped]] = {
         10,
         _SEVERE,
     ),
+    "record-held-up": Shipped(
+        "the disk was full or failed, or another program held the journal",
+        "nobody was told of alarms meanwhile; what sensors and broker could not hold is missing",
+        "Look at the samples of that time. Find out what filled the disk or held the journal, and make room before it "
+        "happens again.",
+        10,
+        _SEVERE,
+    ),
     "links-guessed": Shipped(
         "somebody tries links of the answer page that were never sent",
         "if one were found, an alarm could be acknowledged by a stranger",

@@ -30,6 +30,7 @@ from motewatch.engine.records import (
     Output,
     Pressed,
     Priority,
+    RecordHeldUp,
     Repeated,
     ReplayDiffered,
     Replied,
@@ -62,6 +63,7 @@ Internal = (
     | Configured
     | Answered
     | LinksGuessed
+    | RecordHeldUp
     | SignInsFailed
     | Accessed
     | Pressed
@@ -80,6 +82,7 @@ INTERNAL_KINDS: Final[dict[type[Any], str]] = {
     Configured: "configured",
     Answered: "answered",
     LinksGuessed: "links-guessed",
+    RecordHeldUp: "record-held-up",
     SignInsFailed: "sign-ins-failed",
     Accessed: "accessed",
     Pressed: "pressed",

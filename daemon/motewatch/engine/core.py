@@ -45,6 +45,7 @@ from motewatch.engine.records import (
     Ordered,
     Output,
     Pressed,
+    RecordHeldUp,
     Refused,
     ReplayDiffered,
     Replied,
@@ -192,6 +193,8 @@ class Engine:
             parts.callout.resumed(what)
         elif isinstance(what, LinksGuessed):
             parts.service.links_guessed(what)
+        elif isinstance(what, RecordHeldUp):
+            parts.service.record_held_up(what)
         elif isinstance(what, SignInsFailed):
             parts.service.sign_ins_failed(what)
         elif isinstance(what, Accessed | Entered):

@@ -139,6 +139,15 @@ class LinksGuessed:
 
 
 @dataclass(frozen=True, slots=True)
+class RecordHeldUp:
+    """The record could not be written for a time. Nothing was acknowledged then, and the engine stood still."""
+
+    since_us: int
+    until_us: int
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
 class SignInsFailed:
     """Sign-ins and confirmations failed at the console, more than slips would, from so many addresses since an instant.
 
@@ -226,6 +235,7 @@ What = (
     | Configured
     | Answered
     | LinksGuessed
+    | RecordHeldUp
     | SignInsFailed
     | Accessed
     | Pressed

@@ -17,12 +17,14 @@ from motewatch.engine.records import (
     LinkChanged,
     LinksGuessed,
     Priority,
+    RecordHeldUp,
     ReplayDiffered,
     SessionLost,
     SignInsFailed,
     Turned,
 )
 from motewatch.engine.subject import Subject
+from motewatch.site.instants import instant
 from motewatch.wire.records import SECOND_US, Refusal
 
 _TIME_SERIES_ALARM: Final = "service/time-series"
@@ -34,6 +36,7 @@ SERVICE_ALARMS: Final = {
     "service/session": Subject("service/session", "session-lost", Priority.MEDIUM),
     "service/clock": Subject("service/clock", "clock-step", Priority.MEDIUM),
     "service/replay": Subject("service/replay", "replay-differed", Priority.HIGH),
+    "service/record": Subject("service/record", "record-held-up", Priority.HIGH),
     "service/links-guessed": Subject("service/links-guessed", "links-guessed", Priority.LOW),
     "service/sign-ins-failed": Subject("service/sign-ins-failed", "sign-ins-failed", Priority.MEDIUM),
 }
@@ -106,6 +109,19 @@ class ServiceAlarms:
             alarm, at_us = "service/replay", now_us
             text = f"the replayed record differs from what was recorded: {what.detail}"
         desk.say(desk.book.momentary(SERVICE_ALARMS[alarm], at_us, now_us, text))
+
+    def record_held_up(self, what: RecordHeldUp) -> None:
+        """It is over when it can be put on record at all; it stands until somebody takes note."""
+        desk = self._desk
+        lasted_s = (what.until_us - what.since_us) / SECOND_US
+        text = (
+            f"the record could not be written from {instant(what.since_us):%Y-%m-%d %H:%M:%S} to "
+            f"{instant(what.until_us):%Y-%m-%d %H:%M:%S} UTC ({lasted_s:.0f} s): {what.detail}; messages waited with "
+            "the broker"
+        )
+        desk.say(
+            desk.book.momentary(SERVICE_ALARMS["service/record"], min(what.since_us, desk.time_us), desk.time_us, text)
+        )
 
     def links_guessed(self, what: LinksGuessed) -> None:
         """Links that were none were tried on the answer page: on the audit trail, and an alarm where they are many."""

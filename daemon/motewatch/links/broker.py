@@ -175,6 +175,17 @@ class BrokerLink:
             visit.acknowledged += len(mids)
         return len(mids)
 
+    def find_end_again(self) -> None:
+        """Send the marker once more: `drained` comes when all that the broker holds for us until now has come. Nothing
+        happens while the end is still looked for, or there is no connection: then that event comes anyway."""
+        visit = self._visit
+        if visit is None or not visit.connection.alive or not visit.drained:
+            return
+        visit.settled_s = None
+        visit.marker = None
+        visit.drained = False
+        visit.marker = visit.connection.publish(self._marker_topic, visit.nonce, False, MARKER_EXPIRY_S)
+
     def publish(self, topic: str, payload: bytes, retain: bool, expiry_s: int | None = None) -> Publication:
         """Publish at QoS 1. While the broker is away the result is already failed, and worth another try."""
         visit = self._visit

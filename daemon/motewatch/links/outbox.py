@@ -19,6 +19,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Protocol
 
+from motewatch.journal.errors import JournalUnwritableError
 from motewatch.journal.rows import OutboxRow
 from motewatch.links.clock import TimeSource
 from motewatch.links.connection import Publication
@@ -26,6 +27,9 @@ from motewatch.links.errors import BrokerAwayError, LinkError, PointsRefusedErro
 from motewatch.links.time_series import malformed
 
 log = logging.getLogger(__name__)
+
+COMPLAIN_S: Final = 60.0
+"""How often a journal that cannot be written is told of in the log."""
 
 MQTT: Final = "mqtt"
 MQTT_ALARMS: Final = "mqtt-alarms"
@@ -93,6 +97,9 @@ class OutboxWorker:
         self._stopping = threading.Event()
         self._journal_lock = threading.Lock()
         self._abandoned = False
+        self._unmarked: tuple[list[OutboxRow], Outcome, int] | None = None
+        """A page that the sink has had, while the journal could not be told so: it must not be sent again."""
+        self._complained_s: float | None = None
         self._up: bool | None = None
         self._resume_s: float | None = None
         self._thread: threading.Thread | None = None
@@ -143,7 +150,11 @@ class OutboxWorker:
             self._wake.clear()
             try:
                 more = self.step()
-            except Exception:  # the journal is busy or its disk full, or a defect: nothing is lost, rows stay
+            except JournalUnwritableError as error:
+                self._complain(error)
+                more = False
+                self._resume_s = self._clock.monotonic_s() + pause_s(2)
+            except Exception:  # a defect: nothing is lost, rows stay
                 log.exception("the outbox worker for '%s' failed; it goes on", self.sink)
                 more = False
                 self._resume_s = self._clock.monotonic_s() + pause_s(2)
@@ -156,6 +167,8 @@ class OutboxWorker:
         if resume_s is not None and self._clock.monotonic_s() < resume_s:
             return False
         self._resume_s = None
+        if self._unmarked is not None:
+            self._record(*self._unmarked)
         if not self.ready():
             return False
         page = self._due()
@@ -190,6 +203,7 @@ class OutboxWorker:
         log.info("%d rows for '%s' are sent once more: %s", count, self.sink, why)
 
     def _record(self, page: list[OutboxRow], outcome: Outcome, now_us: int) -> None:
+        self._unmarked = page, outcome, now_us
         done = {*outcome.taken, *(row.id for row, _ in outcome.refused)}
         again = [row.id for row in page if row.id not in done]
         with self._journal_lock:
@@ -201,10 +215,18 @@ class OutboxWorker:
                 self._rows.refused([row.id], now_us, str(error))
             if again:
                 self._rows.retry(again, FIRST_IN_LINE, str(outcome.away or "not sent"))
+        self._unmarked = None
         for row, error in outcome.refused:
             log.error("'%s' will never take '%s', it is given up: %s", self.sink, row.key, error)
         self.taken += len(outcome.taken)
         self.refused += len(outcome.refused)
+
+    def _complain(self, error: JournalUnwritableError) -> None:
+        """Once a minute is enough: the writer says it too."""
+        now_s = self._clock.monotonic_s()
+        if self._complained_s is None or now_s >= self._complained_s + COMPLAIN_S:
+            self._complained_s = now_s
+            log.warning("what '%s' was sent cannot be marked: %s", self.sink, error)
 
     def _tell(self, up: bool, since_us: int, detail: str) -> None:
         if up == self._up:

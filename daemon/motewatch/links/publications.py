@@ -220,11 +220,15 @@ def sample_payload(sample: Sample, room: str) -> bytes:
     return to_json(message)
 
 
-def presence_of(site: str) -> Callable[[bool, int], bytes]:
-    """For the broker link: the payload of the service's presence, `(online, at_us) -> bytes`."""
+def presence_of(site: str, trouble: Callable[[], str] = lambda: "") -> Callable[[bool, int], bytes]:
+    """For the broker link: the payload of the service's presence, `(online, at_us) -> bytes`.
+
+    `trouble()` says why the record cannot be written; empty where it can.
+    """
 
     def payload(online: bool, at_us: int) -> bytes:
-        return ServiceMessage(site=site, online=online, at=instant(at_us)).to_payload()
+        why = trouble() if online else ""
+        return ServiceMessage(site=site, online=online, at=instant(at_us), trouble=why or None).to_payload()
 
     return payload
 

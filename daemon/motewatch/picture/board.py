@@ -184,13 +184,16 @@ class Board:
         self._say(words.microseconds(event.since), weight, words.happened(event, self.names, self.signs))
 
     def _presence(self, service: ServiceMessage, now_us: int) -> None:
+        if service.trouble is not None:
+            # It lives, and says nothing of the rooms: for who looks at them that is the same as gone.
+            service = service.model_copy(update={"online": False})
         before, self._service = self._service, service
         self._service_heard_us = now_us
         if before is None or before.online != service.online:
             # A last will carries the time of connecting, so that going is dated by when it was heard of.
             self._service_since_us = now_us
             if before is not None:
-                text = "the service is back" if service.online else "the service went offline"
+                text = "the service is back" if service.online else service.trouble or "the service went offline"
                 self._say(now_us, Holding.HOLDS if service.online else Holding.UNKNOWN, text)
 
     def _say(self, at_us: int, weight: Holding, text: str) -> None:

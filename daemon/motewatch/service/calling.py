@@ -162,7 +162,7 @@ def dead_man(site: Site, base_dir: Path, writer: Writer, link: BrokerLink, clock
 
     def trouble() -> str:
         away_s = 0.0 if link.connected else writer.untold_loss_s
-        return stuck(writer.turned_s, clock.monotonic_s()) or unseen(away_s)
+        return stuck(writer.lives_s, clock.monotonic_s()) or writer.trouble or unseen(away_s)
 
     from motewatch.links.dead_man import DeadMan
 

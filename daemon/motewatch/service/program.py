@@ -26,7 +26,7 @@ from motewatch.engine.codec import Internal
 from motewatch.engine.plan import compile_plan
 from motewatch.engine.records import Configured, Link, LinkChanged, Output, ReplayDiffered
 from motewatch.journal.call_ids import CallRecord
-from motewatch.journal.errors import JournalError
+from motewatch.journal.errors import JournalError, JournalUnwritableError
 from motewatch.journal.history import JournalHistory
 from motewatch.journal.journal import Journal
 from motewatch.journal.rollups import Rollups
@@ -104,6 +104,7 @@ class Service:
         self._writer: Writer | None = None
         self._link: BrokerLink | None = None
         self._site: Site | None = None
+        self._topics: Topics | None = None
         self._answering: Answering | None = None
         self._calling: Calling | None = None
         self._console: Console | None = None
@@ -126,7 +127,7 @@ class Service:
         site = load_site(self.site_path)
         base_dir = self.site_path.resolve().parent
         settings = site.service
-        topics = Topics(settings.topic_root, site.site.id)
+        topics = self._topics = Topics(settings.topic_root, site.site.id)
         secret = _secret(settings.broker.password_file, base_dir)
         self._site = site
         path = base_dir / settings.journal
@@ -143,7 +144,7 @@ class Service:
             self._clock,
             secret=None if secret is None else secret.reveal(),
             base_dir=base_dir,
-            presence=presence_of(site.site.id),
+            presence=presence_of(site.site.id, lambda: writer.trouble),
         )
         self._link = link
         writer.attach(link)
@@ -207,6 +208,7 @@ class Service:
             clock=self._clock,
             hold_limit_s=site.service.hold_limit_s,
             known_before=last_run_us is not None,
+            tell_trouble=self._tell_trouble,
         )
         self._configure_first(writer, restored.engine, site, restored.difference)
         return writer
@@ -243,16 +245,19 @@ class Service:
         anchoring: Anchoring,
     ) -> list[Job]:
         """What housekeeping has to do for the service itself."""
-        presence = presence_of(site.site.id)
+        presence = presence_of(site.site.id, lambda: writer.trouble)
 
         def heartbeat() -> None:
-            # A program whose writer is stuck must not pass for one that lives.
-            if link.connected and not stuck(writer.turned_s, self._clock.monotonic_s()):
+            # A program whose writer is stuck must not pass for one that lives; one that cannot write says so.
+            if link.connected and not stuck(writer.lives_s, self._clock.monotonic_s()):
                 link.publish(topics.service, presence(True, self._clock.now_us()), True)
 
         def anchor() -> None:
-            if anchoring.look() is not None:
-                self._wake_workers()
+            try:
+                if anchoring.look() is not None:
+                    self._wake_workers()
+            except JournalUnwritableError as error:
+                _log.warning("no anchor could be made", extra={"detail": str(error)})
 
         rollups = Rollups(journal.store)
         jobs = [
@@ -310,7 +315,7 @@ class Service:
             journal,
             self.post,
             self._clock,
-            alive=lambda: not stuck(writer.turned_s, self._clock.monotonic_s()),
+            alive=lambda: not writer.trouble and not stuck(writer.lives_s, self._clock.monotonic_s()),
             connected=lambda: link.connected,
             cases=lambda: writer.cases,
         )
@@ -446,6 +451,12 @@ class Service:
         if self._console is not None:
             self._console.rows(rows)
         return rows
+
+    def _tell_trouble(self, trouble: str) -> None:
+        """The record cannot be written, or can be again: said where no disk is needed. In the writer's thread."""
+        topics, link = self._topics, self._link
+        if topics is not None and link is not None and link.connected:
+            link.publish(topics.service, presence_of(topics.site, lambda: trouble)(True, self._clock.now_us()), True)
 
     def _wake_workers(self) -> None:
         """There are new rows, but no calls. From any thread."""

@@ -2,8 +2,10 @@
 
 Order is everything here (design: what happens to one message). A batch of deliveries goes through the engine; inputs,
 outputs and the outbox rows they cause are committed in one transaction; then, and only then, the broker is told that
-the messages were taken. When the commit fails the engine is ahead of the record, so the program stops with the
-messages unacknowledged: they come again after the restart.
+the messages were taken. When the store cannot take it (full, failing, held by another program), the batch is kept and
+tried again (`store_watch`): nothing is acknowledged meanwhile, nothing else taken in, and afterwards the engine's time
+is held until the backlog of that time is drained. When a commit fails otherwise, the engine is ahead of the record
+for good, so the program stops with the messages unacknowledged: they come again after the restart.
 
 The engine's time is held (`EngineClock`) from the moment the broker is away until its backlog is drained, but not
 longer than the hold limit: then the loss of the broker is an alarm, and periods close as missing.
@@ -29,6 +31,7 @@ from motewatch.engine.records import (
     Link,
     LinkChanged,
     Output,
+    RecordHeldUp,
     Refused,
     Repeated,
     Resumed,
@@ -37,6 +40,7 @@ from motewatch.engine.records import (
     Turned,
     What,
 )
+from motewatch.journal.errors import JournalUnwritableError
 from motewatch.journal.history import JournalHistory
 from motewatch.journal.inputs import MESSAGE, REFUSED, encode_refusal, what_of
 from motewatch.journal.journal import Journal
@@ -46,6 +50,7 @@ from motewatch.links.clock import StepWatch, TimeSource
 from motewatch.service.engine_clock import EngineClock
 from motewatch.service.refusals import refusal_of
 from motewatch.service.replay import snapshot_row
+from motewatch.service.store_watch import StoreWatch
 from motewatch.wire.records import MINUTE_US, SECOND_US, Reading, Refusal
 from motewatch.wire.topics import Topics
 
@@ -97,6 +102,10 @@ class Acknowledger(Protocol):
         """Tell the broker that these were taken."""
         ...
 
+    def find_end_again(self) -> object:
+        """Look once more for the end of what the broker holds for us: the event `drained` tells it."""
+        ...
+
 
 RowsAgain = Callable[[int], list[OutboxRow]]
 """(now in microseconds) -> rows that say the present states once more"""
@@ -145,7 +154,10 @@ class Writer:
         clock: TimeSource,
         hold_limit_s: float,
         known_before: bool,
+        tell_trouble: Callable[[str], object] = lambda trouble: None,
     ) -> None:
+        """`tell_trouble` is called with why the record cannot be written, again and again while it cannot, and with
+        nothing when it can; in the writer's thread."""
         self._journal = journal
         self._engine = engine
         self._history = history
@@ -167,7 +179,8 @@ class Writer:
         self._down_since_s = clock.monotonic_s()
         self._held_since_s = clock.monotonic_s()
         self.turned_s = clock.monotonic_s()
-        """When the loop last turned or committed, on the monotonic clock. Not renewed once a commit has failed."""
+        """When the loop last turned or committed, on the monotonic clock. Not renewed once a commit has failed; see
+        `lives_s`."""
         self.cases: tuple[CaseNow, ...] = ()
         """How the calls for each alarm stood lately: frozen, to be looked at from any thread."""
         self._cases_s = clock.monotonic_s() - CASES_S
@@ -175,6 +188,10 @@ class Writer:
         self._snapshot_inputs = 0
         self._step_checked_s = clock.monotonic_s()
         self._stopping = threading.Event()
+        self._store = StoreWatch(journal, clock, self._stopping, tell_trouble)
+        self._looping = False
+        self._held_up: list[RecordHeldUp] = []
+        """Stretches without a record that the engine is still to be told of."""
         self.figures = Figures()
         self.drained = threading.Event()
 
@@ -184,7 +201,7 @@ class Writer:
 
     def run(self) -> None:
         """The loop. Returns after a `Stop`, or soon after `stop`."""
-        running = True
+        running = self._looping = True
         while running:
             items = self._collect()
             self._batch(items)
@@ -192,7 +209,17 @@ class Writer:
             self._show_cases()
             running = not self._stopping.is_set() and not any(isinstance(item, Stop) for item in items)
         self._commit(_Pending(), force=True)
-        self.save_snapshot()
+        self._try_snapshot()
+
+    @property
+    def trouble(self) -> str:
+        """Why the record cannot be written just now; empty where it can. From any thread."""
+        return self._store.trouble
+
+    @property
+    def lives_s(self) -> float:
+        """When the loop last turned, committed or tried in vain to: it hangs when that is long ago. From any thread."""
+        return max(self.turned_s, self._store.tried_s)
 
     @property
     def untold_loss_s(self) -> float:
@@ -270,6 +297,7 @@ class Writer:
         if not behind and self._hold_is_over(pending):
             pending, behind = self._catch_up(pending)
         if not behind:
+            self._tell_of_held_up(pending)
             self._tell_of_clocks(pending)
             self._advance(pending, self._engine_clock.advance_us(self._engine.passed_us))
         self._commit(pending)
@@ -373,9 +401,7 @@ class Writer:
             # The states on record first, so that what this batch changes comes after them.
             outbox = self._rows_again(now_us) if pending.say_again else []
             outbox += self._rows_of(outputs, now_us, pending.response_topics)
-            self._journal.commit(
-                Batch(pending.inputs, pending.outputs, pending.dead_letters, outbox, self._engine.passed_us)
-            )
+            self._write(Batch(pending.inputs, pending.outputs, pending.dead_letters, outbox, self._engine.passed_us))
             self._history.committed()
             self.turned_s = self._clock.monotonic_s()
             self._snapshot_inputs += len(pending.inputs)
@@ -387,10 +413,41 @@ class Writer:
         for done, said in pending.done:
             done(said)
 
+    def _write(self, batch: Batch) -> None:
+        if not self._looping:
+            # At the start nothing waits for us yet, and whoever starts us is told why it cannot be.
+            self._journal.commit(batch)
+            return
+        held_up = self._store.commit(batch)
+        if held_up is None:
+            return
+        self._held_up.append(held_up)
+        if self._connected and self._link is not None:
+            # What was sent meanwhile waits with the broker: no period may close before it is here.
+            self._engine_clock.held = True
+            self._held_since_s = self._clock.monotonic_s()
+            self._link.find_end_again()
+
+    def _tell_of_held_up(self, pending: _Pending) -> None:
+        """Once the engine's time has caught up: its alarm must not come before what happened meanwhile."""
+        if not self._engine_clock.held:
+            for held_up in self._held_up:
+                self._apply_internal(pending, held_up)
+            self._held_up.clear()
+
+    def _try_snapshot(self) -> None:
+        """A snapshot only saves time: without room for one all goes on."""
+        try:
+            self.save_snapshot()
+        except JournalUnwritableError as error:
+            _log.warning("no snapshot of the engine could be kept", extra={"detail": str(error)})
+            self._snapshot_s = self._clock.monotonic_s()
+            self._snapshot_inputs = 0
+
     def _maybe_snapshot(self) -> None:
         elapsed_s = self._clock.monotonic_s() - self._snapshot_s
         if self._snapshot_inputs >= SNAPSHOT_INPUTS or (elapsed_s >= SNAPSHOT_S and self._snapshot_inputs):
-            self.save_snapshot()
+            self._try_snapshot()
 
     # Broker and clocks
 

@@ -264,7 +264,16 @@ ANCHOR: Final[list[dict[str, Any]]] = [
     },
 ]
 
-SERVICE: Final[list[dict[str, Any]]] = [{"v": 1, "site": "demo", "online": True, "at": "2026-03-02T07:55:00Z"}]
+SERVICE: Final[list[dict[str, Any]]] = [
+    {"v": 1, "site": "demo", "online": True, "at": "2026-03-02T07:55:00Z"},
+    {
+        "v": 1,
+        "site": "demo",
+        "online": True,
+        "at": "2026-03-02T07:55:00Z",
+        "trouble": "the record cannot be written: no space left",
+    },
+]
 
 REPLY: Final[list[dict[str, Any]]] = [
     {

@@ -186,6 +186,13 @@ class ServiceMessage(Outgoing):
     site: Annotated[Identifier, Field(description="Id of the site.")]
     online: Annotated[bool, Field(description="true: the service is there; false: it went.")]
     at: Annotated[Instant, Field(description="When this was written, UTC.")]
+    trouble: Annotated[
+        str | None,
+        Field(
+            description="Why the service cannot write its record, for people. While it stands here, no message is "
+            "acknowledged, no sample and no alarm comes, and nobody is called. Absent: all is recorded."
+        ),
+    ] = None
 
 
 class AnchorMessage(Outgoing):

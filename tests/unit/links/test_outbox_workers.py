@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Sequence
 from typing import Any
 
 import pytest
 
+from motewatch.journal.errors import DiskFullError
 from motewatch.journal.rows import OutboxRow
 from motewatch.links.errors import BrokerAwayError, PointsRefusedError, PublicationRefusedError, TimeSeriesAwayError
 from motewatch.links.outbox import MqttWorker, OutboxWorker, Outcome, TimeSeriesWorker, pause_s
@@ -53,6 +55,32 @@ def test_rows_are_published_in_order_and_marked() -> None:
     assert [body for _, body, _ in publisher.arrived] == [b"0", b"1", b"2", b"3", b"4"]
     assert rows.waiting() == []
     assert set(rows.delivered_us.values()) == {clock.wall_us}
+
+
+class FullRows(MemoryRows):
+    """Rows in a journal that cannot be written for a while."""
+
+    full = False
+
+    def delivered(self, ids: Sequence[int], now_us: int) -> None:
+        if self.full:
+            raise DiskFullError("journal.db")
+        super().delivered(ids, now_us)
+
+
+def test_what_was_sent_is_not_sent_again_while_the_journal_cannot_mark_it() -> None:
+    rows, clock, publisher = FullRows(), FakeClock(), FakePublisher()
+    rows.add(outbox_row("a"), outbox_row("b"))
+    worker = mqtt(rows, clock, publisher)
+    rows.full = True
+    for _ in range(3):
+        with pytest.raises(DiskFullError):
+            worker.step()
+    assert len(publisher.arrived) == 2
+    rows.full = False
+    worker.step()
+    assert rows.waiting() == []
+    assert len(publisher.arrived) == 2
 
 
 def test_while_the_broker_is_away_nothing_is_tried_and_no_attempt_counted() -> None:

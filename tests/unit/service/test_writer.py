@@ -59,6 +59,7 @@ def test_what_is_acknowledged_is_on_record_before(bench: Bench) -> None:
 
 def test_nothing_is_acknowledged_when_the_commit_fails(bench: Bench) -> None:
     bench.journal.failure = DiskFullError("journal.db")
+    bench.journal.failing = bench.writer.stop
     turned_s = bench.writer.turned_s
     bench.clock.go(1)
     with pytest.raises(DiskFullError):
@@ -91,6 +92,7 @@ def test_who_posted_an_input_hears_what_was_said_to_it_once_it_is_on_record(benc
 def test_who_posted_an_input_hears_nothing_when_the_commit_fails(bench: Bench) -> None:
     heard: list[object] = []
     bench.journal.failure = DiskFullError("journal.db")
+    bench.journal.failing = bench.writer.stop
     with pytest.raises(DiskFullError):
         bench.run_script(Posted(LinkChanged(Link.TIME_SERIES, False, T0, "refused"), heard.append))
     assert heard == []
