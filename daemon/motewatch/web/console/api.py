@@ -24,11 +24,12 @@ from motewatch.web.access.desk import Visitor
 from motewatch.web.access.roles import May
 from motewatch.web.console.house import House
 from motewatch.web.console.operation import BASE, PROBLEM, TITLES, Operation, Problem
-from motewatch.web.console.operations import configurations, on_call, record, reports, right_now
+from motewatch.web.console.operations import configurations, on_call, record, reports, right_now, trends
 from motewatch.web.guesses import Pace
 
 OPERATION_GROUPS: Final[tuple[tuple[tuple[Operation, ...], Callable[[House], object]], ...]] = (
     (right_now.OPERATIONS, right_now.RightNowOperations),
+    (trends.OPERATIONS, trends.TrendOperations),
     (record.OPERATIONS, record.RecordOperations),
     (configurations.OPERATIONS, configurations.ConfigurationOperations),
     (on_call.OPERATIONS, on_call.OnCallOperations),

@@ -24,7 +24,17 @@ from motewatch.web.access.desk import AccessError, Visitor
 from motewatch.web.console.api import Api
 from motewatch.web.console.house import HERE, House, Rule, address_of
 from motewatch.web.console.operation import BASE, problem
-from motewatch.web.console.pages import asides, configurations, on_call, record, reports, right_now, signing, users
+from motewatch.web.console.pages import (
+    asides,
+    configurations,
+    on_call,
+    record,
+    reports,
+    right_now,
+    rooms,
+    signing,
+    users,
+)
 from motewatch.web.hardened import Hardened
 
 _log = logging.getLogger("motewatch.console")
@@ -36,6 +46,7 @@ POLICY: Final = (
 
 GROUPS: Final[tuple[tuple[tuple[Rule, ...], Callable[[House], object]], ...]] = (
     (right_now.ROUTES, right_now.RightNowPages),
+    (rooms.ROUTES, rooms.RoomPages),
     (on_call.ROUTES, on_call.OnCallPages),
     (record.ROUTES, record.RecordPages),
     (configurations.ROUTES, configurations.ConfigurationPages),

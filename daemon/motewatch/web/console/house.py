@@ -67,6 +67,7 @@ class Way:
 NAV: Final = (
     Way("/", "Right now", May.LOOK, ("/acknowledge",)),
     Way("/wall", "Wall", May.LOOK),
+    Way("/rooms", "Rooms", May.LOOK, ("/room", "/location")),
     Way("/on-call", "On call", May.LOOK),
     Way("/record", "Record", May.LOOK, ("/note",)),
     Way("/reports", "Reports", May.LOOK, ("/report",)),
