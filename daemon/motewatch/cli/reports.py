@@ -37,7 +37,7 @@ def report(
     form: Annotated[str, typer.Option("--format", metavar="pdf|html|json", help="What is written.")] = "pdf",
     out: Annotated[Path | None, _option("--out", "FILE", "Absent: named by the report's id.")] = None,
 ) -> None:
-    """Report of a shift, a day, a month or a batch, to print and to sign.
+    """Report of a shift, day, month or batch, to print.
 
     The same record gives the same report, to the byte. It is not entered among the console's reports.
 
