@@ -92,5 +92,6 @@ def _searched_by_keyboard(tab: Tab, page: str) -> None:
     tab.enter()
     assert tab.evaluate("document.title") != "taken"
     assert tab.evaluate('[...document.querySelectorAll(".rec-said")].map((each) => each.textContent)') == [SCRIPT]
-    # What was searched for is still there, and open.
+    # What was searched for is said, and still in the form.
+    assert "Searched for: <b>the words “script”</b>" in tab.text()
     assert tab.evaluate('document.querySelector("#text").value') == "script"

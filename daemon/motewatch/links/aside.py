@@ -101,7 +101,8 @@ def _chain(path: str, limit_s: float) -> None:
     with Journal.open_reader(path) as journal:
         _say(check_trail(journal.store).plain())
         chain = journal.chain()
-        _say({"seals": chain.seals, "problems": broken_seals(journal.store)})
+        found = {"found_inputs": chain.found_inputs, "found_outputs": chain.found_outputs}
+        _say({"seals": chain.seals, **found, "problems": broken_seals(journal.store)})
 
 
 def _rehearse(path: str, digest: str, from_us: str, until_us: str, limit_s: float) -> None:

@@ -36,11 +36,11 @@ ROUTES: Final = (
 )
 
 CHANGES: Final[dict[Change, tuple[str, str, str]]] = {
-    Change.RAISED: ("bad", "＋", "would have been raised"),
-    Change.NOT_RAISED: ("fine", "−", "would not have been raised"),
-    Change.OTHERWISE: ("watch", "≠", "at another time or of another priority"),
+    Change.RAISED: ("watch", "+", "would have been raised"),
+    Change.NOT_RAISED: ("unknown", "−", "would not have been raised"),
+    Change.OTHERWISE: ("none", "≠", "at another time or of another priority"),
 }
-"""Of each: its class, its shape, its words."""
+"""Of each: its class, its shape, its words. None is the colour of fine: fewer alarms may be worse."""
 
 
 @dataclass(frozen=True, slots=True)

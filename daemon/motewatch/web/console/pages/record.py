@@ -17,7 +17,7 @@ from starlette.responses import RedirectResponse, Response
 
 from motewatch.journal.configurations import PlansOnRecord
 from motewatch.journal.sample_record import notes_on, trail
-from motewatch.journal.search import USUAL, Place, search
+from motewatch.journal.search import USUAL, Kind, Place, search
 from motewatch.picture.levels import beyond_words
 from motewatch.web.access.desk import Visitor
 from motewatch.web.access.roles import May
@@ -55,7 +55,9 @@ class RecordPages:
         kind, _, id_ = query.get("place", "").partition(":")
         if kind in ("location", "room", "sensor"):
             fields[kind] = id_
-        asked = Asked(**fields, kinds=tuple(dict.fromkeys(query.getlist("kind")[: 2 * len(KINDS)])))
+        kinds = tuple(dict.fromkeys(query.getlist("kind")[: 2 * len(KINDS)]))
+        # The form says all kinds where nobody has touched them.
+        asked = Asked(**fields, kinds=() if set(kinds) == USUAL else kinds)
         place = place_of("record", query.get("cursor", ""), int, int, int)
         return await run_in_threadpool(self._record, visitor, asked, query.get("place", ""), place)
 
@@ -63,6 +65,8 @@ class RecordPages:
         house, site = self._house, self._house.site
         zone = house.feed.zone
         names = {each.id: each.name for each in site.locations}
+        kept = {name: value for name, value in asdict(asked).items() if name in _KEPT and value}
+        fields = [*kept.items(), ("place", where), *(("kind", kind) for kind in asked.kinds)]
         shown: dict[str, Any] = {
             "asked": asked,
             "where": where,
@@ -73,7 +77,8 @@ class RecordPages:
                 ("Sensors", [(f"sensor:{each.id}", each.id) for each in site.sensors]),
             ],
             "first": place is None,
-            "searched": bool(where or any(asdict(asked).values())),
+            "searched": _searched(asked, where),
+            "newest": f"/record?{urlencode(fields)}",
         }
         try:
             wanted = wanted_of(asked, site)
@@ -88,10 +93,8 @@ class RecordPages:
         older = ""
         if page.next is not None:
             after = page.next
-            fields = {name: value for name, value in asdict(asked).items() if name in _KEPT and value}
             cursor = cursor_of("record", after.at_us, after.table, after.id)
-            kinds = [("kind", kind) for kind in asked.kinds]
-            older = "/record?" + urlencode([*fields.items(), ("place", where), *kinds, ("cursor", cursor)])
+            older = f"/record?{urlencode([*fields, ('cursor', cursor)])}"
         return house.page(
             "record",
             visitor,
@@ -172,3 +175,17 @@ _KEPT: Final = ("since", "until", "person", "text")
 
 def _place(found: tuple[int | str, ...] | None) -> Place | None:
     return None if found is None else Place(*(int(part) for part in found))
+
+
+def _searched(asked: Asked, where: str) -> str:
+    """What the list is narrowed to, in words; empty: nothing."""
+    kinds = ", ".join(KINDS[Kind(kind)][0].lower() for kind in asked.kinds if kind in set(Kind))
+    said = (
+        asked.since and f"from {asked.since}",
+        asked.until and f"until {asked.until}",
+        where and where.replace(":", " ", 1),
+        asked.person and f"by or to {asked.person}",
+        asked.text and f"the words “{asked.text}”",
+        kinds,
+    )
+    return "; ".join(each[:120] for each in said if each)
