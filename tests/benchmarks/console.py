@@ -31,6 +31,7 @@ import httpx  # noqa: E402
 
 from benchmarks.pipeline import measure_latency  # noqa: E402
 from benchmarks.rig import Rig  # noqa: E402
+from motewatch.service.console import SECRET_FILE  # noqa: E402
 from support.console import administrator  # noqa: E402
 from support.servers import free_port, wait_until  # noqa: E402
 
@@ -113,6 +114,7 @@ def be_viewers(folder: Path, url: str, number: int) -> None:
         return False
 
     wait_until(answers, "the console", 60)
+    wait_until((folder / SECRET_FILE).exists, "the first secret", 60)
     with administrator(folder, url) as admin:
         cookies = dict(admin.http.cookies)
     print(json.dumps(asyncio.run(view(url, cookies, number))), flush=True)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Final, Protocol
 
 from jinja2 import Environment
@@ -56,9 +56,16 @@ class Frame:
     """The number of the frame in which the order of the rooms took its present form."""
     pieces: dict[str, str]
     changed: dict[str, int]
+    _news: dict[int, str] = field(default_factory=dict, compare=False)
 
     def since(self, number: int) -> str:
-        """JSON of what changed after that frame; empty: nothing."""
+        """JSON of what changed after that frame; empty: nothing. Written once for all who have that frame."""
+        news = self._news.get(number)
+        if news is None:
+            news = self._news[number] = self._written(number)
+        return news
+
+    def _written(self, number: int) -> str:
         found: dict[str, Any] = {}
         pieces = {id_: self.pieces[id_] for id_, at in self.changed.items() if at > number}
         if pieces:
