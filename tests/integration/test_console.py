@@ -96,9 +96,10 @@ def test_every_route_refuses_what_the_role_may_not_do(mosquitto: Mosquitto, tmp_
                         with somebody.http.stream("GET", rule.path) as stream:
                             assert stream.status_code == (200 if allowed else 403)
                         continue
-                    answer = somebody.http.get(rule.path)
-                    # The page to acknowledge an alarm that there is not says so.
-                    assert (answer.status_code != 403) is allowed, (role, rule.path)
+                    if "GET" in rule.methods:
+                        answer = somebody.http.get(rule.path)
+                        # The page to acknowledge an alarm that there is not says so.
+                        assert (answer.status_code != 403) is allowed, (role, rule.path)
                     if "POST" in rule.methods:
                         # Allowed or not, without the token of the form nothing is taken.
                         assert somebody.http.post(rule.path, data={"act": "make"}).status_code == 403

@@ -74,7 +74,10 @@ def _a_sample(mira: Person, vic: Person, sample: str) -> None:
 
 def _notes(mira: Person, vic: Person, end_us: int, sample: str) -> None:
     subject = sample_subject("spot-1", end_us)
-    assert vic.http.get(f"/note?subject={quote(subject)}").status_code == 403
+    page = vic.http.get(f"/note?subject={quote(subject)}")
+    assert page.status_code == 200
+    assert "Add a note" not in page.text
+    assert vic.post(f"/note?subject={quote(subject)}", "/tokens", note="not mine to say").status_code == 403
     for about in (subject, f"alarm/{ACTION}", "location/bench-1", "room/prep", "sensor/pc-2"):
         path = f"/note?subject={quote(about)}"
         assert mira.post(path, note="a\r\n<b>door</b> stood open").status_code == 303

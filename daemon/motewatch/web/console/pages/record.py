@@ -37,7 +37,8 @@ ROUTES: Final = (
     Rule("/record", "record", ("GET",), May.LOOK),
     Rule("/record/audit", "audit", ("GET",), May.LOOK),
     Rule("/record/sample", "sample", ("GET",), May.LOOK),
-    Rule("/note", "note", ("GET", "POST"), May.NOTE),
+    Rule("/note", "notes", ("GET",), May.LOOK),
+    Rule("/note", "note", ("POST",), May.NOTE),
 )
 
 
@@ -138,11 +139,13 @@ class RecordPages:
         house = self._house
         return sample_page(house.record.store, self._plans, house.site, house.feed.zone, location, end_us)
 
+    async def notes(self, request: Request, visitor: Visitor) -> Response:
+        """The notes on one thing."""
+        return await run_in_threadpool(self._notes, visitor, request.query_params.get("subject", ""), 200, "", "")
+
     async def note(self, request: Request, visitor: Visitor) -> Response:
-        """The notes on one thing, and one more."""
+        """One more."""
         subject = request.query_params.get("subject", "")
-        if request.method != "POST":
-            return await run_in_threadpool(self._notes, visitor, subject, 200, "", "")
         form = await self._house.form(request, visitor)
         return await run_in_threadpool(self._noted, visitor, subject, one_line(form.get("note", "")))
 
