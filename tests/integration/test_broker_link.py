@@ -171,6 +171,27 @@ def test_the_drained_event_comes_behind_the_whole_backlog(mosquitto: Mosquitto) 
         assert here.events[-1].detail == ""
 
 
+def test_the_end_is_found_again_behind_what_came_meanwhile(mosquitto: Mosquitto) -> None:
+    with station(mosquitto.broker(), receive_maximum=15) as here, Peer(mosquitto.port) as peer:
+        here.event("drained")
+        peer.publish_all([(COUNTS, str(number)) for number in range(200)])
+        here.receive(15)
+        here.link.find_end_again()
+        acknowledged = 0
+
+        def acknowledge_all() -> bool:
+            nonlocal acknowledged
+            fresh = here.deliveries[acknowledged:]
+            acknowledged += len(fresh)
+            here.link.acknowledge(fresh)
+            return [each.kind for each in here.events].count("drained") == 2
+
+        here.until(acknowledge_all, "the second drained")
+        place = here.order.index(here.event("drained", 2))
+        assert sum(isinstance(each, Delivery) for each in here.order[:place]) == 200
+        assert [each.kind for each in here.events] == ["session-lost", "up", "drained", "drained"]
+
+
 def test_the_window_holds_back_what_is_not_acknowledged(mosquitto: Mosquitto) -> None:
     with station(mosquitto.broker(), receive_maximum=15) as here, Peer(mosquitto.port) as peer:
         here.event("drained")

@@ -240,6 +240,8 @@ class Board:
             text = NEVER_HEARD if waited else "Listening."
             return Headline(text, waited)
         since = words.clock(self._service_since_us, self.zone, now_us)
+        if self._service.trouble is not None:
+            return Headline(f"The service lives, but {self._service.trouble}, since {since}. {LAST_WORD}", True)
         if not self._service.online:
             return Headline(f"The service is offline since {since}. {LAST_WORD}", True)
         if self._quiet_us(now_us) > QUIET_US:
@@ -271,7 +273,7 @@ class Board:
             waited = now_us - self._listening_us > GREETING_US
             return "the service has not been heard" if waited else "listening"
         if not self._service.online:
-            return "the service is offline"
+            return self._service.trouble or "the service is offline"
         return "nothing heard from the service" if self._quiet_us(now_us) > QUIET_US else ""
 
     def _quiet_us(self, now_us: int) -> int:

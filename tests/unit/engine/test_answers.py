@@ -21,6 +21,7 @@ from motewatch.engine.records import (
     Memory,
     Output,
     Pressed,
+    RecordHeldUp,
     Replied,
     SignInsFailed,
 )
@@ -78,6 +79,7 @@ def test_the_memory_goes_through_a_snapshot() -> None:
         (replace(FIRST, act=Act.SHELVE, minutes=30, comment='"door" seal, ñ'), "answered"),
         (LinksGuessed(12, 3, 1_780_000_020_000_000), "links-guessed"),
         (SignInsFailed(10, 2, 3, "mira", 1_780_000_020_000_000), "sign-ins-failed"),
+        (RecordHeldUp(1_780_000_020_000_000, 1_780_000_080_000_000, "no space left"), "record-held-up"),
         (Accessed("console", "sign-in-failed", "mira", "wrong password"), "accessed"),
         (Pressed("console-1", "mira", "location/a/0.5um/action", 'the "door"'), "pressed"),
     ],

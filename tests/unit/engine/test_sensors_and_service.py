@@ -14,6 +14,7 @@ from motewatch.engine.records import (
     Link,
     LinkChanged,
     Memory,
+    RecordHeldUp,
     Refused,
     Repeated,
     Replied,
@@ -139,6 +140,15 @@ def test_silence_while_the_broker_is_away_is_one_alarm() -> None:
     assert about(said, "") == [
         "service/broker starts at +1 -> unacknowledged",
         "service/broker returns at +299 -> returned-unacknowledged",
+    ]
+
+
+def test_a_record_that_was_held_up_stands_until_somebody_has_taken_note() -> None:
+    held_up = RecordHeldUp(T0 + 5 * S, T0 + 65 * S, "no space left")
+    said = run(engine(), [at(T0 + 66 * S, held_up)], T0 + 70 * S)
+    assert about(said, "service") == [
+        "service/record starts at +5 -> unacknowledged",
+        "service/record returns at +5 -> returned-unacknowledged",
     ]
 
 

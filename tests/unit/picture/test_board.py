@@ -211,6 +211,25 @@ def test_the_service_going_and_coming() -> None:
     assert [happening.text for happening in made.happenings()] == ["the service went offline", "the service is back"]
 
 
+def test_a_service_that_cannot_write_its_record_tells_nothing_of_any_room() -> None:
+    made = calm()
+    full = service(True, 8).model_copy(update={"trouble": "the record cannot be written: no space left"})
+    made.hear(full, at(8))
+    made.hear(full, at(8.5))
+    assert set(holdings(made, 9).values()) == {"UNKNOWN"}
+    headline = made.headline(at(9))
+    assert headline.grave
+    assert headline.text == (
+        "The service lives, but the record cannot be written: no space left, since 03:12:08. Below is its last word."
+    )
+    made.hear(service(True, 10), at(10))
+    assert holdings(made, 10)["filling"] == "HOLDS"
+    assert [happening.text for happening in made.happenings()] == [
+        "the record cannot be written: no space left",
+        "the service is back",
+    ]
+
+
 def test_a_service_that_says_nothing_any_more_is_not_believed_to_be_online() -> None:
     # Broker and service dead together: the last will is lost, and the retained "online" stays.
     made = calm()
