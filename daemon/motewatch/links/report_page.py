@@ -43,7 +43,7 @@ th, td { text-align: left; vertical-align: top; padding: 1mm 2mm; border-bottom:
 thead th { border-bottom: 0.4mm solid #1a1f24; vertical-align: bottom; font-weight: bold }
 thead { display: table-header-group }
 tr { break-inside: avoid }
-.n { text-align: right; white-space: nowrap }
+.n { text-align: right; white-space: nowrap } thead .n { white-space: normal }
 table.facts { width: 100%% } table.facts th { width: 36%%; font-weight: normal; color: #4a535c }
 .blank { display: inline-block; min-width: 60mm; border-bottom: 0.2mm solid #7b848c }
 td.exceeds { font-weight: bold; color: #a32015 }
