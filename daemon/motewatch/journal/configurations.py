@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pydantic import ValidationError
-from sqlalchemy import ColumnElement, literal, select
+from sqlalchemy import ColumnElement, func, literal, select
 
 from motewatch.engine.codec import decode_internal
 from motewatch.engine.plan import Plan, compile_plan
@@ -89,7 +89,7 @@ class PlansOnRecord:
     def as_of(self, input_id: int) -> Plan | None:
         """The plan after that input; None where there was none, or none that can be read."""
         if input_id > self._seen:
-            self._ids, self._seen = self._read(input_id)
+            self._ids, self._seen = self._read()
         ids = self._ids
         place = bisect_left(ids, input_id + 1)
         if not place:
@@ -101,10 +101,11 @@ class PlansOnRecord:
             self._plans[configured] = self._plan(configured)
         return self._plans[configured]
 
-    def _read(self, input_id: int) -> tuple[list[int], int]:
+    def _read(self) -> tuple[list[int], int]:
         query = select(_inputs.id).where(is_configured()).order_by(_inputs.id)
         with self._store.reading() as connection:
-            return list(connection.execute(query).scalars()), input_id
+            last = connection.execute(select(func.max(_inputs.id))).scalar() or 0
+            return list(connection.execute(query).scalars()), last
 
     def _plan(self, input_id: int) -> Plan | None:
         with self._store.reading() as connection:
