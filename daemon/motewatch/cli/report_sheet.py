@@ -102,4 +102,6 @@ def _places(facility: Site, locations: Sequence[str], rooms: Sequence[str]) -> t
         if room not in {each.id for each in facility.rooms}:
             raise typer.BadParameter(f"no room '{room}' in this site", param_hint="--room")
     inside = [each.id for each in facility.locations if each.room in rooms]
+    if rooms and not inside:
+        raise typer.BadParameter("there is no location in it", param_hint="--room")
     return tuple(dict.fromkeys([*locations, *inside]))

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from pydantic_core import from_json
-from sqlalchemy import bindparam, func, insert, or_, select
+from sqlalchemy import bindparam, func, insert, or_, select, update
 
 from motewatch.alarms.annunciations import AlarmStep
 from motewatch.alarms.lifecycle import Event, State
@@ -268,3 +268,74 @@ def made_reports(store: Store, before: int | None = None, limit: int = 100) -> l
     with store.reading() as connection:
         rows = connection.execute(query.order_by(_reports.number.desc()).limit(limit)).all()
     return [(row[0], Made(*row[1:])) for row in rows]
+
+
+# Schedules and their mails
+
+
+@dataclass(frozen=True, slots=True)
+class ReportMail:
+    """A report on its way to one address; `ended_us`: no further try."""
+
+    report: str
+    schedule: str
+    channel: str
+    address: str
+    attempts: int
+    next_try_us: int
+    ended_us: int | None
+    sent: bool
+    detail: str
+
+
+_runs, _mails = tables.report_runs.c, tables.report_mails.c
+_MAIL = tuple(_mails[name] for name in ReportMail.__dataclass_fields__)
+
+
+def runs(store: Store, schedule: str) -> set[int]:
+    """The starts of the times of which this schedule has its report."""
+    with store.reading() as connection:
+        return set(connection.execute(select(_runs.start_us).where(_runs.schedule == schedule)).scalars())
+
+
+def scheduled_report(
+    store: Store, schedule: str, start_us: int, report: str, ways: Sequence[tuple[str, str]], now_us: int
+) -> None:
+    """This time of the schedule has its report, which is to be mailed over these channels to these addresses."""
+    with store.writing() as connection:
+        connection.execute(insert(tables.report_runs).values(schedule=schedule, start_us=start_us, report=report))
+        for channel, address in dict.fromkeys(ways):
+            values = {"report": report, "schedule": schedule, "channel": channel, "address": address}
+            known = select(_mails.report).where(*(_mails[name] == value for name, value in values.items()))
+            if connection.execute(known).first() is None:
+                new = {"attempts": 0, "next_try_us": now_us, "ended_us": None, "sent": False, "detail": ""}
+                connection.execute(insert(tables.report_mails).values(**values, **new))
+
+
+def due_mails(store: Store, now_us: int, limit: int = 20) -> list[ReportMail]:
+    """Mails whose time has come, the longest waiting first."""
+    query = select(*_MAIL).where(_mails.ended_us.is_(None), _mails.next_try_us <= now_us)
+    with store.reading() as connection:
+        rows = connection.execute(query.order_by(_mails.next_try_us).limit(limit)).all()
+    return [ReportMail(*row) for row in rows]
+
+
+def mails_of(store: Store, report: str) -> list[ReportMail]:
+    """Where a report was mailed, or is to be."""
+    query = select(*_MAIL).where(_mails.report == report).order_by(_mails.schedule, _mails.address, _mails.channel)
+    with store.reading() as connection:
+        return [ReportMail(*row) for row in connection.execute(query).all()]
+
+
+def mail_tried(store: Store, mail: ReportMail) -> None:
+    """How a try went: its attempts, next try, end and detail."""
+    key = (
+        _mails.report == mail.report,
+        _mails.schedule == mail.schedule,
+        _mails.channel == mail.channel,
+        _mails.address == mail.address,
+    )
+    names = ("attempts", "next_try_us", "ended_us", "sent", "detail")
+    values = {name: getattr(mail, name) for name in names}
+    with store.writing() as connection:
+        connection.execute(update(tables.report_mails).where(*key).values(**values))

@@ -70,6 +70,8 @@ class CallMessage:
     cause: str = ""
     note: str = ""
     facts: tuple[Fact, ...] = ()
+    files: tuple[tuple[str, str, bytes], ...] = field(default=(), repr=False)
+    """Name, media type and content of what is sent with it; only e-mail does."""
 
 
 def one_line(text: str, longest: int = LONGEST_WORDS) -> str:

@@ -47,6 +47,7 @@ from motewatch.service.calling import Calling, dead_man, left_over, stuck
 from motewatch.service.errors import ServiceError
 from motewatch.service.only_one import only_service
 from motewatch.service.replay import restore
+from motewatch.service.reporting import Reporting, mail_opener
 from motewatch.service.stopping import StopTime
 from motewatch.service.writer import Item, Posted, Writer
 from motewatch.site.models import Site
@@ -108,6 +109,7 @@ class Service:
         self._answering: Answering | None = None
         self._calling: Calling | None = None
         self._console: Console | None = None
+        self._reporting: Reporting | None = None
 
     def start(self) -> None:
         """Start everything.
@@ -273,6 +275,11 @@ class Service:
             )
             self._stop_later(backups.stop)
             jobs.append(backups.job)
+        mail = mail_opener(self.site_path.resolve().parent, self._clock)
+        reporting = self._reporting = Reporting(site, journal, self.post, mail, self._clock)
+        self._stop_later(reporting.stop)
+        reporting.start()
+        jobs.append(reporting.job)
         gauges, there = site.alarm_figures, site.service.time_series is not None
         every_s = gauges.publish_every_s
         if every_s is not None:
@@ -373,6 +380,8 @@ class Service:
             self._console.know(site)
         if self._calling is not None:
             self._calling.know(site)
+        if self._reporting is not None:
+            self._reporting.know(site)
         self.post(taken)
         _log.info("the site file is taken over", extra={"digest": taken.digest})
         return True

@@ -18,6 +18,7 @@ from motewatch.site.check_channels import check_channels
 from motewatch.site.check_console import check_console
 from motewatch.site.check_people import check_people
 from motewatch.site.check_rationalisation import check_rationalisation
+from motewatch.site.check_reports import check_reports
 from motewatch.site.check_rooms import check_rooms
 from motewatch.site.check_sampling import check_sampling
 from motewatch.site.check_trends import check_trends
@@ -29,7 +30,7 @@ from motewatch.site.schedule import ScheduleError, zone
 
 _LISTS = (
     *("areas", "rooms", "programmes", "locations", "sensors", "standards", "suppressions"),
-    *("channels", "persons", "teams", "rotas", "escalations"),
+    *("channels", "persons", "teams", "rotas", "escalations", "reports"),
 )
 """Lists whose tables have an id each."""
 
@@ -68,6 +69,7 @@ def crosscheck(site: Site, file: str = "", lost: Lost = NOTHING, today: date | N
     check_console(findings)
     check_channels(findings)
     check_people(findings)
+    check_reports(findings)
     _unused(findings)
     return findings.problems
 

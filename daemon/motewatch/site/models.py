@@ -36,6 +36,7 @@ from motewatch.site.console import Console
 from motewatch.site.people import CLOCK_PATTERN, People
 from motewatch.site.rationalisation import PriorityMatrix, Rationalisation
 from motewatch.site.record import Record
+from motewatch.site.reports import ReportSchedule
 from motewatch.site.standard_file import OwnClass as OwnClass
 from motewatch.site.standard_file import StandardFile as StandardFile
 from motewatch.site.trends import Suspicion, Trend
@@ -419,6 +420,8 @@ class Site(People):
     record: Record = Record()
     backup: Backup | None = None
     """Absent: the daemon makes no backups by itself."""
+    reports: tuple[ReportSchedule, ...] = ()
+    """Reports that are made and mailed by the clock."""
     standards: tuple[StandardFile, ...] = ()
     """Standards of the site's own, for `own_class`: tables of limits in the form of motewatch's own data files."""
     standard_files: tuple[Label, ...] = ()

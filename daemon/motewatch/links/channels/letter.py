@@ -73,6 +73,11 @@ def _body(message: CallMessage) -> bytes:
     if message.html is not None:
         mail.add_alternative(message.html, subtype="html", charset="utf-8", cte="quoted-printable")
         mail.set_boundary(f"=_{sha256(message.id.encode()).hexdigest()[:30]}")
+    for name, kind, content in message.files:
+        main, _, sub = kind.partition(";")[0].partition("/")
+        mail.add_attachment(content, maintype=main, subtype=sub, filename=name)
+    if message.files:
+        mail.set_boundary(f"=_{sha256(f'files {message.id}'.encode()).hexdigest()[:30]}")
     return mail.as_bytes()
 
 
