@@ -16,17 +16,22 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from motewatch.engine.codec import canonical
+from motewatch.engine.codec import canonical, encode_internal
 from motewatch.engine.records import AlarmChanged, Audited, SampleTaken
 from motewatch.journal import chain
 from motewatch.journal.columns import alarm_columns, call_columns, sample_columns
 from motewatch.journal.journal import Journal
+from motewatch.journal.rows import Batch, InputRow
 from motewatch.journal.sample_record import reading_rows, revisions, trail
 from motewatch.journal.search import Kind, Place, Wanted, search
 from motewatch.journal.trail_check import check_trail
+from motewatch.links.clock import Clock
+from motewatch.links.rehearsing import rehearse
 from motewatch.measure.samples import Channel, Sample
 from support.calls import CALL
+from support.facility import T0, configured, site_dict
 from support.journal_records import alarm, sample
+from support.writer_bench import TOPICS, count_payload
 
 DAY_US = 86_400_000_000
 MINUTE_US = 60_000_000
@@ -151,6 +156,29 @@ def main(locations: int) -> None:
             end_us = START_US + 100 * DAY_US + 701 * MINUTE_US
             measured("one sample, without readings", lambda: reading_rows(store, revisions(store, "l1", end_us)))
             measured("chain of the whole audit trail", lambda: check_trail(store))
+    rehearsed()
+
+
+def rehearsed() -> None:
+    """How many inputs a second a rehearsal plays: readings of a minute from one sensor, each a sample with levels."""
+    sensor, level = "pc-2", [{"room": "prep", "size_um": 0.5, "action_per_m3": 3000}]
+    what = configured(site_dict(levels=level))
+    with tempfile.TemporaryDirectory() as folder, Journal(Path(folder) / "journal.db") as journal:
+        first = InputRow(0, "configured", T0, T0, "", encode_internal(what))
+        told = Audited(T0, "service", "configuration", "testing", what.digest)
+        journal.commit(Batch([first], [(0, told)], engine_us=T0))
+        for start in range(0, 30_000, 1_000):
+            group = []
+            for seq in range(start, start + 1_000):
+                end_us = T0 + (seq + 1) * MINUTE_US
+                payload = count_payload(sensor, seq, end_us, (200 if seq % 700 == 0 else 7, 0), 60.0)
+                key = (sensor, "boot-1", seq, end_us - MINUTE_US)
+                group.append(InputRow(0, "message", end_us, end_us, TOPICS.counts(sensor), payload, *key))
+            journal.commit(Batch(group, engine_us=group[-1].applied_us))
+        begun = time.perf_counter()
+        found = rehearse(journal, configured(site_dict()), T0, T0 + 30_000 * MINUTE_US, Clock())
+        took = time.perf_counter() - begun
+        print(f"rehearsal: {found.inputs / took:,.0f} inputs a second, {len(found.outcome.differing)} alarms differ")
 
 
 if __name__ == "__main__":
