@@ -12,9 +12,9 @@ import pytest
 
 from motewatch.links.publications import iso
 from motewatch.service import Service
-from motewatch.web.access.signable import sample_subject
+from motewatch.web.access.signable import alarm_subject, sample_subject
 from support.command_line import write_site
-from support.console import Person, administrator, console, user
+from support.console import OWN, Person, administrator, console, user
 from support.live import ABOVE, ACTION, TOPICS, ask, spot
 from support.mqtt_peer import Peer
 from support.servers import Mosquitto, wait_until
@@ -40,6 +40,7 @@ def test_the_record(mosquitto: Mosquitto, tmp_path: Path) -> None:
         administrator(tmp_path, url) as admin,
         user(admin, url, "mira", "operator") as mira,
         user(admin, url, "vic", "viewer") as vic,
+        user(admin, url, "quinn", "quality") as quinn,
         Peer(mosquitto.port) as peer,
     ):
         peer.publish(*spot(1, ABOVE))
@@ -52,6 +53,7 @@ def test_the_record(mosquitto: Mosquitto, tmp_path: Path) -> None:
         _notes(mira, vic, taken.end_us, sample)
         _the_list(mira, vic, sample)
         _the_trail(admin)
+        _signed(quinn, vic, tmp_path)
         reads = token(vic, "read")
         _programs(mira, vic, taken.end_us, reads)
         _configurations(tmp_path, service, vic, reads)
@@ -123,6 +125,23 @@ def _the_trail(admin: Person) -> None:
     page = admin.http.get("/record/audit").text
     assert "administrator-made" in page
     assert "&lt;b&gt;door&lt;/b&gt;" in page
+
+
+def _signed(quinn: Person, vic: Person, folder: Path) -> None:
+    """What quality signed stands beside the thing."""
+    (start, *_) = ask(folder, lambda journal: journal.query_alarm_events(ACTION)) or []
+    for subject in ("audit/1-3", alarm_subject(ACTION, start.at_us)):
+        path = f"/sign?subject={quote(subject)}"
+        digest = re.search(r'name="sha256" value="(\w+)"', quinn.http.get(path).text)
+        assert digest is not None
+        fields = {"sha256": digest[1], "meaning": "reviewed", "user": "quinn", "password": OWN, "comment": "read it"}
+        assert quinn.post(path, path, **fields).status_code == 303
+    for page in ("/record/audit", f"/note?subject={quote('alarm/' + ACTION)}"):
+        text = vic.http.get(page).text
+        assert "<b>Reviewed</b> by <b>Quinn</b>" in text, page
+        assert "read it" in text
+    assert "Rows 1-3" in vic.http.get("/record/audit").text
+    assert len(said(vic.http.get("/record?kind=signature").text)) == 2
 
 
 def _programs(mira: Person, vic: Person, end_us: int, reads: dict[str, str]) -> None:

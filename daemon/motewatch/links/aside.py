@@ -124,12 +124,21 @@ def _say(line: dict[str, Any]) -> None:
 TASKS: Final[dict[str, Callable[..., None]]] = {"chain": _chain, "rehearse": _rehearse}
 
 
+def _end_with(parent: int) -> None:
+    """End when the service has ended, even if it was killed and could not say so."""
+    wait = threading.Event()
+    while not wait.wait(1.0):
+        if os.getppid() != parent:
+            os._exit(1)
+
+
 def main(words: Sequence[str]) -> int:
     """The child: a task, its words, and how long it may take. What is expected to go wrong is one line."""
     from motewatch.journal.errors import JournalError
     from motewatch.links.errors import LinkError
 
     os.nice(PATIENCE)
+    threading.Thread(target=_end_with, args=(os.getppid(),), name="parent", daemon=True).start()
     task, *arguments, limit_s = words
     try:
         TASKS[task](*arguments, float(limit_s))

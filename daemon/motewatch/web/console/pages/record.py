@@ -16,12 +16,15 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from motewatch.journal.configurations import PlansOnRecord
+from motewatch.journal.journal import Journal
 from motewatch.journal.sample_record import notes_on, trail
 from motewatch.journal.search import USUAL, Kind, Place, search
+from motewatch.journal.signed import signature_rows
 from motewatch.picture.levels import beyond_words
 from motewatch.web.access.desk import Visitor
 from motewatch.web.access.roles import May
 from motewatch.web.access.signable import signatures_of
+from motewatch.web.access.signing import Signed
 from motewatch.web.bodies import one_line
 from motewatch.web.console.house import House, Rule
 from motewatch.web.console.listing import cursor_of, place_of
@@ -31,6 +34,9 @@ from motewatch.web.console.record_wanted import Asked, UnclearError, wanted_of
 from motewatch.web.console.sample_page import SamplePage, sample_page
 
 ROWS: Final = 50
+SIGNATURES: Final = 5
+"""Shown beside a thing that can be signed in parts."""
+
 NOT_YET: Final = "It was handed over, but is not on record yet. Look at the notes before you write it again."
 
 ROUTES: Final = (
@@ -118,7 +124,8 @@ class RecordPages:
         older = f"/record/audit?cursor={cursor_of('audit', rows[-1].id)}" if len(rows) == ROWS else ""
         zone = house.feed.zone
         shown = [(row, stamp(row.at_us, zone)) for row in rows]
-        return house.page("record_audit", visitor, rows=shown, older=older, first=place is None)
+        signed = _signed(house.record, "audit") if place is None else []
+        return house.page("record_audit", visitor, rows=shown, older=older, first=place is None, signed=signed)
 
     async def sample(self, request: Request, visitor: Visitor) -> Response:
         """One sample, with its revisions, readings, levels, alarms and notes."""
@@ -168,12 +175,19 @@ class RecordPages:
         zone = house.feed.zone
         notes = [] if found is None else notes_on(house.record.store, found.subject)
         shown = [(row, stamp(row.at_us, zone)) for row in notes]
-        signed = [] if found is None else signatures_of(house.record, found.subject)
+        signed = [] if found is None else _signed(house.record, found.subject)
         more = {"wrong": wrong, "text": text, "longest": NOTE_MAX, "path": note_path(subject[:300]), "signed": signed}
         return house.page("note", visitor, 404 if found is None else status, found=found, notes=shown, **more)
 
 
 _KEPT: Final = ("since", "until", "person", "text")
+
+
+def _signed(record: Journal, subject: str) -> list[Signed]:
+    """The latest signatures on a thing, or on a part of it: one life of an alarm, a stretch of the audit trail."""
+    rows = signature_rows(record.store, below=f"{subject}/", limit=SIGNATURES)
+    parts = dict.fromkeys([subject, *(row.subject for row in rows)])
+    return [one for part in parts for one in signatures_of(record, part)][-SIGNATURES:]
 
 
 def _place(found: tuple[int | str, ...] | None) -> Place | None:
