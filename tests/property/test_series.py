@@ -117,3 +117,16 @@ def _three() -> list[Sample]:
 def test_hours_and_parts_fit_into_each_width_that_is_made_of_them(width: int) -> None:
     whole = HOUR_US if width >= HOUR_US else PART_US if width >= PART_US else 1
     assert width % whole == 0
+
+
+def test_too_much_that_is_not_summed_up_yet_is_not_read(tmp_path: Path) -> None:
+    with Journal(tmp_path / "journal.db") as journal:
+        minute = 60_000_000
+        few = [replace(sample(), start_us=n * minute, end_us=(n + 1) * minute) for n in range(100)]
+        _record(journal, few)
+        asked = (journal.store, "l1", 0, 100 * minute, (), None, 10, False, 10)
+        assert sum(each.stretch.samples for each in series(*asked).buckets) == 100
+        with pytest.raises(module.NotSummedYetError):
+            series(*asked, unsummed_max=99)
+        Rollups(journal.store).sum_up(10)
+        assert sum(each.stretch.samples for each in series(*asked, unsummed_max=0).buckets) == 100

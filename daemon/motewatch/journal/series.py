@@ -13,7 +13,7 @@ from datetime import datetime
 from typing import Any, Final
 
 from pydantic import ValidationError
-from sqlalchemy import and_, func, literal_column, select
+from sqlalchemy import Connection, and_, func, literal_column, select
 
 from motewatch.alarms.lifecycle import Event
 from motewatch.engine.codec import output_from
@@ -44,6 +44,8 @@ SINGLE_MAX: Final = 600
 """So many samples stand for themselves."""
 SAMPLES_MAX: Final = 6_000
 """More samples than this are taken from the parts of the hours."""
+UNSUMMED_MAX: Final = 100_000
+"""So many samples of hours not summed up yet are read for one trend."""
 ALARMS_MAX: Final = 300
 NOTES_MAX: Final = 200
 PLANS_KEPT: Final = 16
@@ -51,6 +53,10 @@ PLANS_KEPT: Final = 16
 _samples, _alarms, _audit = (table.c for table in (tables.samples, tables.alarm_events, tables.audit))
 _NOTE: Final[Any] = literal_column("'note'")
 """Literally, since the index over notes is found by it."""
+
+
+class NotSummedYetError(Exception):
+    """Too many hours of that time are not summed up yet, as after an update from a version that did not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +80,12 @@ def series(
     points: int = 480,
     single: bool = True,
     samples_max: int = SAMPLES_MAX,
+    unsummed_max: int = UNSUMMED_MAX,
 ) -> Series:
     """The samples that end in `(from_us, until_us]`, in about so many buckets at most.
 
     `cuts_us`: when levels changed; `single`: a few samples may stand for themselves; `samples_max`: more are not read
-    one by one. Times are not checked here.
+    one by one. Times are not checked here. Raises `NotSummedYetError`.
     """
     range_us = until_us - from_us
     with store.reading() as connection:
@@ -96,7 +103,7 @@ def series(
         if count > samples_max:
             width = max(width, PART_US)
         first, last = from_us // width * width, -(-until_us // width) * width
-        if count <= samples_max or width < PART_US:
+        if width < PART_US:
             stretches = _of_samples(latest_samples(connection, location, first, last), width)
         else:
             hours = number_of(first + 1, HOUR_US), number_of(last, HOUR_US)
@@ -115,7 +122,9 @@ def series(
                     by_hour[hour] = [(hour * HOUR_US // width, from_plain(json.loads(body), sizes_nm))]
                 else:
                     by_hour[hour] = [(each * PART_US // width, part) for each, part in parts_from(body, sizes_nm)]
-            for begin, end in _ranges(sorted(raw)):
+            ranges = list(_ranges(sorted(raw)))
+            _few_enough(connection, location, ranges, unsummed_max)
+            for begin, end in ranges:
                 for one in latest_samples(connection, location, span(begin)[0], span(end)[1]):
                     hour = number_of(one.end_us, HOUR_US)
                     by_hour.setdefault(hour, []).append((number_of(one.end_us, width), of_sample(one)))
@@ -246,6 +255,17 @@ def _end_of(text: str) -> int | None:
         return instant_us(datetime.fromisoformat(text))
     except (ValueError, TypeError):
         return None
+
+
+def _few_enough(connection: Connection, location: str, ranges: list[tuple[int, int]], left: int) -> None:
+    for begin, end in ranges:
+        inside = select(_samples.end_us).where(
+            _samples.location == location, _samples.end_us > span(begin)[0], _samples.end_us <= span(end)[1]
+        )
+        query = select(func.count()).select_from(inside.limit(left + 1).subquery())
+        left -= connection.execute(query).scalar_one()
+        if left < 0:
+            raise NotSummedYetError
 
 
 class RulesOnRecord:

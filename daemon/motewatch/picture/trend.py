@@ -234,7 +234,8 @@ def shown_share(trend: Trend) -> float | None:
         here = bucket.stretch
         if here.n and here.hole_us > _gap(trend, bucket.end_us):
             lost += max(0, here.last_us - here.first_us - here.air_us)
-    return max(0.0, 1 - lost / (end_us - trend.from_us))
+    whole = end_us - trend.from_us
+    return max(0.0, (whole - lost) / whole)
 
 
 def _in_force(trend: Trend, from_us: int, until_us: int) -> Iterator[tuple[int, int, Rules]]:

@@ -105,14 +105,18 @@ def trend_chart(trend: Trend, zone: ZoneInfo, width: int = WIDE, *, label: str =
         f'font-family="system-ui, Liberation Sans, sans-serif" fill="{COLOURS["ink"]}" '
         f'data-left="{frame.left:.0f}" data-right="{frame.right:.0f}" data-top="8" data-bottom="{top:.0f}" '
         f'data-from="{trend.from_us // 1000}" data-until="{trend.until_us // 1000}">'
-        f"{_patterns(width)}{paper}{axis}{''.join(parts)}</svg>"
+        f"{_patterns(frame)}{paper}{axis}{''.join(parts)}</svg>"
     )
 
 
-def _patterns(width: int) -> str:
-    # One id for each drawing on a page: of two of the same, the one that is not shown would count.
+def _hatch(frame: _Frame) -> str:
+    # An id for each drawing of a page: of two of the same, the one that is not shown would count.
+    return escape(f"hatch-{frame.trend.location}-{frame.width:.0f}", quote=True)
+
+
+def _patterns(frame: _Frame) -> str:
     return (
-        f'<defs><pattern id="hatch{width}" width="7" height="7" patternUnits="userSpaceOnUse" '
+        f'<defs><pattern id="{_hatch(frame)}" width="7" height="7" patternUnits="userSpaceOnUse" '
         f'patternTransform="rotate(45)"><rect class="t-gap-fill" width="2" height="7" fill="{COLOURS["gap"]}"/>'
         "</pattern></defs>"
     )
@@ -303,7 +307,7 @@ def _gaps(frame: _Frame, what: int | str | None, top: float, bottom: float) -> I
             continue
         yield (
             f'<rect x="{x0:.1f}" y="{top:.1f}" width="{max(1.5, x1 - x0):.1f}" height="{bottom - top:.1f}" '
-            f'fill="url(#hatch{frame.width:.0f})" fill-opacity="0.5"/>'
+            f'fill="url(#{_hatch(frame)})" fill-opacity="0.5"/>'
         )
         if x1 - x0 > 120:
             middle = (x0 + x1) / 2
@@ -423,7 +427,7 @@ def _measured(frame: _Frame, top: float) -> tuple[list[str], float]:
             f'<rect class="t-paper-fill" x="{x0:.1f}" y="{y0:.1f}" width="{max(2.0, x1 - x0):.1f}" '
             f'height="{y1 - y0:.1f}" fill="{COLOURS["paper"]}"/>'
             f'<rect x="{x0:.1f}" y="{y0:.1f}" width="{max(2.0, x1 - x0):.1f}" height="{y1 - y0:.1f}" '
-            f'fill="url(#hatch{frame.width:.0f})"/>'
+            f'fill="url(#{_hatch(frame)})"/>'
         )
     return parts, y1
 

@@ -40,6 +40,10 @@ class UnclearTrendError(ValueError):
     """What is asked for makes no sense; the text says why, and how to mend it."""
 
 
+class TrendLaterError(UnclearTrendError):
+    """It can be answered later."""
+
+
 @dataclass(frozen=True, slots=True)
 class Asked:
     """One question."""

@@ -11,7 +11,14 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from motewatch.engine.plan import Grade
-from motewatch.journal.series import RulesOnRecord, alarm_bars, locations_on_record, note_marks, series
+from motewatch.journal.series import (
+    NotSummedYetError,
+    RulesOnRecord,
+    alarm_bars,
+    locations_on_record,
+    note_marks,
+    series,
+)
 from motewatch.links.publications import quality_words
 from motewatch.measure.samples import Sample, Spread
 from motewatch.picture.trend import Bucket, Trend, beyond, moved, shown_share
@@ -19,7 +26,7 @@ from motewatch.picture.words import UNICODE, figure, lasting, limit_figure, shar
 from motewatch.site.models import standard_text
 from motewatch.web.console.house import House
 from motewatch.web.console.record_lines import sample_path
-from motewatch.web.console.trend_asked import WEEK, Asked, UnclearTrendError
+from motewatch.web.console.trend_asked import WEEK, Asked, TrendLaterError, UnclearTrendError
 from motewatch.web.words import local
 from motewatch.wire.records import DAY_US
 
@@ -98,7 +105,16 @@ class Trends:
         return next((each for each in self.places() if each.id == location), None)
 
     def trend(self, place: Place, asked: Asked, points: int = POINTS, single: bool = True) -> Trend:
-        """The trend. Raises `UnclearTrendError` for a comparison with what is not there."""
+        """The trend. Raises `UnclearTrendError` for a comparison with what is not there, `TrendLaterError`."""
+        try:
+            return self._trend(place, asked, points, single)
+        except NotSummedYetError:
+            raise TrendLaterError(
+                "the samples of this time are still being summed up, as happens once after an update: ask again in "
+                "some minutes, or for less at once"
+            ) from None
+
+    def _trend(self, place: Place, asked: Asked, points: int, single: bool) -> Trend:
         store = self._house.record.store
         rules = self._rules.rules(place.id, asked.from_us, asked.until_us)
         cuts = [each.from_us for each in rules[1:]]

@@ -22,7 +22,7 @@ from motewatch.web.access.roles import May
 from motewatch.web.console.house import House
 from motewatch.web.console.listing import Listed, cursor_of, place_of
 from motewatch.web.console.operation import BASE, Operation, Out, answer, query_of
-from motewatch.web.console.trend_asked import Asked, UnclearTrendError, asked_of
+from motewatch.web.console.trend_asked import Asked, TrendLaterError, UnclearTrendError, asked_of
 from motewatch.web.console.trends import Place, Trends
 from motewatch.wire.outgoing import SampleMessage
 
@@ -137,7 +137,7 @@ OPERATIONS: Final = (
         "The trend of a location, with levels as they were",
         May.LOOK,
         SeriesThen,
-        problems=(401, 403, 404, 422),
+        problems=(401, 403, 404, 422, 503),
         asks=SeriesAsked,
     ),
 )
@@ -184,7 +184,10 @@ class TrendOperations:
 
     def _series(self, request: Request, asked: SeriesAsked) -> SeriesThen:
         where, time = self._where(request), self._time(asked.begin, asked.until, asked.sizes)
-        trend = self._trends.trend(where, time, asked.points)
+        try:
+            trend = self._trends.trend(where, time, asked.points)
+        except TrendLaterError as error:
+            raise HTTPException(503, str(error)) from None
         return SeriesThen(
             location=where.id,
             start=instant(trend.from_us),

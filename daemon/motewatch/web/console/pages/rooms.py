@@ -17,7 +17,7 @@ from motewatch.picture.words import UNICODE, lasting, size
 from motewatch.web.access.desk import Visitor
 from motewatch.web.access.roles import May
 from motewatch.web.console.house import House, Rule
-from motewatch.web.console.trend_asked import SPANS, WEEK, Asked, UnclearTrendError, asked_of
+from motewatch.web.console.trend_asked import SPANS, WEEK, Asked, TrendLaterError, UnclearTrendError, asked_of
 from motewatch.web.console.trend_files import NoParquetError, csv_of, parquet_of
 from motewatch.web.console.trends import Place, Trends, row_of, verdicts
 from motewatch.web.words import local
@@ -118,7 +118,10 @@ class RoomPages:
 
     def _chart(self, request: Request) -> Response:
         place = self._place(request)
-        trend = self._trends.trend(place, self._asked_or_422(request))
+        try:
+            trend = self._trends.trend(place, self._asked_or_422(request))
+        except UnclearTrendError as error:
+            raise HTTPException(503 if isinstance(error, TrendLaterError) else 422, str(error)) from None
         text = trend_chart(trend, self._house.feed.zone, WIDE, label=_label(trend, place), standalone=True)
         return Response(text, media_type="image/svg+xml", headers=_named(place, "svg"))
 
@@ -166,7 +169,7 @@ class RoomPages:
         return found
 
     def _unclear(self, visitor: Visitor, name: str, base: str, error: UnclearTrendError, status: int = 422) -> Response:
-        said = str(error)
+        said, status = str(error), 503 if isinstance(error, TrendLaterError) else status
         return self._house.page(
             "trend_unclear", visitor, status, about=name, base=base, wrong=f"{said[:1].upper()}{said[1:]}."
         )

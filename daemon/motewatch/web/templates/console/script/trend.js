@@ -8,7 +8,8 @@ function enhance(figure) {
   const out = document.createElement("p");
   out.className = "read-out";
   out.setAttribute("role", "status");
-  out.textContent = "Point at the drawing, or use the arrow keys in it, to read values. Drag to zoom.";
+  out.textContent = matchMedia("(pointer: coarse)").matches ? "Touch the drawing to read values."
+    : "Point at the drawing, or use the arrow keys in it, to read values. Drag to zoom.";
   figure.append(out);
   let series = null;
   const params = new URLSearchParams(location.search);
