@@ -201,6 +201,13 @@ SHIPPED: Final[dict[str, Shipped]] = {
         10,
         _SEVERE,
     ),
+    "little-space": Shipped(
+        "the journal has grown, or something else fills its disk",
+        "when the disk is full nothing is recorded and nobody is called",
+        "Find out what fills the disk and make room, or move the journal to a larger one, within the day.",
+        480,
+        _SEVERE,
+    ),
     "record-held-up": Shipped(
         "the disk was full or failed, or another program held the journal",
         "nobody was told of alarms meanwhile; what sensors and broker could not hold is missing",

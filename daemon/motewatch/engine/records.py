@@ -51,6 +51,8 @@ class Link(StrEnum):
 
     BROKER = "broker"
     TIME_SERIES = "time-series"
+    SPACE = "space"
+    """Room on the journal's disk; down where it is little."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,10 +28,26 @@ from motewatch.site.instants import instant
 from motewatch.wire.records import SECOND_US, Refusal
 
 _TIME_SERIES_ALARM: Final = "service/time-series"
+_SPACE_ALARM: Final = "service/space"
 _DEAD_LETTERS_ALARM: Final = "service/dead-letters"
+_LINKS: Final = {
+    Link.BROKER: (BROKER_ALARM, "the broker cannot be reached", "the broker is reached again"),
+    Link.TIME_SERIES: (
+        _TIME_SERIES_ALARM,
+        "the time-series server cannot be reached",
+        "the time-series server is reached again",
+    ),
+    Link.SPACE: (
+        _SPACE_ALARM,
+        "there is little room left on the journal's disk",
+        "there is enough room on the journal's disk again",
+    ),
+}
+"""The alarm of a link, and what is said when it goes and when it comes."""
 SERVICE_ALARMS: Final = {
     BROKER_ALARM: Subject(BROKER_ALARM, "broker-down", Priority.HIGH),
     _TIME_SERIES_ALARM: Subject(_TIME_SERIES_ALARM, "time-series-down", Priority.LOW),
+    _SPACE_ALARM: Subject(_SPACE_ALARM, "little-space", Priority.MEDIUM),
     _DEAD_LETTERS_ALARM: Subject(_DEAD_LETTERS_ALARM, "dead-letters", Priority.MEDIUM),
     "service/session": Subject("service/session", "session-lost", Priority.MEDIUM),
     "service/clock": Subject("service/clock", "clock-step", Priority.MEDIUM),
@@ -85,15 +101,12 @@ class ServiceAlarms:
     def link_changed(self, change: LinkChanged) -> None:
         """A link of the service went down or came back."""
         desk = self._desk
-        alarm = BROKER_ALARM if change.link is Link.BROKER else _TIME_SERIES_ALARM
-        name = "broker" if change.link is Link.BROKER else "time-series server"
+        alarm, away, back = _LINKS[change.link]
         detail = f": {change.detail}" if change.detail else ""
         if change.up:
-            text = f"the {name} is reached again"
-            desk.say(desk.book.returns(alarm, change.since_us, desk.time_us, text))
+            desk.say(desk.book.returns(alarm, change.since_us, desk.time_us, back))
         else:
-            text = f"the {name} cannot be reached{detail}"
-            desk.say(desk.book.starts(SERVICE_ALARMS[alarm], change.since_us, desk.time_us, text))
+            desk.say(desk.book.starts(SERVICE_ALARMS[alarm], change.since_us, desk.time_us, f"{away}{detail}"))
 
     def happened(self, what: SessionLost | ClockStepped | ReplayDiffered) -> None:
         """Something that is over as soon as it is known, and stands until somebody takes note."""

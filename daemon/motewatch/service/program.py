@@ -41,6 +41,7 @@ from motewatch.links.logs import set_up
 from motewatch.links.outbox import AlarmWorker, MqttWorker, OutboxWorker, TimeSeriesWorker
 from motewatch.links.publications import Directory, Publications, presence_of
 from motewatch.links.site_file import Secret, SiteFileError, canonical_text, load_site, read_secret
+from motewatch.links.space import LOOK_S, SpaceWatch, free_at
 from motewatch.links.time_series import TimeSeriesLink
 from motewatch.service.backups import Backups
 from motewatch.service.calling import Calling, dead_man, left_over, stuck
@@ -269,6 +270,10 @@ class Service:
             Job("sample-hours", HOURS_S, lambda: rollups.work(HOURS_WORK_S, self._clock.monotonic_s)),
             Job("anchor", anchoring.look_every_s, anchor),
         ]
+        if site.record.space_alarm_mb is not None:
+            free = free_at(Path(journal.store.path).parent)
+            space = SpaceWatch(free, site.record.space_alarm_mb, self._report_space, self._clock)
+            jobs.append(Job("space", LOOK_S, space.look))
         if site.backup is not None:
             backups = Backups(
                 site.backup, self.site_path, site.site.id, ZoneInfo(site.site.time_zone), self.post, self._clock
@@ -482,6 +487,9 @@ class Service:
 
     def _report_time_series(self, up: bool, since_us: int, detail: str) -> None:
         self.post(LinkChanged(Link.TIME_SERIES, up, since_us, detail))
+
+    def _report_space(self, enough: bool, since_us: int, detail: str) -> None:
+        self.post(LinkChanged(Link.SPACE, enough, since_us, detail))
 
 
 def _links_of(site: Site) -> dict[str, object]:

@@ -143,6 +143,19 @@ def test_silence_while_the_broker_is_away_is_one_alarm() -> None:
     ]
 
 
+def test_little_room_for_the_record_is_an_alarm_until_there_is_enough() -> None:
+    inputs = [
+        at(T0 + 1 * S, LinkChanged(Link.SPACE, True, T0 + 1 * S, "2000 MB are free, 1000 are wanted")),
+        at(T0 + 30 * S, LinkChanged(Link.SPACE, False, T0 + 30 * S, "900 MB are free, 1000 are wanted")),
+        at(T0 + 60 * S, LinkChanged(Link.SPACE, True, T0 + 60 * S, "1300 MB are free, 1000 are wanted")),
+    ]
+    said = run(engine(), inputs, T0 + 70 * S)
+    assert about(said, "service") == [
+        "service/space starts at +30 -> unacknowledged",
+        "service/space returns at +60 -> returned-unacknowledged",
+    ]
+
+
 def test_a_record_that_was_held_up_stands_until_somebody_has_taken_note() -> None:
     held_up = RecordHeldUp(T0 + 5 * S, T0 + 65 * S, "no space left")
     said = run(engine(), [at(T0 + 66 * S, held_up)], T0 + 70 * S)
