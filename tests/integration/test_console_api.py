@@ -10,6 +10,7 @@ from typing import Any
 import httpx
 import jsonschema
 import pytest
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from motewatch.web.access.roles import RIGHTS, SCOPES, Role
 from motewatch.web.console.api import OPERATIONS
@@ -144,3 +145,17 @@ def test_what_is_known_already_is_not_sent_again_and_what_a_path_cannot_do_is_sa
         refused = program.put(ALARMS)
         assert (refused.status_code, refused.headers["allow"]) == (405, "GET, HEAD")
         assert refused.headers["cache-control"] == "no-store"
+
+
+def test_the_services_own_health_is_told_to_a_token_alone(ground: tuple[Path, str, Person, Person]) -> None:
+    _, url, _, mira = ground
+    with httpx.Client(base_url=url, trust_env=False, timeout=20) as program:
+        assert program.get("/metrics").status_code == 401
+        answer = program.get("/metrics", headers=token_of(mira, "read"))
+        assert answer.headers["content-type"] == "application/openmetrics-text; version=1.0.0; charset=utf-8"
+        families: Any = text_string_to_metric_families(answer.text)  # type: ignore[no-untyped-call]
+        found = {family.name: family for family in families}
+        assert found["motewatch_messages_taken"].samples[0].value >= 1
+        assert found["motewatch_broker_connected"].samples[0].value == 1
+        assert found["motewatch_record_writable"].samples[0].value == 1
+        assert sum(sample.value for sample in found["motewatch_alarms"].samples) >= 1

@@ -31,6 +31,7 @@ from motewatch.web.access.passwords import Hashes
 from motewatch.web.console.app import ConsoleApp
 from motewatch.web.console.feed import Feed, Published
 from motewatch.web.console.house import House
+from motewatch.web.pulse import Pulse
 from motewatch.web.server import PageServer
 from motewatch.wire.records import HOUR_US
 from motewatch.wire.topics import Topics
@@ -62,6 +63,7 @@ class Console:
         alive: Callable[[], bool],
         connected: Callable[[], bool],
         cases: Callable[[], Sequence[CaseNow]] = tuple,
+        pulse: Callable[[], Pulse | None] = lambda: None,
         hashes: Hashes | None = None,
     ) -> None:
         self._post = post
@@ -90,7 +92,9 @@ class Console:
             states=lambda: of(own.states(journal.last_alarm_events(), clock.now_us())),
             before=of(own.rows([*map(SampleTaken, newest), *changes], now_us)),
         )
-        house = House(self.desk, self._feed, journal, post, clock, settings.public_url, base_dir, cases=cases)
+        house = House(
+            self.desk, self._feed, journal, post, clock, settings.public_url, base_dir, cases=cases, pulse=pulse
+        )
         self._app = ConsoleApp(house)
         certificate = [
             None if name is None else base_dir / name for name in (settings.cert_file, settings.cert_key_file)

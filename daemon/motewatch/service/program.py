@@ -330,6 +330,7 @@ class Service:
             alive=lambda: not writer.trouble and not stuck(writer.lives_s, self._clock.monotonic_s()),
             connected=lambda: link.connected,
             cases=lambda: writer.cases,
+            pulse=writer.pulse,
         )
         self._stop_later(console.stop)
         console.start()

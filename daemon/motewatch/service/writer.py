@@ -51,6 +51,7 @@ from motewatch.service.engine_clock import EngineClock
 from motewatch.service.refusals import refusal_of
 from motewatch.service.replay import snapshot_row
 from motewatch.service.store_watch import StoreWatch
+from motewatch.web.pulse import CommitTimes, Pulse
 from motewatch.wire.records import MINUTE_US, SECOND_US, Reading, Refusal
 from motewatch.wire.topics import Topics
 
@@ -193,6 +194,7 @@ class Writer:
         self._held_up: list[RecordHeldUp] = []
         """Stretches without a record that the engine is still to be told of."""
         self.figures = Figures()
+        self.commit_times = CommitTimes()
         self.drained = threading.Event()
 
     def attach(self, link: Acknowledger) -> None:
@@ -215,6 +217,22 @@ class Writer:
     def trouble(self) -> str:
         """Why the record cannot be written just now; empty where it can. From any thread."""
         return self._store.trouble
+
+    def pulse(self) -> Pulse:
+        """What it has done and how it stands. From any thread."""
+        done, times = self.figures, self.commit_times
+        lag_us = self._clock.now_us() - max(self._engine.passed_us, self._engine.time_us)
+        return Pulse(
+            messages=done.messages,
+            repeats=done.repeats,
+            dead_letters=done.dead_letters,
+            samples=done.samples,
+            commit_counts=tuple(times.counts),
+            commit_total_s=times.total_s,
+            lag_s=max(0, lag_us) / SECOND_US,
+            connected=self._connected,
+            writable=not self.trouble,
+        )
 
     @property
     def lives_s(self) -> float:
@@ -401,9 +419,11 @@ class Writer:
             # The states on record first, so that what this batch changes comes after them.
             outbox = self._rows_again(now_us) if pending.say_again else []
             outbox += self._rows_of(outputs, now_us, pending.response_topics)
+            began_s = self._clock.monotonic_s()
             self._write(Batch(pending.inputs, pending.outputs, pending.dead_letters, outbox, self._engine.passed_us))
             self._history.committed()
             self.turned_s = self._clock.monotonic_s()
+            self.commit_times.took(self.turned_s - began_s)
             self._snapshot_inputs += len(pending.inputs)
             self.figures.commits += 1
             if outbox:

@@ -23,6 +23,7 @@ from starlette.routing import Route
 from motewatch.web.access.desk import Visitor
 from motewatch.web.access.roles import May
 from motewatch.web.console.house import House
+from motewatch.web.console.metrics import KIND, Metrics
 from motewatch.web.console.operation import BASE, PROBLEM, TITLES, Operation, Problem
 from motewatch.web.console.operations import configurations, on_call, record, reports, right_now, trends
 from motewatch.web.guesses import Pace
@@ -68,6 +69,8 @@ class Api:
                 by_path.setdefault(one.path, {})[one.method] = self._guarded(one, getattr(group, one.name))
         # One route for each path, so that what a path does not do is answered with all that it does.
         self.routes = [Route(f"{BASE}/openapi.json", described)]
+        self._metrics = Metrics(house.record, house.feed.alarms, house.clock)
+        self.routes.append(Route("/metrics", self._health))
         self.routes += [Route(path, _by_method(found), methods=[*found]) for path, found in by_path.items()]
 
     def _guarded(self, operation: Operation, handler: Handler) -> Guarded:
@@ -77,6 +80,12 @@ class Api:
             return tagged(request, answer) if operation.method == "GET" else answer
 
         return guarded
+
+    async def _health(self, request: Request) -> Response:
+        """The service's own health; for a token of scope read."""
+        await self.admitted(request, May.LOOK)
+        text = await run_in_threadpool(lambda: self._metrics.text(self._house.pulse()))
+        return Response(text, headers={"Content-Type": KIND})
 
     async def admitted(self, request: Request, needs: May) -> Visitor:
         """Who is asking; raises 401, 403 or 429."""

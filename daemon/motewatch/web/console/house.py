@@ -33,6 +33,7 @@ from motewatch.web.access.desk import AccessDesk, Visitor
 from motewatch.web.access.roles import May
 from motewatch.web.bodies import form_of, whole_body
 from motewatch.web.console.feed import Feed
+from motewatch.web.pulse import Pulse
 from motewatch.web.words import local
 
 REPLY_S: Final = 8.0
@@ -92,6 +93,7 @@ class House:
         *,
         reply_s: float = REPLY_S,
         cases: Callable[[], Sequence[CaseNow]] = tuple,
+        pulse: Callable[[], Pulse | None] = lambda: None,
     ) -> None:
         self.desk = desk
         self.feed = feed
@@ -100,6 +102,8 @@ class House:
         self.clock = clock
         self.cases = cases
         """How the calls for each alarm stand, as of the last commit or shortly before."""
+        self.pulse = pulse
+        """What the writer says of its own work; None where there is none."""
         self.base_dir = base_dir
         """Folder of the site file."""
         self.stopping = threading.Event()
