@@ -16,10 +16,11 @@ from motewatch.journal.rollups import Rollups
 from motewatch.journal.rows import BY_TIME, Batch
 from motewatch.links.publications import iso
 from motewatch.measure.samples import Quality
+from motewatch.wire.records import HOUR_US
 from support.console import Person, administrator, user
 from support.sample_streams import revised
 from support.trend_console import trend_console
-from support.trend_journal import START_US, minutes
+from support.trend_journal import START_US, configure, minutes, site_of
 
 Ground = tuple[Person, Journal]
 
@@ -63,6 +64,17 @@ def test_a_location_tells_in_words_what_it_draws(ground: Ground) -> None:
     nothing = ground[0].http.get("/location/sink").text
     assert "Cannot tell" in nothing
     assert "No sample is on record" in nothing
+
+
+def test_a_level_that_changed_is_shown_as_it_was_from_when_it_was(ground: Ground) -> None:
+    vic, journal = ground
+    location = {"location": "bench", "size_um": 0.5, "occupancy": "at-rest"}
+    configure(journal, site_of(levels=[location | {"action_per_m3": 3000}]), START_US + 24 * HOUR_US, "b" * 64)
+    answer = vic.http.get("/api/v1/locations/bench/series?from=2026-03-05T20:00:00Z&until=2026-03-06T00:00:00Z").json()
+    levels = [each["sizes"][0]["action_per_m3"] for each in answer["buckets"] if each["sizes"]]
+    assert set(levels[:-1]) == {3520}
+    # The last sample ended when the new level began to hold.
+    assert levels[-1] == 3000
 
 
 def test_it_is_compared_with_another_location_or_week(ground: Ground) -> None:

@@ -20,7 +20,7 @@ from motewatch.engine.codec import output_from
 from motewatch.engine.plan import Plan, compile_plan
 from motewatch.engine.records import AlarmChanged
 from motewatch.journal import tables
-from motewatch.journal.configurations import configuration, versions
+from motewatch.journal.configurations import Version, configuration, versions
 from motewatch.journal.rollups import HOUR_US, PART_US, latest_samples, number_of, parts_from, span
 from motewatch.journal.store import Store
 from motewatch.measure.samples import Sample
@@ -50,9 +50,12 @@ ALARMS_MAX: Final = 300
 NOTES_MAX: Final = 200
 PLANS_KEPT: Final = 16
 
-_samples, _alarms, _audit = (table.c for table in (tables.samples, tables.alarm_events, tables.audit))
+_samples, _alarms, _audit, _inputs = (
+    table.c for table in (tables.samples, tables.alarm_events, tables.audit, tables.inputs)
+)
 _NOTE: Final[Any] = literal_column("'note'")
-"""Literally, since the index over notes is found by it."""
+_CONFIGURED: Final[Any] = literal_column("'configured'")
+"""Literally, since the indexes over these are found by it."""
 
 
 class NotSummedYetError(Exception):
@@ -274,11 +277,13 @@ class RulesOnRecord:
     def __init__(self, store: Store) -> None:
         self._store = store
         self._plans: dict[str, Plan | None] = {}
+        self._seen: int | None = None
+        self._versions: list[Version] = []
 
     def rules(self, location: str, from_us: int, until_us: int) -> list[Rules]:
         """By the instant from which they held; what changes nothing at this location is no change."""
         found: list[Rules] = []
-        for version in versions(self._store):
+        for version in self._all_versions():
             if version.from_us > until_us or (version.until_us is not None and version.until_us <= from_us):
                 continue
             plan = self._plan(version.digest)
@@ -291,6 +296,14 @@ class RulesOnRecord:
             if last is None or (last.levels, last.bounds, last.gap_us) != (made.levels, made.bounds, made.gap_us):
                 found.append(made)
         return found
+
+    def _all_versions(self) -> list[Version]:
+        with self._store.reading() as connection:
+            newest = connection.execute(select(func.max(_inputs.id)).where(_inputs.kind == _CONFIGURED)).scalar()
+        if newest != self._seen:
+            # The audit trail is read for it, which takes long after some years.
+            self._versions, self._seen = versions(self._store), newest
+        return self._versions
 
     def _plan(self, digest: str) -> Plan | None:
         if digest not in self._plans:
