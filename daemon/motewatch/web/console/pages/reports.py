@@ -14,7 +14,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from motewatch.journal.reports import Made, made_reports
+from motewatch.journal.reports import Made, made_reports, mails_of
 from motewatch.links.report_sheet import sheet
 from motewatch.links.report_shelf import MEDIA_TYPES, Checked, DocumentFormat, ReportError, check
 from motewatch.web.access.desk import Visitor
@@ -103,6 +103,7 @@ class ReportPages:
             "checked": checked,
             "wrong": wrong,
             "signed": signatures_of(house.record, f"report/{made.id}"),
+            "mails": mails_of(house.record.store, made.id),
         }
         return house.page("report", visitor, 200 if content is not None else 500, **more)
 
