@@ -58,6 +58,7 @@ _NAMES: Final = {
     "humidity": ("Relative humidity", "%"),
     "pressure-difference": ("Pressure difference", "Pa"),
 }
+_STEPS_MAX: Final = 90
 _TICKS_MIN: Final = (1, 2, 5, 10, 15, 30, 60, 120, 180, 240, 360, 720)
 _DAYS: Final = (1, 2, 7, 14, 30, 61, 91, 182, 365)
 
@@ -167,14 +168,25 @@ def _size_panel(frame: _Frame, size_nm: int, top: float) -> tuple[list[str], flo
     parts.append(_text(frame.left - 5, bottom - _FLOOR / 2 + 6, "none", "t-soft", "end"))
     parts.append(_line(f"M{frame.left:.1f} {bottom:.1f}H{frame.right:.1f}", "t-soft", 1))
     parts += _values(frame, size_nm, y)
+    labels: list[tuple[Grade, int]] = []
     for grade, dash in ((Grade.ALERT, "7 4"), (Grade.ACTION, "")):
         found = steps[grade]
-        if not found:
-            continue
-        parts.append(_line(_steps(frame, [(a, b, y(level)) for a, b, level in found]), f"t-{grade.value}", 2, dash))
-    parts += _level_labels(frame, {grade: found[-1][2] for grade, found in steps.items() if found}, top, y)
+        if len(found) > _STEPS_MAX:
+            # So many steps would be a red wall: one line for each level, from its first time to its last.
+            found = [(*_reach(found, level), level) for level in sorted({each[2] for each in found})]
+            parts += [_line(_steps(frame, [(a, b, y(level))]), f"t-{grade.value}", 1.5, dash) for a, b, level in found]
+            labels += [(grade, level) for _, _, level in found[:3]]
+        elif found:
+            parts.append(_line(_steps(frame, [(a, b, y(level)) for a, b, level in found]), f"t-{grade.value}", 2, dash))
+            labels.append((grade, found[-1][2]))
+    parts += _level_labels(frame, labels, top, y)
     parts += _marks(frame, above, y)
     return parts, bottom + 4
+
+
+def _reach(steps: Sequence[tuple[int, int, int]], level: int) -> tuple[int, int]:
+    mine = [(first, last) for first, last, each in steps if each == level]
+    return mine[0][0], mine[-1][1]
 
 
 def _decades(trend: Trend, size_nm: int, levels: Sequence[int]) -> tuple[int, int]:
@@ -254,16 +266,20 @@ def _back(frame: _Frame, steps: Sequence[tuple[int, int, float]]) -> str:
     return "".join(f"L{frame.x(last):.1f} {at:.1f}H{frame.x(first):.1f}" for first, last, at in reversed(steps)) + "Z"
 
 
-def _level_labels(frame: _Frame, levels: dict[Grade, int], top: float, y: Callable[[float], float]) -> Iterator[str]:
+def _level_labels(
+    frame: _Frame, levels: Sequence[tuple[Grade, int]], top: float, y: Callable[[float], float]
+) -> Iterator[str]:
     """The levels in force at the end of the time: beside their lines, or above the plot where there is no room."""
     bold, at, x = ' font-weight="700"', 0.0, frame.right
-    for grade in sorted(levels, key=lambda each: -levels[each]):
-        word = f"{grade.value} {limit_figure(levels[grade])}"
+    for grade, level in sorted(levels, key=lambda each: -each[1]):
+        word = f"{grade.value} {limit_figure(level)}"
         if frame.width < 600:
+            if x < frame.left + 190:
+                return
             yield _text(x, top - 6, word, f"t-{grade.value}", "end", bold)
             x -= 6.6 * len(word) + 8
         else:
-            at = max(y(levels[grade]) + 4, at + 15)
+            at = max(y(level) + 4, at + 15)
             yield _text(frame.right + 6, at, word, f"t-{grade.value}", "start", bold)
 
 
