@@ -28,6 +28,7 @@ from motewatch.engine.records import (
     Ordered,
     OrderedAct,
     Output,
+    Placed,
     Pressed,
     Priority,
     RecordHeldUp,
@@ -68,6 +69,7 @@ Internal = (
     | Accessed
     | Pressed
     | Ordered
+    | Placed
     | Entered
     | Delivered
 )
@@ -87,6 +89,7 @@ INTERNAL_KINDS: Final[dict[type[Any], str]] = {
     Accessed: "accessed",
     Pressed: "pressed",
     Ordered: "ordered",
+    Placed: "placed",
     Entered: "entered",
     Delivered: "delivered",
 }

@@ -27,6 +27,7 @@ from motewatch.engine.commands import Commands, command_of
 from motewatch.engine.desk import Desk, RoomState
 from motewatch.engine.errors import NewerStateError, NotConfiguredError, OlderStateError, TimeWentBackError
 from motewatch.engine.locations import LocationDesk, LocationState, new_state
+from motewatch.engine.placements import Placements
 from motewatch.engine.plan import compile_plan
 from motewatch.engine.records import (
     Accessed,
@@ -44,6 +45,7 @@ from motewatch.engine.records import (
     LinksGuessed,
     Ordered,
     Output,
+    Placed,
     Pressed,
     RecordHeldUp,
     Refused,
@@ -75,7 +77,8 @@ class _Parts:
         self.desk = desk
         self.locations: dict[str, LocationDesk] = {}
         self.service = ServiceAlarms(desk)
-        self.sensors = SensorWatch(desk, self.service)
+        self.placements = Placements(desk)
+        self.sensors = SensorWatch(desk, self.service, self.placements)
         self.trials = TrialDesk(desk)
         self.commands = Commands(desk, self.trials)
         self.suppressions = Suppressions(desk)
@@ -197,6 +200,8 @@ class Engine:
             parts.service.record_held_up(what)
         elif isinstance(what, SignInsFailed):
             parts.service.sign_ins_failed(what)
+        elif isinstance(what, Placed):
+            parts.placements.placed(what)
         elif isinstance(what, Accessed | Entered):
             parts.desk.outputs.append(Audited(parts.desk.time_us, what.by, what.action, what.subject, what.detail))
         elif isinstance(what, Pressed):
@@ -215,7 +220,7 @@ class Engine:
         quality = parts.sensors.heard(reading, received_us)
         if quality is None:
             return
-        location = parts.desk.plan.sensors[reading.sensor].location or reading.location
+        location = parts.placements.location_of(reading)
         if location is not None:
             parts.locations[location].take(reading, quality)
 
@@ -303,6 +308,7 @@ class Engine:
             room_state.cached = (0, 0, "")
         self._configure_locations(parts)
         parts.sensors.configured()
+        parts.placements.configured()
         parts.trials.know(site)
         parts.trials.configured()
         parts.callout.know(site)
@@ -363,6 +369,7 @@ class Engine:
             "rooms": {id_: [room.since_us, room.stated] for id_, room in sorted(desk.rooms.items())},
             "locations": {id_: location.state.to_state() for id_, location in sorted(parts.locations.items())},
             "sensors": parts.sensors.to_state(),
+            "placements": parts.placements.to_state(),
             "dead_letters": parts.service.to_state(),
             "commands": parts.commands.to_state(),
             "links": parts.commands.links.to_state(),
@@ -394,6 +401,7 @@ class Engine:
             restored = LocationState.from_state(location_state, bounds, plan.trends.get(id_, ()))
             parts.locations[id_] = LocationDesk(desk, location_plan, restored)
         parts.sensors.from_state(state["sensors"])
+        parts.placements.from_state(state.get("placements", {}))
         parts.service.from_state(state["dead_letters"])
         parts.commands.from_state(state["commands"])
         parts.commands.links = Answers.from_state(state["links"])

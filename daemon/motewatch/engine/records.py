@@ -215,6 +215,17 @@ class Ordered:
 
 
 @dataclass(frozen=True, slots=True)
+class Placed:
+    """A signed-in user says where a portable counter stands from now on; None: nowhere, until somebody says again."""
+
+    id: str
+    by: str
+    sensor: str
+    location: str | None
+    comment: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Entered:
     """A signed-in user puts a fact on the audit trail that changes nothing else: a note, a signature."""
 
@@ -242,6 +253,7 @@ What = (
     | Accessed
     | Pressed
     | Ordered
+    | Placed
     | Entered
     | Delivered
 )

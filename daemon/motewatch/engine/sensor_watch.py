@@ -10,6 +10,7 @@ from typing import Any, Final
 
 from motewatch.engine.agenda import Due
 from motewatch.engine.desk import BROKER_ALARM, Desk
+from motewatch.engine.placements import Placements
 from motewatch.engine.plan import SensorPlan
 from motewatch.engine.records import Priority, Repeated
 from motewatch.engine.sensors import BOOTS_KEPT, FUTURE_LIMIT_US, Ranges, SensorState, clock_suspect, quality_of
@@ -29,8 +30,9 @@ _FAULTS: Final = (
 class SensorWatch:
     """The sensors of the configuration in force, and what is remembered of each."""
 
-    def __init__(self, desk: Desk, service: ServiceAlarms) -> None:
+    def __init__(self, desk: Desk, service: ServiceAlarms, placements: Placements) -> None:
         self._desk = desk
+        self._placements = placements
         self._service = service
         self.states: dict[str, SensorState] = {}
 
@@ -96,11 +98,12 @@ class SensorWatch:
                     f"sensor '{sensor}' is fixed at '{plan.location}' but says it stands at '{reading.location}'",
                     sensor,
                 )
-        elif reading.location is None or reading.location not in desk.plan.locations:
+        elif (place := self._placements.location_of(reading)) is None or place not in desk.plan.locations:
             said = "no location" if reading.location is None else f"unknown location '{reading.location}'"
+            more = ", and was not checked in at one during the whole interval" if self._placements.knows(sensor) else ""
             return Refusal(
                 RefusalReason.UNKNOWN_LOCATION,
-                f"portable sensor '{sensor}' says {said}; it must name a location of the site configuration",
+                f"portable sensor '{sensor}' says {said}; it must name a location of the site configuration{more}",
                 sensor,
             )
         if reading.sizes_nm != plan.sizes_nm:

@@ -53,7 +53,7 @@ USUAL: Final = frozenset(Kind) - {Kind.SAMPLE}
 
 ACTS: Final = (
     *("acknowledge", "shelve", "unshelve", "reset", "remove-from-service", "return-to-service"),
-    *("answer-by-link", "confirm-test", "refused"),
+    *("answer-by-link", "confirm-test", "refused", "check-in", "check-out"),
 )
 _ACTIONS: Final[dict[Kind, tuple[str, ...]]] = {
     Kind.ACT: ACTS,

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from motewatch.engine.commands import command_of
-from motewatch.engine.records import Answered, Commanded, Entered, Ordered, Output, Pressed, Replied, What
+from motewatch.engine.records import Answered, Commanded, Entered, Ordered, Output, Placed, Pressed, Replied, What
 from motewatch.wire.records import Acknowledge, Command, Confirm, SetOccupancy
 
 REFUSED: Final = "refused"
@@ -26,6 +26,9 @@ def refusal_of(what: What, outputs: Sequence[Output]) -> Entered | None:
         id_, by, act, subject = command.id, command.by, _words(command), _subject(command)
     elif isinstance(what, Answered):
         id_, by, act, subject = what.id, what.by, f"{what.act.value} by the link of {what.told}", what.subject
+    elif isinstance(what, Placed):
+        act = "check out" if what.location is None else f"check in at {what.location}"
+        id_, by, subject = what.id, what.by, f"sensor/{what.sensor}"
     else:
         return None
     said = next((out for out in outputs if isinstance(out, Replied) and out.command_id == id_), None)
