@@ -94,6 +94,7 @@ def make_report(store: Store, scope: Scope, as_of: AsOf | None = None) -> dict[s
         "software": version("motewatch"),
         "site": {"id": newest.site.id, "name": newest.site.name, "time_zone": newest.site.time_zone},
         "scope": scope_data(scope, places, not scope.locations),
+        "final": seal.engine_us >= span.end_us,
         "record": {
             "seal": seal.seal,
             "hash": seal.hash,

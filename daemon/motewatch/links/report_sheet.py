@@ -149,7 +149,6 @@ def _cover(data: Mapping[str, Any], times: _Times) -> list[list[str]]:
 
 def _summary(data: Mapping[str, Any]) -> list[list[str]]:
     """What a reader wants to know first: line, answer, and whether it asks for a look."""
-    scope = data["scope"]
     actions = [each for each in data["excursions"] if each["kind"].endswith("-action") or each["kind"] == "cascade"]
     others = len(data["excursions"]) - len(actions)
     open_ = [each for each in data["excursions"] if each["until_us"] is None]
@@ -176,7 +175,7 @@ def _summary(data: Mapping[str, Any]) -> list[list[str]]:
         ("Samples revised by late data", str(sum(each["late_revisions"] for each in data["locations"])), False),
         ("Sensors with overdue calibration", ", ".join(overdue) or "none", bool(overdue)),
     ]
-    if data["record"]["reaches_us"] < scope["end_us"]:
+    if not data["final"]:
         lines.insert(0, ("The record ends before the report's time does", "this report is not final", True))
     return [[line, answer, "look" if look else ""] for line, answer, look in lines]
 

@@ -182,6 +182,25 @@ def test_a_report_is_kept_and_found_the_same(own: Journal) -> None:
     assert (found.problems, found.since) == ((), ())
 
 
+def test_what_comes_later_makes_no_other_report_of_a_day_that_is_over(own: Journal, tmp_path: Path) -> None:
+    shelf = Shelf(own.store)
+    made, _ = shelf.make(Scope(DAY), "quality-1", NOW)
+    before = (tmp_path / "reports" / made.file).read_bytes()
+    commit(own, [SampleTaken(sample("fill-1", T0 + 1500 * MINUTE, 12))], NOW + MINUTE)
+    again, new = shelf.make(Scope(DAY), "operator-2", NOW + 2 * MINUTE)
+    assert (again, new) == (made, False)
+    assert (tmp_path / "reports" / made.file).read_bytes() == before
+
+
+def test_an_unfinished_report_is_another_one_once_it_is_over(own: Journal) -> None:
+    shelf = Shelf(own.store)
+    scope = Scope(Span(Kind.BATCH, T0 + 1400 * MINUTE, T0 + 1500 * MINUTE))
+    early, _ = shelf.make(scope, "quality-1", NOW)
+    commit(own, [], T0 + 1501 * MINUTE)
+    late, new = shelf.make(scope, "quality-1", NOW)
+    assert (new, early.id == late.id) == (True, False)
+
+
 def test_a_late_revision_is_told_and_is_no_fault_of_the_report(own: Journal) -> None:
     shelf = Shelf(own.store)
     made, _ = shelf.make(Scope(DAY), "quality-1", NOW)
