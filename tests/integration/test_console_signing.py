@@ -95,6 +95,16 @@ def test_a_signature_is_bound_to_what_it_is_about(ground: tuple[Path, Person, Pe
     assert sign(quinn, review[1]) == 303
     assert f"Signed up to row {review[1].rpartition('-')[2]}" in quinn.http.get("/sign").text
 
+    # Programs read signatures, page by page.
+    first = quinn.http.get("/api/v1/signatures", params={"limit": "2"}).json()
+    assert [one["subject"] for one in first["signatures"]] == [review[1], sample]
+    rest = quinn.http.get("/api/v1/signatures", params={"limit": "2", "cursor": first["next"]}).json()
+    assert [(one["subject"], one["changed"]) for one in rest["signatures"]] == [(alarm, None)]
+    assert rest["next"] is None
+    (one,) = quinn.http.get("/api/v1/signatures", params={"subject": alarm}).json()["signatures"]
+    assert (one["name"], one["meaning"], one["changed"]) == ("Quinn", "reviewed", True)
+    assert quinn.http.get("/api/v1/signatures", params={"cursor": "x"}).status_code == 400
+
     for missing in ("audit/1-99999", "audit/0-1", "audit/2-1", "sample/none/2026-01-01", f"alarm/{ACTION}/2026-01-01"):
         assert quinn.http.get(f"/sign?subject={quote(missing)}").status_code == 404
     assert ask(folder, lambda journal: journal.verify()) == []

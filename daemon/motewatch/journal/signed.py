@@ -60,14 +60,19 @@ def last_audit_id(store: Store) -> int:
 
 
 def signature_rows(
-    store: Store, subject: str | None = None, below: str | None = None, limit: int = 100
+    store: Store, subject: str | None = None, below: str | None = None, limit: int = 100, before: int | None = None
 ) -> list[AuditRow]:
-    """The newest signatures, oldest first: of one thing, or of all whose subject begins with `below`."""
+    """The newest signatures, oldest first: of one thing, or of all whose subject begins with `below`.
+
+    `before`: older than this row of the audit trail.
+    """
     query = audit_rows().where(_audit.action == SIGNED)
     if subject is not None:
         query = query.where(_audit.subject == subject)
     if below is not None:
         query = query.where(_audit.subject.startswith(below, autoescape=True))
+    if before is not None:
+        query = query.where(_audit.id < before)
     with store.reading() as connection:
         found = connection.execute(query.order_by(_audit.id.desc()).limit(limit)).all()
     return [AuditRow(*row) for row in reversed(found)]

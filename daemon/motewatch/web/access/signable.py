@@ -19,7 +19,7 @@ from motewatch.journal.journal import Journal
 from motewatch.journal.reports import made_report
 from motewatch.journal.signed import alarm_texts, audit_range, sample_texts, signature_rows
 from motewatch.links.publications import iso
-from motewatch.site.instants import instant_us
+from motewatch.site.instants import instant, instant_us
 from motewatch.web.access.signing import Signed, beside, sha256_of
 
 STEPS_MAX: Final = 5_000
@@ -78,7 +78,7 @@ def _sample(record: Journal, subject: str, rest: str) -> Signable | None:
         one = taken.sample
         counts = ", ".join(f"≥ {each.size_nm / 1000:g} µm: {each.count}" for each in one.channels)
         quality = ", ".join(str(flag.name).lower().replace("_", " ") for flag in one.quality) or "good"
-        period = f"{iso(one.start_us)} to {iso(one.end_us)}"
+        period = f"{_when(one.start_us)} to {_when(one.end_us)}"
         table.append((str(one.revision), period, counts, f"{one.coverage:.0%}", str(one.readings), quality))
     return Signable(subject, f"Sample at {location}", tuple(table), sha256_of(subject, texts))
 
@@ -92,7 +92,7 @@ def _alarm(record: Journal, subject: str, rest: str) -> Signable | None:
     if not steps:
         return None
     table = [("Time", "What", "State", "By", "Comment")]
-    table += [(iso(each.at_us), each.text, str(each.after), each.by, each.comment) for each in steps]
+    table += [(_when(each.at_us), each.text, str(each.after), each.by, each.comment) for each in steps]
     over = steps[-1].after is State.NORMAL
     warning = "" if over else "This alarm is not back to normal: what happens next comes after the signature."
     return Signable(subject, f"Alarm {alarm}", tuple(table), sha256_of(subject, texts), warning)
@@ -128,7 +128,7 @@ def _audit(record: Journal, subject: str, rest: str) -> Signable | None:
     # The hash of a row covers the row and all before it.
     lines = [f"{row.id} {row.hash}" for row in rows]
     table = [("Row", "Time", "Who", "What", "About", "Detail")]
-    table += [(str(row.id), iso(row.at_us), row.by, row.action, row.subject, row.detail) for row in rows]
+    table += [(str(row.id), _when(row.at_us), row.by, row.action, row.subject, row.detail) for row in rows]
     return Signable(subject, f"Audit trail, rows {first} to {last}", tuple(table), sha256_of(subject, lines))
 
 
@@ -140,6 +140,11 @@ def _report(record: Journal, subject: str, rest: str) -> Signable | None:
     table.append((made.title, iso(made.start_us), iso(made.end_us), made.batch, made.made_by, made.hash))
     # The hash is that of the whole content; a page proves the file against it before it shows anything.
     return Signable(subject, f"{made.title} {made.id}", tuple(table), sha256_of(subject, [made.hash]))
+
+
+def _when(us: int) -> str:
+    """To the second; what is signed has the microseconds."""
+    return f"{instant(us):%Y-%m-%d %H:%M:%S} UTC"
 
 
 def _instant(text: str) -> int | None:

@@ -25,7 +25,7 @@ from motewatch.web.access.roles import May
 from motewatch.web.console.house import House
 from motewatch.web.console.metrics import KIND, Metrics
 from motewatch.web.console.operation import BASE, PROBLEM, TITLES, Operation, Problem
-from motewatch.web.console.operations import configurations, on_call, record, reports, right_now, trends
+from motewatch.web.console.operations import configurations, on_call, record, reports, right_now, signatures, trends
 from motewatch.web.guesses import Pace
 
 OPERATION_GROUPS: Final[tuple[tuple[tuple[Operation, ...], Callable[[House], object]], ...]] = (
@@ -35,6 +35,7 @@ OPERATION_GROUPS: Final[tuple[tuple[tuple[Operation, ...], Callable[[House], obj
     (configurations.OPERATIONS, configurations.ConfigurationOperations),
     (on_call.OPERATIONS, on_call.OnCallOperations),
     (reports.OPERATIONS, reports.ReportOperations),
+    (signatures.OPERATIONS, signatures.SignatureOperations),
 )
 """Each group of operations, and what makes them."""
 
