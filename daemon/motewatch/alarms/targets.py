@@ -124,3 +124,18 @@ TARGETS: Final = (
     ),
 )  # fmt: skip
 """In the order of the report. The priorities are those of annunciated alarms, not of configured ones."""
+
+
+def value_text(target: Target, found: Figures) -> str:
+    """A figure with its unit."""
+    value = target.value(found)
+    if value is None:
+        return "-"
+    if target.unit == "%":
+        return f"{100 * value:.3g} %"
+    return f"{value:.0f}{target.unit}" if value >= 1000 else f"{value:.3g}{target.unit}"
+
+
+def mark(target: Target) -> str:
+    """How far its source is confirmed: ~ recomputed, * from memory."""
+    return {"recomputed": " ~", "from memory": " *"}.get(target.confirmed, "")

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import typer
 
 from motewatch.alarms.performance import Chattering, Figures
-from motewatch.alarms.targets import TARGETS, Target, Verdict
+from motewatch.alarms.targets import TARGETS, Verdict, mark, value_text
 from motewatch.cli.printing import table
 from motewatch.cli.record import open_journal, span
 from motewatch.cli.times import local_text
@@ -57,7 +57,7 @@ def text(found: Figures, site: Site) -> str:
         *table(
             ("figure", "value", "target", ""),
             [
-                (target.what, value_text(target, found), target.text + _mark(target), target.judge(found).value)
+                (target.what, value_text(target, found), target.text + mark(target), target.judge(found).value)
                 for target in TARGETS
             ],
             frozenset({"value"}),
@@ -74,20 +74,6 @@ def text(found: Figures, site: Site) -> str:
         f"Chattering here: {_CHATTERING[found.chattering_rule]} (sources disagree; alarm_figures.chattering).",
     ]
     return "\n".join(lines) + "\n"
-
-
-def value_text(target: Target, found: Figures) -> str:
-    """A figure with its unit."""
-    value = target.value(found)
-    if value is None:
-        return "-"
-    if target.unit == "%":
-        return f"{100 * value:.3g} %"
-    return f"{value:.3g}{target.unit}"
-
-
-def _mark(target: Target) -> str:
-    return {"recomputed": " ~", "from memory": " *"}.get(target.confirmed, "")
 
 
 def _standing(found: Figures) -> list[str]:

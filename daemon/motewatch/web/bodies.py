@@ -17,6 +17,9 @@ BODY_BYTES: Final = 8 * 1024
 
 BODY_S: Final = 10.0
 
+FIELDS: Final = 120
+"""A list with a box for each alarm of a flood."""
+
 
 FORM: Final = "application/x-www-form-urlencoded"
 
@@ -44,7 +47,7 @@ async def whole_body(request: Request, wanted: str = FORM) -> bytes:
 def form_of(body: bytes) -> dict[str, str]:
     """Its fields, each once; raises 400 for anything else."""
     try:
-        fields = parse_qs(body.decode("ascii"), keep_blank_values=True, max_num_fields=10, errors="strict")
+        fields = parse_qs(body.decode("ascii"), keep_blank_values=True, max_num_fields=FIELDS, errors="strict")
     except (ValueError, UnicodeError):
         raise HTTPException(400) from None
     if any(len(values) != 1 for values in fields.values()):

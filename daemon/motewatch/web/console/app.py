@@ -25,6 +25,7 @@ from motewatch.web.console.api import Api
 from motewatch.web.console.house import HERE, House, Rule, address_of
 from motewatch.web.console.operation import BASE, problem
 from motewatch.web.console.pages import (
+    alarms,
     asides,
     configurations,
     on_call,
@@ -46,6 +47,7 @@ POLICY: Final = (
 
 GROUPS: Final[tuple[tuple[tuple[Rule, ...], Callable[[House], object]], ...]] = (
     (right_now.ROUTES, right_now.RightNowPages),
+    (alarms.ROUTES, alarms.AlarmPages),
     (rooms.ROUTES, rooms.RoomPages),
     (on_call.ROUTES, on_call.OnCallPages),
     (record.ROUTES, record.RecordPages),

@@ -68,6 +68,7 @@ class Way:
 NAV: Final = (
     Way("/", "Right now", May.LOOK, ("/acknowledge",)),
     Way("/wall", "Wall", May.LOOK),
+    Way("/alarms", "Alarms", May.LOOK, ("/alarm",)),
     Way("/rooms", "Rooms", May.LOOK, ("/room", "/location")),
     Way("/on-call", "On call", May.LOOK),
     Way("/record", "Record", May.LOOK, ("/note",)),

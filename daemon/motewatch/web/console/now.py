@@ -7,8 +7,10 @@ places and reasons are those of the live view.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from motewatch.picture import words
 from motewatch.picture.board import Board, RoomLine, weight_of
@@ -23,6 +25,9 @@ CHANGES_SHOWN: Final = 12
 COMMENT_MAX: Final = 500
 MARK: Final = 75.0
 """Where on a bar of 100 the limit stands: what is beyond it has a quarter of the bar."""
+
+_FIGURE_BLANK: Final = re.compile(r"(?<=\d) (?=\d{3})")
+"""Figures are not broken between their thousands."""
 
 ANSWERS: Final[dict[Holding, tuple[str, str, str]]] = {
     Holding.OUT: ("bad", "✖", "Not fine"),
@@ -131,7 +136,7 @@ def picture_of(board: Board, site: Site, now_us: int, *, well: bool, connected: 
     names = {location.id: location.name for location in site.locations}
     room_names = {room.id: room.name for room in site.rooms}
     rooms = tuple(_room(line, board, now_us) for line in board.rooms(now_us))
-    alarms = tuple(_alarm(alarm, names, room_names, board, now_us) for alarm in board.standing())
+    alarms = tuple(alarm_now(alarm, names, room_names, board.zone, now_us) for alarm in board.standing())
     recent = [each for each in reversed(board.happenings()) if now_us - each.at_us < HOUR_US]
     changes = tuple(
         Change(at(each.at_us, board.zone, now_us), ANSWERS[each.weight][1], ANSWERS[each.weight][0], each.text)
@@ -218,7 +223,10 @@ def _climate(value: ClimateValue) -> str:
     return f"{value.quantity.replace('-', ' ')} {value.mean:.1f} {unit}{outside}"
 
 
-def _alarm(alarm: AlarmMessage, names: dict[str, str], rooms: dict[str, str], board: Board, now_us: int) -> AlarmNow:
+def alarm_now(
+    alarm: AlarmMessage, names: dict[str, str], rooms: dict[str, str], zone: ZoneInfo, now_us: int
+) -> AlarmNow:
+    """One alarm as a line of a list. `names` and `rooms`: what people call the locations and the rooms."""
     since_us = words.microseconds(alarm.since)
     css, sign, _ = ANSWERS[weight_of(alarm)]
     return AlarmNow(
@@ -226,10 +234,10 @@ def _alarm(alarm: AlarmMessage, names: dict[str, str], rooms: dict[str, str], bo
         css,
         sign,
         alarm.priority,
-        words.about(alarm, names, words.UNICODE),
+        _FIGURE_BLANK.sub("\N{NO-BREAK SPACE}", words.about(alarm, names, words.UNICODE)),
         "" if alarm.room is None else rooms.get(alarm.room, alarm.room),
         words.STATES[alarm.state],
-        f"since {at(since_us, board.zone, now_us)}, {ago(since_us, now_us)}",
+        f"since {at(since_us, zone, now_us)}, {ago(since_us, now_us)}",
         alarm.state in ACTIVE_WORDS,
         "unacknowledged" in alarm.state,
         alarm.by or "",

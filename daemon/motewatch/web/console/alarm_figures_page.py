@@ -1,0 +1,105 @@
+"""The model of the page that says how the alarms were to live with: figures beside their targets, alarms by time."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+from motewatch.alarms.annunciations import annunciations
+from motewatch.alarms.performance import LEAD_US, Figures
+from motewatch.alarms.targets import TARGETS, Verdict, mark, value_text
+from motewatch.journal.journal import Journal
+from motewatch.links.alarm_figures import figures_of
+from motewatch.picture.words import lasting
+from motewatch.site.models import Site
+from motewatch.web.words import local
+from motewatch.wire.records import DAY_US, HOUR_US
+
+VERDICTS: Final = {
+    Verdict.MET: ("fine", "✓"),
+    Verdict.MANAGEABLE: ("watch", "▲"),
+    Verdict.NOT_MET: ("bad", "✖"),
+    Verdict.TOO_SHORT: ("none", "–"),
+    Verdict.NO_ALARMS: ("none", "–"),
+}
+WIDTH: Final = 720.0
+HEIGHT: Final = 140.0
+HOURS_UP_TO_DAYS: Final = 7
+LEAST_BARS: Final = 24
+
+
+def figures_page(record: Journal, site: Site, zone: ZoneInfo, now_us: int, days: int) -> dict[str, Any]:
+    """What the template shows of the last so many days; reads the record, so call it in a thread of the pool."""
+    since_us = now_us - days * DAY_US
+    found = figures_of(record, since_us, now_us, site.alarm_figures)
+    if found is None:
+        return {"found": None}
+    begin_us, end_us = found.period.start_us, found.period.end_us
+    told = annunciations(record.alarm_steps(begin_us - LEAD_US, end_us))
+    instants = [each.told_us for each in told if begin_us <= each.told_us < end_us]
+    return {
+        "found": found,
+        "span": f"{local(begin_us, zone):%Y-%m-%d %H:%M} to {local(end_us, zone):%Y-%m-%d %H:%M}",
+        "targets": [
+            (*VERDICTS[verdict], target.what, value_text(target, found), target.text + mark(target), verdict.value)
+            for target in TARGETS
+            for verdict in (target.judge(found),)
+        ],
+        "lines": _lines(found),
+        "chart": chart_of(instants, begin_us, end_us, zone, HOUR_US if days <= HOURS_UP_TO_DAYS else DAY_US),
+    }
+
+
+def _lines(found: Figures) -> list[str]:
+    waits = found.acknowledging
+    lines = [
+        f"Standing at the end: {found.standing}, of these {found.standing_unacknowledged} not acknowledged and "
+        f"{len(found.standing_stale)} for more than 24 h."
+    ]
+    if waits.median_us is not None and waits.p90_us is not None and waits.longest_us is not None:
+        lines.append(
+            f"Time to acknowledge: median {lasting(round(waits.median_us))}, "
+            f"90 % within {lasting(round(waits.p90_us))}, longest {lasting(waits.longest_us)} "
+            f"({waits.acknowledged} acknowledged)."
+        )
+    lines.append(f"Never acknowledged: {waits.never}; still waiting: {waits.waiting}.")
+    lines += [
+        f"{state.value.replace('-', ' ').capitalize()}: {lasting(time.total_us)} in all, {time.alarms} alarms."
+        for state, time in found.hidden.items()
+        if time.alarms
+    ]
+    return lines
+
+
+def chart_of(instants: list[int], begin_us: int, end_us: int, zone: ZoneInfo, step_us: int) -> dict[str, Any]:
+    """Alarms by hours or days, as bars: each with its place, height and words. No stretch is left out."""
+    # Counted from the beginning of the time, not by the calendar: a day of a change of clocks is a bar like any other.
+    counts = Counter((instant - begin_us) // step_us for instant in instants)
+    number = -(-(end_us - begin_us) // step_us)
+    # A young record is a few bars at the right, not one that fills the page.
+    empty = max(0, LEAST_BARS - number)
+    number += empty
+    most = max(counts.values(), default=0)
+    width = WIDTH / number
+    bars = [
+        {
+            "x": round(width * (empty + index), 2),
+            "width": round(max(0.4, width * 0.86), 2),
+            "y": round(HEIGHT * (1 - counts[index] / most), 2),
+            "height": round(HEIGHT * counts[index] / most, 2),
+        }
+        for index in sorted(counts)
+    ]
+    word = "hour" if step_us == HOUR_US else "day"
+    worst = max(counts, key=lambda index: (counts[index], -index), default=None)
+    when = "" if worst is None else f"{local(begin_us + worst * step_us, zone):%a %Y-%m-%d %H:%M}"
+    return {
+        "bars": bars,
+        "most": most,
+        "word": word,
+        "when": when,
+        "total": len(instants),
+        "begin": f"{local(begin_us, zone):%Y-%m-%d %H:%M}",
+        "end": f"{local(end_us, zone):%Y-%m-%d %H:%M}",
+    }

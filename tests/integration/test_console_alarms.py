@@ -1,0 +1,156 @@
+"""`Alarms` in front of the real service: lists, one alarm with every act of its lifecycle, figures, and programs."""
+
+from __future__ import annotations
+
+import re
+from html import unescape
+from pathlib import Path
+from urllib.parse import quote
+
+import pytest
+
+from support.console import Person, administrator, console, user
+from support.live import ACTION, ask, spot
+from support.mqtt_peer import Peer
+from support.servers import Mosquitto, wait_until
+
+pytestmark = pytest.mark.broker
+
+OTHER = "location/spot-1/5um/action"
+ONE = f"/alarm?id={quote(ACTION)}"
+
+
+def token(person: Person, scope: str) -> dict[str, str]:
+    page = person.post("/tokens", act="make", label="test", scope=scope, days="30").text
+    found = re.search(r'class="secret">([^<]+)<', page)
+    assert found is not None, page
+    return {"Authorization": f"Bearer {found[1]}"}
+
+
+def group(page: str, title: str) -> str:
+    """One list of the page."""
+    found = re.search(rf"<h2[^>]*>{title} .*?</section>", page, re.DOTALL)
+    return "" if found is None else unescape(found[0])
+
+
+def test_alarms(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    with (
+        console(tmp_path, mosquitto) as (_, url),
+        administrator(tmp_path, url) as admin,
+        user(admin, url, "mira", "operator") as mira,
+        user(admin, url, "vic", "viewer") as vic,
+        Peer(mosquitto.port) as peer,
+    ):
+        # What a sensor that says nothing has raised may be there already.
+        assert ACTION not in group(mira.http.get("/alarms").text, "Not acknowledged")
+        peer.publish(*spot(1, (100, 60)))
+        wait_until(lambda: ACTION in group(mira.http.get("/alarms").text, "Not acknowledged"), "the alarm")
+        _rights(admin, vic)
+        _meaning(vic)
+        _acts(mira, tmp_path)
+        _together(mira, peer)
+        _figures(vic)
+        _programs(mira)
+        _hostile(mira)
+        assert ask(tmp_path, lambda journal: journal.verify()) == []
+
+
+def _rights(admin: Person, vic: Person) -> None:
+    for somebody in (admin, vic):
+        page = somebody.http.get(ONE).text
+        assert "What to do" in page
+        assert 'name="act"' not in page
+        assert 'type="checkbox"' not in somebody.http.get("/alarms").text
+        for act in ("acknowledge", "shelve", "remove-from-service"):
+            assert somebody.post(ONE, "/tokens", act=act, comment="x").status_code == 403
+        assert somebody.post("/alarms", "/tokens", comment="x", **{"take-1": ACTION}).status_code == 403
+
+
+def _meaning(vic: Person) -> None:
+    page = unescape(vic.http.get(ONE).text)
+    for part in ("Likely cause", "If nothing is done", "particles >= 0.5 um above the action level", "3 520", "high"):
+        assert part in page.replace("\N{NO-BREAK SPACE}", " "), part
+    assert "Trend of Needle side" in page
+    assert "starts" in page
+
+
+def _acts(mira: Person, tmp_path: Path) -> None:
+    # Refused by the engine, in its words, and nothing typed is lost.
+    refused = mira.post(ONE, act="shelve", minutes="30", comment=" ")
+    assert refused.status_code == 409
+    assert "say why" in refused.text
+    assert mira.post(ONE, act="shelve", minutes="31", comment="x").status_code == 422
+    long = mira.post(ONE, act="acknowledge", comment="y" * 501)
+    assert long.status_code == 422
+    assert "y" * 500 in long.text
+    assert mira.post(ONE, act="shelve", minutes="30", comment='seal of the "door"').status_code == 303
+    page = unescape(mira.http.get(ONE).text)
+    assert "Shelved" in page
+    assert "Bring it back now" in page
+    assert 'seal of the "door"' in group(mira.http.get("/alarms").text, "Shelved")
+    assert mira.post(ONE, act="unshelve", comment="").status_code == 303
+    assert mira.post(ONE, act="reset", comment="").status_code == 409
+    assert mira.post(ONE, act="remove-from-service", permit="P-7", comment="").status_code == 303
+    assert "permit P-7" in group(mira.http.get("/alarms").text, "Out of service")
+    assert mira.post(ONE, act="return-to-service", comment="back").status_code == 303
+    assert mira.post(ONE, act="acknowledge", comment="seen <b>").status_code == 303
+    page = mira.http.get(ONE).text
+    assert "Acknowledged (by mira)" in page
+    assert "seen &lt;b&gt;" in page
+    assert ACTION in group(mira.http.get("/alarms").text, "Acknowledged, and still so")
+    rows = ask(tmp_path, lambda journal: journal.query_audit(40)) or []
+    assert [row.action for row in rows if row.by == "mira" and row.subject == ACTION] == [
+        "refused",
+        "shelve",
+        "unshelve",
+        "refused",
+        "remove-from-service",
+        "return-to-service",
+        "acknowledge",
+    ]
+
+
+def _together(mira: Person, peer: Peer) -> None:
+    assert mira.post("/alarms", comment="all").status_code == 422
+    assert mira.post("/alarms", comment="all", **{"take-1": OTHER}).status_code == 303
+    assert OTHER in group(mira.http.get("/alarms").text, "Acknowledged, and still so")
+    again = mira.post("/alarms", comment="kept words", **{"take-1": OTHER, "take-2": ACTION})
+    assert again.status_code == 409
+    assert again.text.count("nothing to acknowledge") == 2
+    assert mira.http.get("/").text.count(quote(ACTION, safe="")) + mira.http.get("/").text.count(ACTION) > 0
+
+
+def _figures(vic: Person) -> None:
+    page = unescape(vic.http.get("/alarms/figures?days=1").text)
+    assert "alarms per operator and hour" in page
+    assert "not judged: under 30 days" in page
+    assert "in all, at most" in page
+    assert "<rect" in page
+    assert vic.http.get("/alarms/figures?days=999999999999").status_code == 200
+
+
+def _programs(mira: Person) -> None:
+    reads, acts = token(mira, "read"), token(mira, "operate")
+    body = {"alarm": OTHER, "minutes": 5, "comment": "by a program"}
+    assert mira.http.post("/api/v1/alarms/shelve", json=body, headers=reads).status_code == 403
+    assert mira.http.post("/api/v1/alarms/shelve", json=body).status_code == 401
+    assert mira.http.post("/api/v1/alarms/shelve", json=body, headers=acts).status_code == 200
+    assert mira.http.post("/api/v1/alarms/shelve", json=body | {"minutes": 10_080}, headers=acts).status_code == 409
+    one = {"alarm": OTHER}
+    assert mira.http.post("/api/v1/alarms/unshelve", json=one, headers=acts).status_code == 200
+    refused = mira.http.post("/api/v1/alarms/reset", json=one, headers=acts)
+    assert refused.status_code == 409
+    assert "nothing to reset" in refused.json()["detail"]
+    permit = one | {"permit": "P-8"}
+    assert mira.http.post("/api/v1/alarms/remove-from-service", json=permit, headers=acts).status_code == 200
+    assert mira.http.post("/api/v1/alarms/return-to-service", json=one, headers=acts).status_code == 200
+
+
+def _hostile(mira: Person) -> None:
+    for missing in ("", "none", "<script>", "location/" + "x" * 500, "../../etc/passwd"):
+        page = mira.http.get(f"/alarm?id={quote(missing)}")
+        assert page.status_code == 404
+        assert "<script>" not in page.text
+    assert mira.post(f"/alarm?id={quote('none')}", act="acknowledge", comment="x").status_code == 404
+    assert mira.post(ONE, act="explode").status_code == 400
+    assert mira.http.post(ONE, data={"act": "acknowledge"}).status_code == 403
