@@ -25,11 +25,21 @@ from motewatch.web.access.roles import May
 from motewatch.web.console.house import House
 from motewatch.web.console.metrics import KIND, Metrics
 from motewatch.web.console.operation import BASE, PROBLEM, TITLES, Operation, Problem
-from motewatch.web.console.operations import configurations, on_call, record, reports, right_now, signatures, trends
+from motewatch.web.console.operations import (
+    alarms,
+    configurations,
+    on_call,
+    record,
+    reports,
+    right_now,
+    signatures,
+    trends,
+)
 from motewatch.web.guesses import Pace
 
 OPERATION_GROUPS: Final[tuple[tuple[tuple[Operation, ...], Callable[[House], object]], ...]] = (
     (right_now.OPERATIONS, right_now.RightNowOperations),
+    (alarms.OPERATIONS, alarms.AlarmOperations),
     (trends.OPERATIONS, trends.TrendOperations),
     (record.OPERATIONS, record.RecordOperations),
     (configurations.OPERATIONS, configurations.ConfigurationOperations),
