@@ -23,7 +23,7 @@ from motewatch.links.clock import Clock
 from motewatch.links.publications import iso
 from motewatch.links.site_file import load_site
 
-_FIELDS = ("id", "name", "role", "state", "made", "last_here", "password_chosen", "outside", "unused")
+_FIELDS = ("id", "name", "role", "state", "made", "last_here", "password_chosen", "unused")
 
 
 def add_to(app: typer.Typer) -> None:
@@ -63,7 +63,7 @@ def access(
         state = "disabled" if user.disabled_us is not None else "no own password yet" if one_time else "in use"
         times = (user.created_us, user.used_us, user.password_set_us)
         made, used, chosen = (None if us is None else iso(us) for us in times)
-        values = (user.id, user.name, user.role, state, made, used, chosen, user.outside, idle)
+        values = (user.id, user.name, user.role, state, made, used, chosen, idle)
         records.append(dict(zip(_FIELDS, values, strict=True)))
         last, password = ("-" if us is None else local_text(us, zone) for us in times[1:])
         cells.append([user.id, user.name, user.role, state, last, password, "unused" if idle else ""])

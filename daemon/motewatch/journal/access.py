@@ -21,7 +21,7 @@ _notices = tables.console_notices
 class UserRow:
     """One user. `one_time_until_us`: the password is for one sign-in, until then.
 
-    `outside`: whom an outside identity provider means by it. `used_us`: last sign-in or use.
+    `used_us`: last sign-in or use. `outside`: whom an outside identity provider means by it; nothing sets it yet.
     """
 
     id: str
@@ -137,12 +137,6 @@ class AccessStore:
         """It is on the audit trail."""
         with self._store.writing() as connection:
             connection.execute(update(_notices).where(_notices.c.id == notice).values(taken_us=now_us))
-
-    def outside(self, outside: str) -> UserRow | None:
-        """The user whom an outside identity provider means, or None."""
-        with self._store.reading() as connection:
-            row = connection.execute(select(_users).where(_users.c.outside == outside)).one_or_none()
-        return None if row is None else UserRow(*row)
 
     def rehash(self, user: str, before: str, password: str) -> None:
         """The same password hashed anew, unless it was changed meanwhile."""

@@ -114,8 +114,6 @@ class UserPages:
 def _last(user: UserRow, now_us: int) -> str:
     """When the password was chosen and the user was last here, in words."""
     used = "never here" if user.used_us is None else f"last here {ago(user.used_us, now_us)}"
-    if user.outside is not None and user.password_set_us is None:
-        return f"{used}; comes through the identity provider"
     if user.password_set_us is None:
         return used
     return f"{used}; password chosen {ago(user.password_set_us, now_us)}"
