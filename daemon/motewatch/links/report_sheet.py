@@ -167,7 +167,7 @@ def _summary(data: Mapping[str, Any]) -> list[list[str]]:
     lines = [
         ("Excursions of action levels and bounds", str(len(actions)), bool(actions)),
         ("Excursions of alert levels, trends", str(others), bool(others)),
-        ("Samples above an action level, each size by itself", str(above), above > 0),
+        ("Samples above an action level, each size by itself", grouped(above), above > 0),
         ("Excursions that nobody acknowledged", str(unacknowledged), unacknowledged > 0),
         ("Excursions without an end on record", str(len(open_)), bool(open_)),
         ("Time without data", f"{lasting(missing)} in {gaps} gaps" if gaps else "none", bool(gaps)),
@@ -189,10 +189,14 @@ def _configurations(data: Mapping[str, Any], times: _Times) -> list[Block]:
         ]
         for each in data["configurations"]
     ]
-    return [
+    blocks = [
         _heading("Configurations in force"),
         table(("from", "until", "digest (SHA-256 of the site file's canonical text)"), rows, wide=(2,)),
     ]
+    first_us = data["configurations"][0]["from_us"]
+    if first_us > data["scope"]["start_us"]:
+        blocks.append(_text(f"Before {times.text(first_us)} no configuration is on record: nothing was monitored."))
+    return blocks
 
 
 def _counts(data: Mapping[str, Any], times: _Times) -> list[Block]:
@@ -216,7 +220,7 @@ def _counts(data: Mapping[str, Any], times: _Times) -> list[Block]:
         rows = [
             [
                 _size(size["size_nm"]),
-                str(size["n"]),
+                grouped(size["n"]),
                 *(concentration(size[key]) for key in ("mean_per_m3", "median_per_m3", "p95_per_m3", "max_per_m3")),
                 times.text(size["max_end_us"]),
             ]
@@ -225,8 +229,8 @@ def _counts(data: Mapping[str, Any], times: _Times) -> list[Block]:
         titles = ("size", "n", "mean", "median", f"P{method['percent']}", "max", "max in the sample until")
         blocks.append(table(titles, rows, right=range(1, 6), wide=(6,)))
         levels = [
-            [_size(size["size_nm"]), level["grade"], level["state"], grouped(level["per_m3"]), str(level["judged"]),
-             str(level["above"]), level["source"]]
+            [_size(size["size_nm"]), level["grade"], level["state"], grouped(level["per_m3"]), grouped(level["judged"]),
+             grouped(level["above"]), level["source"]]
             for size in place["sizes"]
             for level in size["levels"]
         ]  # fmt: skip

@@ -271,6 +271,13 @@ def test_what_nobody_monitored_gives_no_report(own: Journal) -> None:
         make_report(own.store, Scope(before))
 
 
+def test_a_time_before_the_first_configuration_is_said(own: Journal, data: dict[str, Any]) -> None:
+    early = make_report(own.store, Scope(Span(Kind.BATCH, T0 - 120 * MINUTE, T0 + MINUTE)))
+    said = "Before 2026-03-01 23:00 no configuration is on record: nothing was monitored."
+    assert said in [block.get("text") for block in sheet(early)["blocks"]]
+    assert not [block for block in sheet(data)["blocks"] if "nothing was monitored" in block.get("text", "")]
+
+
 def test_an_unfinished_time_says_so(own: Journal) -> None:
     configure(own, report_site(), T0 + 1460 * MINUTE)
     found = make_report(own.store, Scope(Span(Kind.BATCH, T0 + 1400 * MINUTE, T0 + 1500 * MINUTE)))
