@@ -40,7 +40,7 @@ def access(
     only_unused: Annotated[bool, typer.Option("--only-unused", help="List only those.")] = False,
     form: FormatOption = Format.TABLE,
 ) -> None:
-    """Users of the console: roles, last use, age of passwords.
+    """Users of the console, for the periodic look.
 
     Points out who is perhaps not needed any more.
 
@@ -76,7 +76,7 @@ def access_secret(
     reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why; goes on record.", show_default=False)],
     user: Annotated[str, typer.Option("--user", metavar="ID", help="Which administrator.")] = "administrator",
 ) -> None:
-    """A one-time secret for an administrator who is locked out.
+    """A way back in for a locked-out administrator.
 
     Needs to write the journal's file, so run it as the service's user. The service may run. The old password is void,
     all sign-ins of that user end, and the audit trail tells of it.

@@ -197,8 +197,9 @@ def make_key(
 ) -> None:
     """Make the key that signs the record's anchors.
 
-    That is `record.signing_key_file` of the site file. Writes FILE, for its owner only, and FILE.public. Give the public key to whoever keeps the anchors, and keep both
-    away from those who could rewrite the record.
+    That is `record.signing_key_file` of the site file. Writes FILE, for its owner only, and
+    FILE.public. Give the public key to whoever keeps the anchors, and keep both away from those who could rewrite the
+    record.
 
     \b
     motewatch make-key /etc/motewatch/record.key

@@ -20,8 +20,9 @@ def add_to(app: typer.Typer) -> None:
 
 
 def status(site: SitePath, form: FormatOption = Format.TABLE) -> None:
-    """Is all well: do readings come in, are they kept, do they go on, can people be reached?
+    """Is all well? On one screen.
 
+    Do readings come in, are they kept, do they go on, can people be reached?
     Reads the journal and the state of its disk, beside a running service or without one. Exit status 1 where something
     is not well, so that it can be asked by a program.
 

@@ -23,7 +23,7 @@ COMMANDS = [
     "verify", "limits", "classify", "recovery", "rule-power", "sampling-plan", "alarm-register",
     "alarm-figures", "propose-levels",
     "oncall", "calls", "test-calls", "sequential", "try-channel", "access", "access-secret",
-    "report", "check-report",
+    "report", "check-report", "status", "rehearse",
 ]  # fmt: skip
 
 
