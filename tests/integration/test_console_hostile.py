@@ -149,14 +149,20 @@ def test_long_bodies_and_odd_paths_are_refused(ground: Ground) -> None:
                 assert answer.headers["content-type"] == PROBLEM
 
 
-def test_fifty_clients_that_never_finish_hold_nobody_up(ground: Ground) -> None:
+def test_fifty_clients_that_never_finish_hold_nobody_up_and_are_let_go(ground: Ground) -> None:
     parts = urlsplit(ground.url)
     with ExitStack() as stack:
+        opened: list[socket.socket] = []
         for number in range(50):
             slow = stack.enter_context(socket.create_connection((parts.hostname or "", parts.port or 0), timeout=10))
             head = b"POST /sign-in HTTP/1.1\r\nHost: x\r\n"
             # Half of them stop in the head, half in the body.
             more = b"Content-Type: application/x-www-form-urlencoded\r\nContent-Length: 9\r\n\r\nuse"
             slow.sendall(head + more if number % 2 else head)
+            slow.settimeout(40)
+            opened.append(slow)
         answer: Any = ground.people[Role.VIEWER].http.get("/")
         assert answer.status_code == 200
+        # None of them is waited for without end: one is cut off, the other told that it cannot be read.
+        assert opened[0].recv(100) == b""
+        assert opened[1].recv(100).startswith(b"HTTP/1.1 400 ")

@@ -7,6 +7,7 @@ proxy on the same machine the client's address is the one that the proxy names. 
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import socket
 import ssl
@@ -14,15 +15,44 @@ import threading
 from pathlib import Path
 from typing import Final
 
+import h11
 import uvicorn
 from starlette.types import ASGIApp
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from motewatch.links.errors import LinkSettingsError
 
 KEY: Final = "callout.answer_page"
 START_S: Final = 10.0
 CONNECTIONS: Final = 64
+HEAD_S: Final = 10.0
 HEAD_BYTES: Final = 16 * 1024
+
+
+class _Bounded(H11Protocol):
+    """Closes a connection on which no whole head of a request comes in time: the library waits for ever."""
+
+    _late: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        super().connection_made(transport)
+        self._late = self.loop.call_later(HEAD_S, transport.close)
+
+    def data_received(self, data: bytes) -> None:
+        super().data_received(data)
+        if self.conn.their_state is not h11.IDLE:
+            self._in_time()
+        elif self._late is None:
+            self._late = self.loop.call_later(HEAD_S, self.transport.close)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._in_time()
+        super().connection_lost(exc)
+
+    def _in_time(self) -> None:
+        if self._late is not None:
+            self._late.cancel()
+            self._late = None
 
 
 class _Uvicorn(uvicorn.Server):
@@ -74,7 +104,7 @@ class PageServer:
         """Listen and serve. Raises `LinkSettingsError`."""
         config = uvicorn.Config(
             self._app,
-            http="h11",
+            http=_Bounded,
             ws="none",
             lifespan="off",
             log_config=None,
