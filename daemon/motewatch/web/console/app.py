@@ -33,6 +33,7 @@ from motewatch.web.console.pages import (
     reports,
     right_now,
     rooms,
+    sensors,
     signing,
     users,
 )
@@ -50,6 +51,7 @@ GROUPS: Final[tuple[tuple[tuple[Rule, ...], Callable[[House], object]], ...]] = 
     (alarms.ROUTES, alarms.AlarmPages),
     (rooms.ROUTES, rooms.RoomPages),
     (on_call.ROUTES, on_call.OnCallPages),
+    (sensors.ROUTES, sensors.SensorPages),
     (record.ROUTES, record.RecordPages),
     (configurations.ROUTES, configurations.ConfigurationPages),
     (asides.ROUTES, asides.AsidePages),

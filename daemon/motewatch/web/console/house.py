@@ -24,7 +24,7 @@ from starlette.responses import HTMLResponse, Response
 
 from motewatch.callout.outlook import CaseNow
 from motewatch.engine.codec import Internal
-from motewatch.engine.records import Audited, Entered, Ordered, OrderedAct, Output, Replied
+from motewatch.engine.records import Audited, Entered, Ordered, OrderedAct, Output, Placed, Replied
 from motewatch.journal.journal import Journal
 from motewatch.links.clock import TimeSource
 from motewatch.picture.words import local_times
@@ -71,6 +71,7 @@ NAV: Final = (
     Way("/alarms", "Alarms", May.LOOK, ("/alarm",)),
     Way("/rooms", "Rooms", May.LOOK, ("/room", "/location")),
     Way("/on-call", "On call", May.LOOK),
+    Way("/sensors", "Sensors", May.LOOK, ("/sensor",)),
     Way("/record", "Record", May.LOOK, ("/note",)),
     Way("/reports", "Reports", May.LOOK, ("/report",)),
     Way("/sign", "Signatures", May.SIGN),
@@ -157,8 +158,15 @@ class House:
         Waits, so call it in a thread of the pool.
         """
         id_ = f"console-{secrets.token_hex(12)}"
-        outputs = self._posted(Ordered(id_, visitor.id, act, subject, comment, until_us, permit, occupancy))
-        replies = (one for one in outputs if isinstance(one, Replied) and one.command_id == id_)
+        return self._replied(id_, Ordered(id_, visitor.id, act, subject, comment, until_us, permit, occupancy))
+
+    def place(self, visitor: Visitor, sensor: str, location: str | None, comment: str) -> Replied | None:
+        """Say in the visitor's name where a portable counter stands from now on. As `order`."""
+        id_ = f"console-{secrets.token_hex(12)}"
+        return self._replied(id_, Placed(id_, visitor.id, sensor, location, comment))
+
+    def _replied(self, id_: str, what: Internal) -> Replied | None:
+        replies = (one for one in self._posted(what) if isinstance(one, Replied) and one.command_id == id_)
         reply = next(replies, None)
         return None if reply is None else replace(reply, text=local_times(reply.text, self.feed.zone))
 

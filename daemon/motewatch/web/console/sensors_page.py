@@ -1,0 +1,263 @@
+"""The model of the pages about sensors: which can be trusted now and why not, those that are unknown or nowhere. Pure.
+
+Rules: what was not heard is not in order: a sensor of which nothing is known has an answer of its own. Every answer is
+a word and a shape. Bytes from outside are shown as printable text only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from motewatch.alarms.annunciations import AlarmStep
+from motewatch.alarms.lifecycle import Event
+from motewatch.journal.rows import AuditRow, InputRow
+from motewatch.journal.sensor_record import KeptLetter, Knocking
+from motewatch.picture.words import lasting
+from motewatch.site.models import Sensor, Site
+from motewatch.web.words import ago, at, local
+from motewatch.wire.decode import decode
+from motewatch.wire.outgoing import AlarmMessage
+from motewatch.wire.records import DAY_US, SECOND_US, Reading
+from motewatch.wire.topics import Topics
+from motewatch.wire.wording import plain
+
+BAD, WATCH, UNKNOWN, FINE = ("bad", "✖"), ("watch", "▲"), ("unknown", "?"), ("fine", "✓")
+RANK: Final = {"bad": 0, "unknown": 1, "watch": 2, "fine": 3}
+SOON_DAYS: Final = 30
+BYTES_SHOWN: Final = 600
+
+FAULTS: Final = {
+    "sensor-silent": "nothing is heard of it",
+    "sensor-flow": "its flow is outside its tolerance",
+    "sensor-laser": "its light source is at fault",
+    "sensor-clock": "its clock is off",
+    "sensor-stuck": "it counts the same again and again",
+    "sensor-all-zero": "it counts nothing at all",
+}
+"""Kinds of alarms that mean: do not trust it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One sensor. `clock`: how late its last reading came; `silences`: of the last day and the last week."""
+
+    id: str
+    serial: str
+    portable: bool
+    css: str
+    sign: str
+    answer: str
+    where: str
+    """Where it stands, in words."""
+    location: str
+    """Its id, or empty."""
+    last: str
+    delay: str
+    flow: str
+    laser: str
+    calibration: str
+    silences: str
+    interval_s: float
+    channels: str
+
+
+@dataclass(frozen=True, slots=True)
+class Letter:
+    """A message that could not be used."""
+
+    id: int
+    when: str
+    topic: str
+    reason: str
+    detail: str
+    sensor: str
+    text: str
+    """Its bytes as printable text."""
+    size: int
+
+
+@dataclass(frozen=True, slots=True)
+class Stranger:
+    """A sensor that nobody knows, and what to write into the site file so that it is known."""
+
+    sensor: str
+    number: int
+    when: str
+    snippet: str
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is handed to `lines_of`, at one instant."""
+
+    site: Site
+    topics: Topics
+    zone: ZoneInfo
+    now_us: int
+    alarms: Sequence[AlarmMessage]
+    readings: Mapping[str, InputRow]
+    placings: Mapping[str, AuditRow]
+    steps: Sequence[AlarmStep]
+
+
+def place_of_sensor(sensor: Sensor, placings: Mapping[str, AuditRow]) -> str:
+    """Id of the location where it is fixed or was checked in; empty: neither."""
+    if sensor.location is not None:
+        return sensor.location
+    said = placings.get(sensor.id)
+    return said.detail.partition("; ")[0] if said is not None and said.action == "check-in" else ""
+
+
+def lines_of(known: Known) -> list[Line]:
+    """All sensors, those that cannot be trusted first."""
+    lines = [_line(sensor, known) for sensor in known.site.sensors]
+    return sorted(lines, key=lambda line: RANK[line.css])
+
+
+def _line(sensor: Sensor, known: Known) -> Line:
+    row = known.readings.get(sensor.id)
+    heard = None if row is None else decode(known.topics, row.topic, row.payload)
+    reading = heard if isinstance(heard, Reading) else None
+    kinds = [alarm.kind for alarm in known.alarms if alarm.sensor == sensor.id and _holds(alarm)]
+    location = place_of_sensor(sensor, known.placings)
+    where = _where(sensor, location, reading, known)
+    mark, answer = _answer(sensor, kinds, location, reading, known)
+    return Line(
+        sensor.id,
+        sensor.serial,
+        sensor.kind == "portable",
+        *mark,
+        answer,
+        where,
+        location,
+        "not among the newest messages"
+        if reading is None
+        else f"{at(reading.end_us, known.zone, known.now_us)}, {ago(reading.end_us, known.now_us)}",
+        "" if row is None or reading is None else delay_words(row.received_us - reading.end_us),
+        "" if reading is None else reading.flow.value,
+        "" if reading is None else reading.laser.value,
+        calibration_words(sensor.calibration_due, local(known.now_us, known.zone).date()),
+        "" if sensor.kind == "portable" else silence_words(sensor.id, known.steps, known.now_us),
+        sensor.interval_s,
+        ", ".join(f"{size:g}" for size in sensor.sizes_um),
+    )
+
+
+def _holds(alarm: AlarmMessage) -> bool:
+    return alarm.state in ("unacknowledged", "acknowledged") or bool(alarm.active)
+
+
+def _where(sensor: Sensor, location: str, reading: Reading | None, known: Known) -> str:
+    names = {each.id: each.name for each in known.site.locations}
+    if sensor.kind == "portable" and reading is not None and reading.location is not None:
+        return f"{names.get(reading.location, reading.location)}, as its last message says"
+    if location:
+        said = known.placings.get(sensor.id) if sensor.kind == "portable" else None
+        since = "" if said is None else f", since {at(said.at_us, known.zone, known.now_us)} by {said.by}"
+        return f"{names.get(location, location)}{since}"
+    return "nowhere: nobody has checked it in"
+
+
+def _answer(
+    sensor: Sensor, kinds: Sequence[str], location: str, reading: Reading | None, known: Known
+) -> tuple[tuple[str, str], str]:
+    faults = [FAULTS[kind] for kind in FAULTS if kind in kinds]
+    if faults:
+        return BAD, f"Not to be trusted: {'; '.join(faults)}"
+    if reading is None:
+        return UNKNOWN, "Cannot tell: no reading of it among the newest messages"
+    if sensor.kind == "portable" and reading.location is None and not location:
+        return UNKNOWN, "Cannot be used: nobody says where it stands"
+    if "sensor-calibration" in kinds:
+        return WATCH, "Its calibration is overdue"
+    if sensor.kind == "portable" and known.now_us - reading.end_us > DAY_US:
+        return UNKNOWN, "Cannot tell: not heard for more than a day"
+    return FINE, "In order"
+
+
+def delay_words(late_us: int) -> str:
+    """How long after its end a reading came: the sensor's clock against ours, and the way."""
+    if late_us < 0:
+        return f"it ended {lasting(-late_us)} ahead of our clock"
+    return (
+        f"it came {late_us / SECOND_US:.1f} s after it ended"
+        if late_us < 10 * SECOND_US
+        else (f"it came {lasting(late_us)} after it ended")
+    )
+
+
+def calibration_words(due: date | None, today: date) -> str:
+    """When the next calibration is due."""
+    if due is None:
+        return "no date in the site file"
+    days = (due - today).days
+    if days < 0:
+        return f"overdue since {due:%Y-%m-%d}"
+    when = "today" if days == 0 else f"in {days} {'day' if days == 1 else 'days'}"
+    return f"due {due:%Y-%m-%d}, {when}" + (" (soon)" if days <= SOON_DAYS else "")
+
+
+def silences(sensor: str, steps: Sequence[AlarmStep], since_us: int, now_us: int) -> tuple[int, int]:
+    """How often a sensor was silent in that time, and for how long in all."""
+    alarm, from_us, number, total_us = f"sensor/{sensor}/silent", None, 0, 0
+    for step in [each for each in steps if each.alarm == alarm]:
+        if step.event is Event.STARTS:
+            from_us = step.at_us
+        elif step.event in (Event.RETURNS, Event.RETURNS_LATCHED) and from_us is not None:
+            if step.at_us > since_us:
+                number, total_us = number + 1, total_us + step.at_us - max(from_us, since_us)
+            from_us = None
+    if from_us is not None:
+        number, total_us = number + 1, total_us + now_us - max(from_us, since_us)
+    return number, total_us
+
+
+def silence_words(sensor: str, steps: Sequence[AlarmStep], now_us: int) -> str:
+    """Silences of the last day and of the last week."""
+    parts = []
+    for word, days in (("day", 1), ("week", 7)):
+        number, total_us = silences(sensor, steps, now_us - days * DAY_US, now_us)
+        parts.append(f"none in the last {word}" if not number else f"{number} in the last {word} ({lasting(total_us)})")
+    return ", ".join(parts)
+
+
+def letter_of(kept: KeptLetter, zone: ZoneInfo, now_us: int) -> Letter:
+    """The words of a dead letter."""
+    letter = kept.letter
+    return Letter(
+        kept.id,
+        at(letter.received_us, zone, now_us),
+        plain(letter.topic),
+        letter.reason.replace("-", " "),
+        letter.detail,
+        letter.sensor or "",
+        shown(letter.payload),
+        len(letter.payload),
+    )
+
+
+def shown(payload: bytes) -> str:
+    """The beginning of the bytes; what is no printable text as an escape."""
+    text = plain(payload[:BYTES_SHOWN].decode("utf-8", "backslashreplace"))
+    return text if len(payload) <= BYTES_SHOWN else f"{text} … ({len(payload)} bytes)"
+
+
+def stranger_of(one: Knocking, topics: Topics, zone: ZoneInfo, now_us: int) -> Stranger:
+    """A sensor that nobody knows, with a table for the site file: its sizes and flow as its last message has them."""
+    heard = decode(topics, one.last.letter.topic, one.last.letter.payload)
+    lines = ["[[sensors]]", f'id = "{one.sensor}"', 'serial = "…"', 'location = "…"  # or kind = "portable"']
+    if isinstance(heard, Reading):
+        sizes = ", ".join(f"{size / 1000:g}" if size % 1000 else f"{size / 1000:.1f}" for size in heard.sizes_nm)
+        flow = heard.volume_ul / 1_000_000 / (heard.duration_us / (60 * SECOND_US))
+        lines += [
+            f"sizes_um = [{sizes}]",
+            f"flow_l_min = {flow:.4g}  # as in its last message; write its nominal flow",
+            f"interval_s = {heard.duration_us / SECOND_US:.6g}",
+        ]
+    else:
+        lines += ["sizes_um = […]", "flow_l_min = …"]
+    return Stranger(one.sensor, one.number, at(one.last.letter.received_us, zone, now_us), "\n".join(lines))
