@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from motewatch.links.logs import LONGEST, LineFormatter, set_up
+from motewatch.links.logs import LONGEST, MOST, WINDOW_S, BoundedHandler, LineFormatter, set_up
 
 
 def record(message: str, *args: object, level: int = logging.INFO, **fields: object) -> logging.LogRecord:
@@ -128,3 +128,70 @@ def test_ours_at_the_level_asked_for_and_others_from_warning_on(monkeypatch: pyt
     logging.getLogger("another.library").warning("theirs, warning")
     words = [text.split(" ", 3)[3] for text in caught.getvalue().splitlines()]
     assert words == ["ours, info", "theirs, warning"]
+
+
+# ---- the volume is bounded
+
+
+class Bounded:
+    """A bounded log into memory, fed with records of one place at instants of our choice."""
+
+    def __init__(self) -> None:
+        self.stream = io.StringIO()
+        self.handler = BoundedHandler(self.stream)
+        self.handler.setFormatter(LineFormatter())
+
+    def say(self, at_s: float, words: str = "dead letter", place: int = 1, level: int = logging.WARNING) -> None:
+        made = logging.LogRecord("motewatch.test", level, "file.py", place, words, (), None)
+        made.created = at_s
+        self.handler.handle(made)
+
+    @property
+    def lines(self) -> list[str]:
+        return [text.split(" ", 3)[3] for text in self.stream.getvalue().splitlines()]
+
+
+def test_a_sensor_that_floods_the_log_for_a_day_leaves_a_bounded_log() -> None:
+    log = Bounded()
+    day_s, each_s = 86_400, 10
+    for n in range(day_s * each_s):
+        log.say(n / each_s)
+    minutes = day_s // 60
+    assert len(log.lines) == minutes * MOST + minutes - 1
+    assert len(log.stream.getvalue()) < 5_000_000
+    left_out = sum(int(said.split("lines=")[1].split()[0]) for said in log.lines if "lines=" in said)
+    # The last minute's are told at the end.
+    log.handler.close()
+    assert left_out + (60 * each_s - MOST) == day_s * each_s - minutes * MOST
+    last = f"lines={60 * each_s - MOST} within_s=60"
+    assert log.lines[-1] == f'more lines of one kind were left out {last} last="dead letter"'
+
+
+def test_what_was_left_out_is_told_with_the_next_line_of_any_place() -> None:
+    log = Bounded()
+    for n in range(MOST + 7):
+        log.say(n / 100)
+    log.say(WINDOW_S - 1, "the broker is away", place=2)
+    log.say(WINDOW_S + 1, "the broker is back", place=3)
+    assert log.lines[MOST:] == [
+        "the broker is away",
+        'more lines of one kind were left out lines=7 within_s=60 last="dead letter"',
+        "the broker is back",
+    ]
+
+
+def test_a_flood_of_one_place_hides_no_other_and_nothing_critical() -> None:
+    log = Bounded()
+    for n in range(1_000):
+        log.say(n / 100)
+    log.say(11, "the record cannot be written", place=2, level=logging.ERROR)
+    log.say(11, "the writer failed", level=logging.CRITICAL)
+    assert log.lines[MOST:] == ["the record cannot be written", "the writer failed"]
+
+
+def test_a_clock_that_is_set_back_does_not_silence_the_log() -> None:
+    log = Bounded()
+    for _ in range(MOST + 1):
+        log.say(1_000_000)
+    log.say(1_000, "after the step")
+    assert log.lines[-1] == "after the step"
