@@ -134,10 +134,14 @@ class Reporting:
         while done and span.start_us > min(done) and len(over) < MOST_MISSED:
             span = last_over(kind, span.start_us, shifts, zone)
             over.append(span)
+        first_us = self._journal.first_input_us()
         spans = [
             each
             for each in over
-            if each.start_us not in done
+            # Of a time before the record there is nothing to say.
+            if first_us is not None
+            and each.end_us > first_us
+            and each.start_us not in done
             and (schedule.id, each.start_us) not in self._failed
             and due_us(schedule, each, zone) <= now_us
         ]

@@ -162,6 +162,12 @@ def test_a_mail_is_given_up_after_a_day(ground: Ground, server: MailServer) -> N
     assert 20 < mail.attempts < 32
 
 
+def test_a_time_before_the_record_is_no_failure(ground: Ground) -> None:
+    ground.clock.wall_us = T0 - 59 * MINUTE
+    ground.work(ground.reporting({"id": "daily", "kind": "day"}))
+    assert (ground.starts(), ground.entered) == ([], [])
+
+
 def test_shifts_of_a_room(ground: Ground) -> None:
     ground.clock.wall_us = T0 + (14 * 60 + 15) * MINUTE
     ground.work(ground.reporting({"id": "s", "kind": "shift", "rooms": ["fill"]}))
