@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from importlib import import_module
 from typing import Any, Final
 
 from motewatch.journal.series import all_samples, series
@@ -47,11 +48,13 @@ def csv_of(store: Store, location: str, from_us: int, until_us: int) -> Iterator
         yield _lines([_row(sample, sizes) for sample in page])
 
 
-def parquet_of(store: Store, location: str, from_us: int, until_us: int) -> bytes:
+def parquet_of(
+    store: Store, location: str, from_us: int, until_us: int, load: Callable[[str], Any] = import_module
+) -> bytes:
     """The table as Parquet. Raises `NoParquetError`."""
     try:
-        import pyarrow as pa  # type: ignore[import-untyped]
-        import pyarrow.parquet as pq  # type: ignore[import-untyped]
+        # Only some sites have it, and it takes a while to load.
+        pa, pq = load("pyarrow"), load("pyarrow.parquet")
     except ImportError:
         raise NoParquetError from None
     sizes = sizes_in(store, location, from_us, until_us)
