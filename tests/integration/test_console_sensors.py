@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
+import re
+from base64 import b64decode
 from html import unescape
 from pathlib import Path
 
 import pytest
 
-from support.console import administrator, console, user
+from support.console import Person, administrator, console, user
 from support.live import TOPICS, ask, now_us, spot
 from support.mqtt_peer import Peer
 from support.servers import Mosquitto, wait_until
@@ -88,4 +91,30 @@ def test_sensors_dead_letters_and_check_in(mosquitto: Mosquitto, tmp_path: Path)
         assert acts[1:] == [("check-in", "cart; round <3>"), ("check-out", "")]
         assert acts[0][0] == "refused"
         assert vic.http.get("/sensor/none").status_code == 404
+
+        # The same for programs; a browser reads with its cookie.
+        found = {each["id"]: each for each in vic.http.get("/api/v1/sensors").json()["sensors"]}
+        assert (found["pc-1"]["answer"], found["pc-1"]["location"]) == ("in-order", "spot-1")
+        assert (found["hand-1"]["answer"], found["hand-1"]["location"]) == ("cannot-tell", None)
+        first = vic.http.get("/api/v1/dead-letters?limit=2").json()
+        rest = vic.http.get(f"/api/v1/dead-letters?limit=200&cursor={first['next']}").json()
+        numbers_seen = [each["id"] for each in first["letters"] + rest["letters"]]
+        assert numbers_seen == list(range(max(numbers_seen), 0, -1))
+        assert rest["next"] is None
+        assert vic.http.get("/api/v1/dead-letters?cursor=x").status_code == 400
+        acts_as = {"Authorization": f"Bearer {_token(mira, 'operate')}"}
+        body = {"sensor": "hand-1", "location": "cart"}
+        place = "/api/v1/sensors/place"
+        assert mira.http.post(place, json=body).status_code == 401
+        assert mira.http.post(place, json=body, headers=acts_as).status_code == 200
+        again = mira.http.post(place, json=body, headers=acts_as)
+        assert again.status_code == 409
+        assert "already" in again.json()["detail"]
         assert ask(tmp_path, lambda journal: journal.verify()) == []
+
+
+def _token(person: Person, scope: str) -> str:
+    page = person.post("/tokens", act="make", label="program", scope=scope, days="30").text
+    found = re.search(r'class="secret">([^<]+)<', page)
+    assert found is not None, page
+    return found[1]

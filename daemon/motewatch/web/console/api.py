@@ -32,6 +32,7 @@ from motewatch.web.console.operations import (
     record,
     reports,
     right_now,
+    sensors,
     signatures,
     trends,
 )
@@ -44,6 +45,8 @@ OPERATION_GROUPS: Final[tuple[tuple[tuple[Operation, ...], Callable[[House], obj
     (record.OPERATIONS, record.RecordOperations),
     (configurations.OPERATIONS, configurations.ConfigurationOperations),
     (on_call.OPERATIONS, on_call.OnCallOperations),
+    (sensors.OPERATIONS, sensors.SensorOperations),
+    (sensors.OPERATIONS, sensors.SensorOperations),
     (reports.OPERATIONS, reports.ReportOperations),
     (signatures.OPERATIONS, signatures.SignatureOperations),
 )

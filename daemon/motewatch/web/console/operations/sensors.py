@@ -1,0 +1,169 @@
+"""Sensors as they stand, messages that could not be used, and where portable counters stand."""
+
+from __future__ import annotations
+
+from base64 import b64encode
+from typing import Final
+
+from pydantic import Field
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+
+from motewatch.journal.sensor_record import letters
+from motewatch.links.publications import iso
+from motewatch.web.access.desk import Visitor
+from motewatch.web.access.roles import May
+from motewatch.web.bodies import one_line
+from motewatch.web.console.house import House
+from motewatch.web.console.listing import Listed, cursor_of, place_of
+from motewatch.web.console.now import COMMENT_MAX
+from motewatch.web.console.operation import BASE, Operation, Out, answer, body_of, query_of
+from motewatch.web.console.operations.right_now import Done
+from motewatch.web.console.pages.sensors import sensor_lines
+
+ANSWERS: Final = {"bad": "not-to-be-trusted", "unknown": "cannot-tell", "watch": "due", "fine": "in-order"}
+
+
+class SensorNow(Out):
+    """One sensor as it stands."""
+
+    id: str
+    serial: str
+    portable: bool
+    answer: str = Field(description="not-to-be-trusted, cannot-tell, due or in-order. Not heard is never in order.")
+    why: str
+    location: str | None = Field(description="Where it is fixed or checked in; null: nowhere.")
+    last_reading: str = Field(description="In words.")
+    calibration: str = Field(description="In words.")
+    silences: str = Field(description="Of the last day and week, in words; empty for a portable.")
+
+
+class Sensors(Out):
+    """All sensors, those that cannot be trusted first."""
+
+    sensors: list[SensorNow]
+
+
+class DeadLetterOut(Out):
+    """A message that could not be used."""
+
+    id: int
+    received: str
+    topic: str
+    reason: str
+    detail: str
+    sensor: str | None
+    payload_base64: str
+
+
+class DeadLetters(Out):
+    """Messages that could not be used, newest first."""
+
+    letters: list[DeadLetterOut]
+    next: str | None
+
+
+class PlaceOrder(Out):
+    """This portable counter stands there from now on."""
+
+    sensor: str = Field(min_length=1, max_length=100)
+    location: str | None = Field(max_length=100, description="null: nowhere; it is checked out.")
+    comment: str = Field(default="", max_length=COMMENT_MAX)
+
+
+class LettersAsked(Listed):
+    """The query of the dead letters."""
+
+    limit: int = Field(default=50, ge=1, le=200, description="At most so many.")
+
+
+OPERATIONS: Final = (
+    Operation(f"{BASE}/sensors", "GET", "sensors", "Which sensors can be trusted now", May.LOOK, Sensors),
+    Operation(
+        f"{BASE}/dead-letters",
+        "GET",
+        "dead_letters",
+        "Messages that could not be used",
+        May.LOOK,
+        DeadLetters,
+        problems=(400, 401, 403, 422),
+        asks=LettersAsked,
+    ),
+    Operation(
+        f"{BASE}/sensors/place",
+        "POST",
+        "place",
+        "Say where a portable counter stands from now on",
+        May.OPERATE,
+        Done,
+        PlaceOrder,
+        (400, 401, 403, 409, 413, 422, 503),
+    ),
+)
+
+
+class SensorOperations:
+    """See the module."""
+
+    def __init__(self, house: House) -> None:
+        self._house = house
+
+    async def sensors(self, request: Request, visitor: Visitor) -> Response:
+        """All sensors."""
+        lines = await run_in_threadpool(sensor_lines, self._house)
+        return answer(
+            Sensors(
+                sensors=[
+                    SensorNow(
+                        id=line.id,
+                        serial=line.serial,
+                        portable=line.portable,
+                        answer=ANSWERS[line.css],
+                        why=line.answer,
+                        location=line.location or None,
+                        last_reading=line.last,
+                        calibration=line.calibration,
+                        silences=line.silences,
+                    )
+                    for line in lines
+                ]
+            )
+        )
+
+    async def dead_letters(self, request: Request, visitor: Visitor) -> Response:
+        """Messages that could not be used."""
+        asked = query_of(request, LettersAsked)
+        place = place_of("dead-letters", asked.cursor, int)
+        before_id = None if place is None else int(place[0])
+        found = await run_in_threadpool(letters, self._house.record.store, asked.limit + 1, before_id)
+        shown = found[: asked.limit]
+        return answer(
+            DeadLetters(
+                letters=[
+                    DeadLetterOut(
+                        id=one.id,
+                        received=iso(one.letter.received_us),
+                        topic=one.letter.topic,
+                        reason=one.letter.reason,
+                        detail=one.letter.detail,
+                        sensor=one.letter.sensor,
+                        payload_base64=b64encode(one.letter.payload).decode(),
+                    )
+                    for one in shown
+                ],
+                next=cursor_of("dead-letters", shown[-1].id) if len(found) > asked.limit else None,
+            )
+        )
+
+    async def place(self, request: Request, visitor: Visitor) -> Response:
+        """Check in or out."""
+        asked = await body_of(request, PlaceOrder)
+        given = (visitor, asked.sensor, asked.location, one_line(asked.comment))
+        replied = await run_in_threadpool(self._house.place, *given)
+        if replied is None:
+            raise HTTPException(503, "It was handed over, but there is no reply yet.")
+        if not replied.accepted:
+            raise HTTPException(409, replied.text)
+        return answer(Done(text=replied.text))
