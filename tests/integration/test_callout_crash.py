@@ -28,15 +28,11 @@ from typing import Any, Final
 
 import pytest
 
-from motewatch.alarms.lifecycle import Event
-from motewatch.callout.records import Cause, Told
-from motewatch.engine import Engine
-from motewatch.engine.records import AlarmChanged, Memory, Output
-from motewatch.journal.inputs import input_of
 from motewatch.journal.journal import Journal
 from motewatch.wire.topics import Topics
 from motewatch_simulator.demo.toml_text import toml_text
 from support import crash_checks as check
+from support.crash_calls import calls_of, untold
 from support.crash_daemon import Daemon
 from support.http_fake import Answer, FakeHttp
 from support.live import now_us
@@ -160,39 +156,6 @@ class Facility:
         return json.dumps({"v": 1, "id": id_, "command": "acknowledge", "by": by, "alarm": alarm}).encode()
 
 
-def undisturbed(journal: Journal) -> list[Output]:
-    """All outputs of one engine that lived through it all in one life."""
-    engine, said = Engine(Memory()), []
-    for row in check.rows_of(journal):
-        said += engine.apply(input_of(TOPICS, row))
-    engine_us = journal.engine_us()
-    assert engine_us is not None
-    return said + engine.advance(engine_us)
-
-
-def untold(outputs: list[Output]) -> list[str]:
-    """Alarms that started and of which nobody was told. One that was taken at the engine's instant at which it was
-    found (or again at a restart, where that instant stands still) needed nobody."""
-    owed: dict[str, int] = {}
-    found = []
-    for one in outputs:
-        if isinstance(one, Told) and one.cause is Cause.RAISED:
-            for fact in one.facts:
-                owed.pop(fact.alarm, None)
-        elif isinstance(one, AlarmChanged) and one.alarm.startswith("location/"):
-            if one.event is Event.STARTS:
-                owed.setdefault(one.alarm, one.found_us)
-            elif one.event is Event.ACKNOWLEDGE:
-                since_us = owed.pop(one.alarm, one.found_us)
-                if one.found_us != since_us:
-                    found.append(f"{one.alarm} found at {since_us}, taken at {one.found_us}, and nobody told")
-    return [*found, *(f"{alarm} found at {at_us}, and nobody told" for alarm, at_us in owed.items())]
-
-
-def calls_of(outputs: list[Output]) -> list[Told]:
-    return [one for one in outputs if isinstance(one, Told)]
-
-
 def taken(journal: Journal) -> int:
     """Readings on record."""
     return sum(row.seq is not None for row in check.rows_of(journal))
@@ -240,7 +203,7 @@ def test_nobody_stays_untold(mosquitto: Mosquitto, tmp_path: Path) -> None:
             daemon.wait_for(lambda: journal.backlog("call/hook") == 0, "the last call")
             daemon.stop()
             found = list(check.outputs_of(journal))
-            again = undisturbed(journal)
+            again = check.relived(journal, TOPICS)
             problems = [*journal.verify(), *daemon.defects()]
     recorded, wanted = calls_of(found), calls_of(again)
     received = Counter(call["id"] for call in receiver.calls)

@@ -26,29 +26,27 @@ import os
 import random
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
 import pytest
 
-from motewatch.engine.records import AlarmChanged
 from motewatch.journal.journal import Journal
 from motewatch.links.clock import Clock
 from motewatch.links.publications import Directory
 from motewatch.links.site_file import load_site
 from motewatch.service.program import configured
-from motewatch.wire.messages import AlarmMessage
 from motewatch.wire.topics import Topics
 from motewatch_simulator.demo.toml_text import toml_text
 from support import crash_checks as check
+from support import crash_ends as ends
 from support.crash_daemon import STOP_S, Daemon
 from support.crash_publisher import Publisher
 from support.crash_stream import PERIOD_US, SETTLE_US, SITE, Stream, site_dict
-from support.mqtt_peer import Peer
 from support.servers import Mosquitto, ServerProcess, TimeSeriesServer, running, wait_until
 
 pytestmark = [pytest.mark.crash, pytest.mark.broker, pytest.mark.timeseries]
@@ -194,11 +192,11 @@ def whole_run(here: Ground) -> None:
             lambda: not (journal.backlog("mqtt") or journal.backlog("mqtt-alarms")), "an empty outbox to the broker"
         )
         points_s = clock.monotonic_s()
-        settle(lambda: points_of(here, wanted_points, end_us))
+        ends.settle(lambda: points_of(here, wanted_points, end_us))
         here.note(
             "points checked", f"{check.count_points(wanted_points)}, right {clock.monotonic_s() - points_s:.1f} s on"
         )
-        retained = settle(lambda: retained_alarms(here, journal))
+        retained = ends.settle(lambda: ends.retained_alarms(here.broker.port, TOPICS, check.outputs_of(journal)))
         longest_stop_s = max(longest_stop_s, here.daemon.stop())
 
         inputs = list(check.rows_of(journal))
@@ -257,31 +255,7 @@ def tormentors(here: Ground) -> Iterator[tuple[Future[int], Future[int]]]:
             here.over.set()
 
 
-def settle(look: Callable[[], list[str] | int], timeout_s: float = 60.0) -> int:
-    """Look until nothing is found to be wrong; what is found in the end is told."""
-    deadline = time.monotonic() + timeout_s
-    while isinstance(found := look(), list):
-        assert time.monotonic() < deadline, "\n".join(found)
-        time.sleep(0.5)
-    return found
-
-
 def points_of(here: Ground, wanted: check.Series, end_us: int) -> list[str] | int:
     """What is wrong with the points, or how many series there are."""
     exported = here.time_series.export(f'{{site="{SITE}"}}')
     return check.points(exported, wanted, end_us) or len(exported)
-
-
-def retained_alarms(here: Ground, journal: Journal) -> list[str] | int:
-    """Which retained alarm states are not the last ones on record, or how many there are."""
-    last = {output.alarm: output.after for output in check.outputs_of(journal) if isinstance(output, AlarmChanged)}
-    with Peer(here.broker.port, TOPICS.alarm("#")) as peer:
-        with suppress(AssertionError):  # the loop below names those that are missing
-            wait_until(lambda: {TOPICS.alarm(alarm) for alarm in last} <= {m.topic for m in peer.heard()}, "all", 3)
-        states = {m.topic: AlarmMessage.model_validate_json(m.payload) for m in peer.heard()}
-    wrong = []
-    for alarm, state in last.items():
-        said = states.get(TOPICS.alarm(alarm))
-        if said is None or said.state != state.value:
-            wrong.append(f"{alarm}: retained {said and said.state}, on record {state.value}")
-    return check.told(wrong, "a stale alarm state on the broker") or len(last)

@@ -8,7 +8,7 @@ between the two by nature; everything dated by the air must not.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from functools import cache
 from typing import Any, Final
@@ -21,9 +21,11 @@ from motewatch.engine import Engine
 from motewatch.engine.codec import output_from
 from motewatch.engine.records import AlarmChanged, Configured, Heard, Input, Memory, Output, SampleTaken
 from motewatch.journal import tables
+from motewatch.journal.inputs import input_of
 from motewatch.journal.journal import Journal
 from motewatch.journal.rows import InputRow
 from motewatch.measure.samples import Sample
+from motewatch.wire.topics import Topics
 from support.crash_stream import SETTLE_US, SITE, Key, Message
 
 PAGE: Final = 2_000
@@ -59,14 +61,26 @@ def record_of(outputs: Iterable[Output], end_us: int) -> Record:
     return Record(last, dict(revisions), alarms)
 
 
-def undisturbed(configured: Configured, configured_us: int, messages: Sequence[Message], end_us: int) -> Record:
+def undisturbed(
+    configured: Configured, configured_us: int, messages: Sequence[Message], end_us: int, settle_us: int = SETTLE_US
+) -> Record:
     """What the engine says when nothing goes wrong: each message comes when it was due, in the order it was due."""
     engine = Engine(Memory())
     outputs = engine.apply(Input(configured_us, configured_us, configured))
     for message in messages:
         outputs += engine.apply(Input(message.send_us, message.send_us, Heard(message.reading)))
-    outputs += engine.advance(end_us + SETTLE_US + 1)
+    outputs += engine.advance(end_us + settle_us + 1)
     return record_of(outputs, end_us)
+
+
+def relived(journal: Journal, topics: Topics) -> list[Output]:
+    """All outputs of one engine that lives through the recorded inputs in one life."""
+    engine, said = Engine(Memory()), []
+    for row in rows_of(journal):
+        said += engine.apply(input_of(topics, row))
+    engine_us = journal.engine_us()
+    assert engine_us is not None
+    return said + engine.advance(engine_us)
 
 
 def rows_of(journal: Journal) -> Iterator[InputRow]:
@@ -96,15 +110,17 @@ def told(found: list[str], what: str) -> list[str]:
 # ---- each acknowledged publication in the journal, once -------------------------------------------------------------
 
 
-def publications(journal: Journal, messages: Sequence[Message]) -> list[str]:
-    """Each message once, with the bytes it was sent with, and nothing that nobody sent."""
+def publications(
+    journal: Journal, messages: Sequence[Message], others: Collection[str] = ("configured", "link-changed")
+) -> list[str]:
+    """Each message once, with the bytes it was sent with, and nothing that nobody sent but inputs of these kinds."""
     sent: dict[Key, Message] = {message.key: message for message in messages}
     kept: dict[Key, list[InputRow]] = defaultdict(list)
     odd = []
     for row in rows_of(journal):
         if row.sensor is not None and row.boot is not None and row.seq is not None:
             kept[row.sensor, row.boot, row.seq].append(row)
-        elif row.kind not in ("configured", "link-changed"):
+        elif row.kind not in others:
             odd.append(f"input {row.id} is a {row.kind}: {row.payload[:200]!r}")
     missing = [f"{key} of {message.send_us} us is not there" for key, message in sent.items() if key not in kept]
     twice = [f"{key} is there {len(rows)} times" for key, rows in kept.items() if len(rows) > 1]

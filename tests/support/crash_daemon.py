@@ -5,12 +5,13 @@ One log for all its lives. That a life ended by itself is never right here: whoe
 
 from __future__ import annotations
 
+import os
 import re
 import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Final
 
@@ -24,9 +25,10 @@ _BEGUN: Final = " engine restored "
 class Daemon:
     """`motewatch serve SITE`. `kill` is kill -9. Leaving the `with` block kills what runs."""
 
-    def __init__(self, site_path: Path) -> None:
+    def __init__(self, site_path: Path, environment: Mapping[str, str] | None = None) -> None:
         self._command = [sys.executable, "-X", "faulthandler", "-m", "motewatch", "serve", str(site_path)]
         self._log_path = site_path.parent / "daemon.log"
+        self._environment = {**os.environ, **(environment or {})}
         self._process: subprocess.Popen[bytes] | None = None
         self.kills = 0
         self.stops = 0
@@ -43,7 +45,9 @@ class Daemon:
         """Start it; it may be killed before it has read a line of its own code."""
         assert self._process is None
         with self._log_path.open("ab") as log:
-            self._process = subprocess.Popen(self._command, cwd=self._log_path.parent, stdout=log, stderr=log)
+            self._process = subprocess.Popen(
+                self._command, cwd=self._log_path.parent, stdout=log, stderr=log, env=self._environment
+            )
 
     def kill(self) -> None:
         """SIGKILL, and wait for the end."""
@@ -64,6 +68,24 @@ class Daemon:
         self.stops += 1
         return time.monotonic() - begun_s
 
+    @property
+    def pid(self) -> int | None:
+        """Its process id while it is meant to run."""
+        process = self._process
+        return None if process is None else process.pid
+
+    def signal(self, number: signal.Signals) -> None:
+        """Send it a signal; it must live."""
+        self._living().send_signal(number)
+
+    def bury(self) -> int | None:
+        """Its exit status where it has ended by itself (it can be started again then), None while it lives."""
+        assert self._process is not None
+        status = self._process.poll()
+        if status is not None:
+            self._process = None
+        return status
+
     def _living(self) -> subprocess.Popen[bytes]:
         process = self._process
         assert process is not None
@@ -73,6 +95,16 @@ class Daemon:
     def log(self) -> str:
         """What all its lives have written."""
         return self._log_path.read_text(errors="replace") if self._log_path.exists() else ""
+
+    def log_size(self) -> int:
+        """How many bytes that is."""
+        return self._log_path.stat().st_size if self._log_path.exists() else 0
+
+    def log_since(self, size: int) -> str:
+        """What came after so many bytes."""
+        with self._log_path.open("rb") as log:
+            log.seek(size)
+            return log.read().decode(errors="replace")
 
     def log_end(self, lines: int = 30) -> str:
         """The last lines of it."""

@@ -103,6 +103,11 @@ class Publisher:
         """How many messages were published so far, each counted once."""
         return len(self._line.messages)
 
+    def acknowledged(self) -> list[Message]:
+        """What the broker has acknowledged so far."""
+        line = self._line
+        return [m for m, at_s in zip(line.messages, line.acknowledged_s, strict=False) if at_s is not None]
+
     # ---- its thread -------------------------------------------------------------------------------------------------
 
     def _run(self) -> None:
