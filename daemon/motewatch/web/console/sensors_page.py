@@ -13,7 +13,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from motewatch.alarms.annunciations import AlarmStep
-from motewatch.alarms.lifecycle import Event
+from motewatch.alarms.lifecycle import Event, State
 from motewatch.journal.rows import AuditRow, InputRow
 from motewatch.journal.sensor_record import KeptLetter, Knocking
 from motewatch.picture.words import lasting
@@ -29,6 +29,7 @@ BAD, WATCH, UNKNOWN, FINE = ("bad", "✖"), ("watch", "▲"), ("unknown", "?"), 
 RANK: Final = {"bad": 0, "unknown": 1, "watch": 2, "fine": 3}
 SOON_DAYS: Final = 30
 BYTES_SHOWN: Final = 600
+_HOLDS: Final = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
 
 FAULTS: Final = {
     "sensor-silent": "nothing is heard of it",
@@ -60,9 +61,17 @@ class Line:
     flow: str
     laser: str
     calibration: str
+    calibration_sign: str
     silences: str
     interval_s: float
     channels: str
+    flow_l_min: float
+    due: date | None
+    last_us: int | None
+    late_us: int | None
+    silences_day: tuple[int, int] | None
+    """How many, and how long in all."""
+    silences_week: tuple[int, int] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +124,7 @@ def place_of_sensor(sensor: Sensor, placings: Mapping[str, AuditRow]) -> str:
 def lines_of(known: Known) -> list[Line]:
     """All sensors, those that cannot be trusted first."""
     lines = [_line(sensor, known) for sensor in known.site.sensors]
-    return sorted(lines, key=lambda line: RANK[line.css])
+    return sorted(lines, key=lambda line: (RANK[line.css], line.due or date.max, line.id))
 
 
 def _line(sensor: Sensor, known: Known) -> Line:
@@ -125,7 +134,14 @@ def _line(sensor: Sensor, known: Known) -> Line:
     kinds = [alarm.kind for alarm in known.alarms if alarm.sensor == sensor.id and _holds(alarm)]
     location = place_of_sensor(sensor, known.placings)
     where = _where(sensor, location, reading, known)
-    mark, answer = _answer(sensor, kinds, location, reading, known)
+    days = days_left(sensor.calibration_due, local(known.now_us, known.zone).date())
+    mark, answer = _answer(sensor, kinds, location, reading, known, days)
+    told = [
+        None
+        if sensor.kind == "portable"
+        else silences(sensor.id, known.steps, known.now_us - each * DAY_US, known.now_us)
+        for each in (1, 7)
+    ]
     return Line(
         sensor.id,
         sensor.serial,
@@ -140,10 +156,16 @@ def _line(sensor: Sensor, known: Known) -> Line:
         "" if row is None or reading is None else delay_words(row.received_us - reading.end_us),
         "" if reading is None else reading.flow.value,
         "" if reading is None else reading.laser.value,
-        calibration_words(sensor.calibration_due, local(known.now_us, known.zone).date()),
-        "" if sensor.kind == "portable" else silence_words(sensor.id, known.steps, known.now_us),
+        calibration_words(sensor.calibration_due, days),
+        "" if days is None else calibration_sign(days),
+        silence_words(*told),
         sensor.interval_s,
         ", ".join(f"{size:g}" for size in sensor.sizes_um),
+        sensor.flow_l_min,
+        sensor.calibration_due,
+        None if reading is None else reading.end_us,
+        None if row is None or reading is None else row.received_us - reading.end_us,
+        *told,
     )
 
 
@@ -163,19 +185,22 @@ def _where(sensor: Sensor, location: str, reading: Reading | None, known: Known)
 
 
 def _answer(
-    sensor: Sensor, kinds: Sequence[str], location: str, reading: Reading | None, known: Known
+    sensor: Sensor, kinds: Sequence[str], location: str, reading: Reading | None, known: Known, days: int | None
 ) -> tuple[tuple[str, str], str]:
     faults = [FAULTS[kind] for kind in FAULTS if kind in kinds]
     if faults:
         return BAD, f"Not to be trusted: {'; '.join(faults)}"
+    if sensor.kind == "portable" and not location and (reading is None or reading.location is None):
+        return UNKNOWN, "Cannot be used unless somebody says where it stands, or its messages do"
     if reading is None:
         return UNKNOWN, "Cannot tell: no reading of it among the newest messages"
-    if sensor.kind == "portable" and reading.location is None and not location:
-        return UNKNOWN, "Cannot be used: nobody says where it stands"
-    if "sensor-calibration" in kinds:
-        return WATCH, "Its calibration is overdue"
     if sensor.kind == "portable" and known.now_us - reading.end_us > DAY_US:
         return UNKNOWN, "Cannot tell: not heard for more than a day"
+    # An alarm about it may be hidden or yet to come; the date in the site file says the same at once.
+    if "sensor-calibration" in kinds or (days is not None and days < 0):
+        return WATCH, "Its calibration is overdue"
+    if days is not None and days <= SOON_DAYS:
+        return WATCH, "In order, but its calibration is due soon"
     return FINE, "In order"
 
 
@@ -190,39 +215,52 @@ def delay_words(late_us: int) -> str:
     )
 
 
-def calibration_words(due: date | None, today: date) -> str:
+def days_left(due: date | None, today: date) -> int | None:
+    """Days until the next calibration is due; below 0: overdue."""
+    return None if due is None else (due - today).days
+
+
+def calibration_sign(days: int) -> str:
+    """The shape for it."""
+    return (BAD if days < 0 else WATCH if days <= SOON_DAYS else FINE)[1]
+
+
+def calibration_words(due: date | None, days: int | None) -> str:
     """When the next calibration is due."""
-    if due is None:
+    if due is None or days is None:
         return "no date in the site file"
-    days = (due - today).days
     if days < 0:
-        return f"overdue since {due:%Y-%m-%d}"
+        return f"overdue since {due:%Y-%m-%d}, {-days} {'day' if days == -1 else 'days'}"
     when = "today" if days == 0 else f"in {days} {'day' if days == 1 else 'days'}"
-    return f"due {due:%Y-%m-%d}, {when}" + (" (soon)" if days <= SOON_DAYS else "")
+    return f"{'due soon' if days <= SOON_DAYS else 'due'}: {due:%Y-%m-%d}, {when}"
 
 
 def silences(sensor: str, steps: Sequence[AlarmStep], since_us: int, now_us: int) -> tuple[int, int]:
-    """How often a sensor was silent in that time, and for how long in all."""
+    """How often a sensor was silent in that time, and for how long in all.
+
+    The steps before that time may begin in the middle: with an acknowledgement or a shelving of a silence.
+    """
     alarm, from_us, number, total_us = f"sensor/{sensor}/silent", None, 0, 0
     for step in [each for each in steps if each.alarm == alarm]:
-        if step.event is Event.STARTS:
-            from_us = step.at_us
-        elif step.event in (Event.RETURNS, Event.RETURNS_LATCHED) and from_us is not None:
+        if step.event in (Event.RETURNS, Event.RETURNS_LATCHED):
+            begun_us = since_us if from_us is None else max(from_us, since_us)
             if step.at_us > since_us:
-                number, total_us = number + 1, total_us + step.at_us - max(from_us, since_us)
+                number, total_us = number + 1, total_us + step.at_us - begun_us
             from_us = None
+        elif from_us is None and (step.event is Event.STARTS or step.after in _HOLDS):
+            from_us = step.at_us
     if from_us is not None:
         number, total_us = number + 1, total_us + now_us - max(from_us, since_us)
     return number, total_us
 
 
-def silence_words(sensor: str, steps: Sequence[AlarmStep], now_us: int) -> str:
-    """Silences of the last day and of the last week."""
-    parts = []
-    for word, days in (("day", 1), ("week", 7)):
-        number, total_us = silences(sensor, steps, now_us - days * DAY_US, now_us)
-        parts.append(f"none in the last {word}" if not number else f"{number} in the last {word} ({lasting(total_us)})")
-    return ", ".join(parts)
+def silence_words(day: tuple[int, int] | None, week: tuple[int, int] | None) -> str:
+    """Silences of the last day and of the last week; nothing of a sensor that need not be heard."""
+    told = [(word, each) for word, each in (("day", day), ("week", week)) if each is not None]
+    return ", ".join(
+        f"{number} in the last {word} ({lasting(total_us)})" if number else f"none in the last {word}"
+        for word, (number, total_us) in told
+    )
 
 
 def letter_of(kept: KeptLetter, zone: ZoneInfo, now_us: int) -> Letter:
