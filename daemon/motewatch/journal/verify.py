@@ -36,6 +36,9 @@ from motewatch.journal.store import Store
 FINDINGS: Final = 20
 """How many sentences one check gives at most: a damaged table has thousands of them."""
 
+UNREADABLE: Final = (ValueError, KeyError, TypeError, AttributeError, IndexError)
+"""What a text raises that is none of ours."""
+
 DELIVERED: Final = INTERNAL_KINDS[Delivered]
 OUTCOME: Final = ("outcome", "outcome_us", "attempts", "detail")
 
@@ -69,6 +72,9 @@ def verify(store: Store, public_key: str | None = None) -> list[str]:
         except JournalError as error:
             # A damaged page stops one check; the others may still tell what is safe.
             findings.append(f"{check.__name__.strip('_').replace('_', ' ')} could not be checked: {error}")
+        except UNREADABLE as error:
+            # What cannot be read is named by its row above or below; it must not end the walk.
+            findings.append(f"{check.__name__.strip('_').replace('_', ' ')} could not be checked: {error!r}")
     return findings
 
 
@@ -203,7 +209,7 @@ def _outcomes(connection: Connection) -> list[str]:
     for row_id, payload in connection.execute(inputs):
         try:
             what = decode_internal(DELIVERED, payload)
-        except (ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
+        except UNREADABLE as error:
             found.append(f"inputs: input {row_id} cannot be read: {error}")
             continue
         if isinstance(what, Delivered):
@@ -259,7 +265,7 @@ def _texts_and_columns(store: Store) -> list[str]:
         for row in page:
             try:
                 output = output_from(row.kind, row.body)
-            except (ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
+            except UNREADABLE as error:
                 found.append(f"outputs: output {row.id} cannot be read: {error}")
                 continue
             wanted, kept = _expected(output), columns.get(row.id)
