@@ -96,6 +96,11 @@ def test_sensors_dead_letters_and_check_in(mosquitto: Mosquitto, tmp_path: Path)
         found = {each["id"]: each for each in vic.http.get("/api/v1/sensors").json()["sensors"]}
         assert (found["pc-1"]["answer"], found["pc-1"]["location"]) == ("in-order", "spot-1")
         assert (found["hand-1"]["answer"], found["hand-1"]["location"]) == ("cannot-tell", None)
+        assert (found["pc-1"]["flow"], found["pc-1"]["laser"]) == ("ok", "ok")
+        assert found["pc-1"]["last_end"].endswith("Z")
+        assert 0 <= found["pc-1"]["delay_s"] < 60
+        assert found["pc-1"]["silences_week"] == {"number": 0, "seconds": 0.0}
+        assert (found["hand-1"]["silences_day"], found["hand-1"]["calibration_due"]) == (None, None)
         first = vic.http.get("/api/v1/dead-letters?limit=2").json()
         rest = vic.http.get(f"/api/v1/dead-letters?limit=200&cursor={first['next']}").json()
         numbers_seen = [each["id"] for each in first["letters"] + rest["letters"]]

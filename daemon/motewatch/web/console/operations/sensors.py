@@ -22,8 +22,17 @@ from motewatch.web.console.now import COMMENT_MAX
 from motewatch.web.console.operation import BASE, Operation, Out, answer, body_of, query_of
 from motewatch.web.console.operations.right_now import Done
 from motewatch.web.console.pages.sensors import sensor_lines
+from motewatch.web.console.sensors_page import Line
+from motewatch.wire.records import SECOND_US
 
 ANSWERS: Final = {"bad": "not-to-be-trusted", "unknown": "cannot-tell", "watch": "due", "fine": "in-order"}
+
+
+class Silences(Out):
+    """How often a sensor was silent in a time, and for how long in all."""
+
+    number: int
+    seconds: float
 
 
 class SensorNow(Out):
@@ -38,6 +47,13 @@ class SensorNow(Out):
     last_reading: str = Field(description="In words.")
     calibration: str = Field(description="In words.")
     silences: str = Field(description="Of the last day and week, in words; empty for a portable.")
+    last_end: str | None = Field(description="End of its last reading; null: none among the newest messages.")
+    delay_s: float | None = Field(description="How long after that end it came; below 0: its clock is ahead of ours.")
+    flow: str | None = Field(description="As its last reading says.")
+    laser: str | None = Field(description="As its last reading says.")
+    calibration_due: str | None = Field(description="Date in the site file.")
+    silences_day: Silences | None = Field(description="Of the last 24 hours; null for a portable.")
+    silences_week: Silences | None = Field(description="Of the last 7 days; null for a portable.")
 
 
 class Sensors(Out):
@@ -113,24 +129,7 @@ class SensorOperations:
     async def sensors(self, request: Request, visitor: Visitor) -> Response:
         """All sensors."""
         lines = await run_in_threadpool(sensor_lines, self._house)
-        return answer(
-            Sensors(
-                sensors=[
-                    SensorNow(
-                        id=line.id,
-                        serial=line.serial,
-                        portable=line.portable,
-                        answer=ANSWERS[line.css],
-                        why=line.answer,
-                        location=line.location or None,
-                        last_reading=line.last,
-                        calibration=line.calibration,
-                        silences=line.silences,
-                    )
-                    for line in lines
-                ]
-            )
-        )
+        return answer(Sensors(sensors=[_now(line) for line in lines]))
 
     async def dead_letters(self, request: Request, visitor: Visitor) -> Response:
         """Messages that could not be used."""
@@ -167,3 +166,28 @@ class SensorOperations:
         if not replied.accepted:
             raise HTTPException(409, replied.text)
         return answer(Done(text=replied.text))
+
+
+def _now(line: Line) -> SensorNow:
+    return SensorNow(
+        id=line.id,
+        serial=line.serial,
+        portable=line.portable,
+        answer=ANSWERS[line.css],
+        why=line.answer,
+        location=line.location or None,
+        last_reading=line.last,
+        calibration=line.calibration,
+        silences=line.silences,
+        last_end=None if line.last_us is None else iso(line.last_us),
+        delay_s=None if line.late_us is None else line.late_us / SECOND_US,
+        flow=line.flow or None,
+        laser=line.laser or None,
+        calibration_due=None if line.due is None else line.due.isoformat(),
+        silences_day=_silences(line.silences_day),
+        silences_week=_silences(line.silences_week),
+    )
+
+
+def _silences(told: tuple[int, int] | None) -> Silences | None:
+    return None if told is None else Silences(number=told[0], seconds=told[1] / SECOND_US)
