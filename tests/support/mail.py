@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from email import message_from_bytes
 from email.message import EmailMessage
 from email.policy import default
+from types import SimpleNamespace
 from typing import Any, Literal
 
 from aiosmtpd.controller import Controller
@@ -36,8 +37,12 @@ class MailServer:
             context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
             context.load_cert_chain(self.certificates.server, self.certificates.key)
         self.port = free_port()
+        # Not `self`: the library looks at every member of its handler for every connection, and so would parse `mails`.
+        hooks = SimpleNamespace(
+            handle_MAIL=self.handle_MAIL, handle_RCPT=self.handle_RCPT, handle_DATA=self.handle_DATA
+        )
         self._controller = Controller(
-            self,
+            hooks,
             hostname="127.0.0.1",
             port=self.port,
             ready_timeout=30,
