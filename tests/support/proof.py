@@ -41,6 +41,8 @@ class Ground:
     location: str
     end: str
     broker: Mosquitto
+    digest: str
+    """Of the configuration in force."""
 
     def asker(self, rule: Rule) -> Person | None:
         """Somebody who may ask for it; the one who may do most."""
@@ -62,6 +64,7 @@ class Ground:
             "location": self.location,
             "sensor": "pc-1",
             "person": "mira",
+            "digest": self.digest,
             "subject": self.sample,
         }
         parts["place"] = self.location
@@ -112,4 +115,7 @@ def proof_ground(folder: Path) -> Iterator[Ground]:
         taken = samples[-1]
         sample = sample_subject(taken.location, taken.end_us)
         alarm = alarm_subject(ACTION, steps[0].at_us)
-        yield Ground(url, folder, people, alarm, sample, taken.location, sample.rpartition("/")[2], broker)
+        shown = people[Role.QUALITY].http.get("/record/configurations").text
+        digest = re.search(r"/record/configurations/(\w+)", shown)
+        assert digest is not None, shown
+        yield Ground(url, folder, people, alarm, sample, taken.location, sample.rpartition("/")[2], broker, digest[1])
