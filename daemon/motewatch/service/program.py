@@ -9,8 +9,10 @@ then the new configuration becomes an input like any other.
 
 from __future__ import annotations
 
+import faulthandler
 import hashlib
 import logging
+import os
 import signal
 import sys
 import threading
@@ -40,6 +42,7 @@ from motewatch.links.housekeeping import Housekeeping, Job
 from motewatch.links.logs import set_up
 from motewatch.links.outbox import AlarmWorker, MqttWorker, OutboxWorker, TimeSeriesWorker
 from motewatch.links.publications import Directory, Publications, presence_of
+from motewatch.links.service_manager import ServiceManager
 from motewatch.links.site_file import Secret, SiteFileError, canonical_text, load_site, read_secret
 from motewatch.links.space import LOOK_S, SpaceWatch, free_at
 from motewatch.links.time_series import TimeSeriesLink
@@ -50,6 +53,7 @@ from motewatch.service.only_one import only_service
 from motewatch.service.replay import restore
 from motewatch.service.reporting import Reporting, mail_opener
 from motewatch.service.stopping import StopTime
+from motewatch.service.watched import Watched
 from motewatch.service.writer import Item, Posted, Writer
 from motewatch.site.models import Site
 from motewatch.wire.topics import Topics
@@ -538,6 +542,11 @@ def run(site_path: Path, log_level: str = "info") -> int:
     """Serve until told to stop. Returns the exit status: 0 after a clean stop."""
     set_up(log_level)
     signals = _Signals()
+    manager = ServiceManager(os.environ, os.getpid())
+    if manager.lives_every_s:
+        # A service that hangs is ended by SIGABRT: then the log shows where each thread stood, without any values.
+        faulthandler.enable()
+    watched = Watched(manager, Clock())
     service = Service(site_path, stop_asked=lambda: signals.stop)
     try:
         service.start()
@@ -547,11 +556,15 @@ def run(site_path: Path, log_level: str = "info") -> int:
     except StopAskedError:
         _log.info("stopped before it had started")
         return 0
+    writer = service.writer
+    watched.begin(f"serving {site_path}", lambda: writer.lives_s, lambda: writer.trouble)
     while not signals.stop and not service.wait(0.2):
+        watched.look()
         if signals.reload:
             signals.reload = False
             service.reload()
     _log.info("stopping")
+    watched.end()
     try:
         service.stop()
     except ServiceError as error:
