@@ -31,13 +31,14 @@ from typing import Final, Protocol
 from motewatch.callout.records import Delivered, Outcome, Told
 from motewatch.engine.codec import output_from
 from motewatch.engine.records import Output
+from motewatch.journal.errors import JournalUnwritableError
 from motewatch.journal.rows import OutboxRow
 from motewatch.links.attempts import Attempts, LeftBehindError, StopWaitingError, TooManyHangError
 from motewatch.links.call_message import CallMessage
 from motewatch.links.channels import Channel
 from motewatch.links.clock import TimeSource
 from motewatch.links.errors import ChannelAwayError, ChannelError, ChannelRefusedError
-from motewatch.links.outbox import CALL, FIRST_IN_LINE, pause_s
+from motewatch.links.outbox import CALL, COMPLAIN_S, FIRST_IN_LINE, pause_s
 from motewatch.site.people import ChannelBase
 
 log = logging.getLogger(__name__)
@@ -164,6 +165,7 @@ class CallWorker:
         self._stop_s = 0.0
         self._journal_lock = threading.Lock()
         self._abandoned = False
+        self._complained_s: float | None = None
         self._thread: threading.Thread | None = None
         self.figures = Figures()
 
@@ -209,13 +211,24 @@ class CallWorker:
             try:
                 wait_s = self.step()
                 failures = 0
-            except Exception:  # the journal is busy or its disk full, or a defect: nothing is lost, rows stay
+            except JournalUnwritableError as error:  # nothing is lost, rows stay
+                self._complain(error)
+                wait_s = pause_s(failures)
+                failures += 1
+            except Exception:  # a defect: nothing is lost, rows stay
                 log.exception("the worker of the calls over '%s' failed; it goes on", self._settings.id)
                 wait_s = pause_s(failures)
                 failures += 1
             if wait_s > 0:
                 self._wake.wait(wait_s)
         self._finish()
+
+    def _complain(self, error: JournalUnwritableError) -> None:
+        """Once a minute is enough: the writer says it too."""
+        now_s = self._clock.monotonic_s()
+        if self._complained_s is None or now_s >= self._complained_s + COMPLAIN_S:
+            self._complained_s = now_s
+            log.warning("what became of calls over '%s' cannot be marked: %s", self._settings.id, error)
 
     def step(self) -> float:
         """Mark what is settled and make one try, if it is time to. Seconds until there may be more to do."""

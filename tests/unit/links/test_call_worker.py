@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from motewatch.callout.records import Delivered, Outcome, Told
+from motewatch.journal.errors import JournalBusyError
 from motewatch.links.attempts import MOST_HANGING
 from motewatch.links.call_message import CallMessage
 from motewatch.links.call_text import MAYBE_REPEAT
@@ -344,11 +345,12 @@ class Failing(MemoryRows):
     """A journal that is busy a few times."""
 
     failures = 2
+    error: Exception = OSError("the disk is busy")
 
     def due(self, sink: str, now_us: int, limit: int) -> list[Any]:
         if self.failures:
             self.failures -= 1
-            raise OSError("the disk is busy")
+            raise self.error
         return super().due(sink, now_us, limit)
 
 
@@ -362,6 +364,22 @@ def test_a_journal_that_fails_stops_no_worker() -> None:
             return ground.rows.waiting() == []
 
         wait_until(marked, "the call marked")
+
+
+def test_a_journal_that_cannot_be_written_is_said_once_and_is_no_defect(caplog: pytest.LogCaptureFixture) -> None:
+    rows = Failing()
+    rows.error = JournalBusyError("journal.db")
+    ground = Ground(rows=rows)
+    ground.put(call("a"))
+    with caplog.at_level(logging.WARNING), running(ground.worker()) as worker:
+
+        def marked() -> bool:
+            worker.notify()
+            return ground.rows.waiting() == []
+
+        wait_until(marked, "the call marked")
+    assert [record.levelname for record in caplog.records] == ["WARNING"]
+    assert "another process is writing the journal" in caplog.text
 
 
 def test_a_stop_waits_for_the_commit_of_the_last_call() -> None:
