@@ -85,6 +85,14 @@ def knocking(store: Store) -> list[Knocking]:
     return [Knocking(row[0], row[1], _kept(row[2:])) for row in _all(store, query)]
 
 
+def newest_letters(store: Store) -> dict[str, KeptLetter]:
+    """The newest dead letter of each sensor that is among the newest ones."""
+    last = select(func.max(_letters.id)).where(_letters.id > _back(_letters.id, LETTERS_BACK))
+    last = last.where(_letters.sensor.is_not(None)).group_by(_letters.sensor)
+    found = [_kept(row) for row in _all(store, select(_letters.id, *_LETTER).where(_letters.id.in_(last)))]
+    return {one.letter.sensor: one for one in found if one.letter.sensor is not None}
+
+
 def placings(store: Store) -> dict[str, AuditRow]:
     """The last check-in or check-out of each sensor."""
     last = select(func.max(_audit.id)).where(_audit.action.in_(_PLACING)).group_by(_audit.subject)

@@ -65,6 +65,22 @@ def test_a_portable_stands_where_its_own_message_says() -> None:
     assert (own.css, own.where, own.location) == ("fine", "Door side, as its last message says", "")
 
 
+def test_a_message_that_could_not_be_used_is_told_until_one_is_taken() -> None:
+    site = Site.model_validate(site_dict())
+
+    def turned(letter_us: int, taken_us: int) -> str:
+        kept = KeptLetter(7, DeadLetter(letter_us, TOPICS.counts("pc-1"), b"", "other-channels", "d", "pc-1"))
+        row = InputRow(1, "counts", taken_us, taken_us, "", b"", "pc-1", "boot-1", 1)
+        known = Known(site, TOPICS, UTC, T0, [], {"pc-1": row}, {}, [], {"pc-1": kept})
+        found = lines_of(known)
+        # Of those of which as little is known it comes first.
+        assert [line.id for line in found if line.turned] in ([found[0].id], [])
+        return next(line.turned for line in found if line.id == "pc-1")
+
+    assert turned(T0 - MINUTE_US, T0 - HOUR_US) == "its message of 20:26: other channels"
+    assert turned(T0 - HOUR_US, T0 - MINUTE_US) == ""
+
+
 def step(event: Event, after: State, ago_us: int, sensor: str = "pc-1") -> AlarmStep:
     """A step of a sensor's silence."""
     at_us, name = T0 - ago_us, f"sensor/{sensor}/silent"

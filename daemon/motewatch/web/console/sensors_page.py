@@ -7,7 +7,7 @@ a word and a shape. Bytes from outside are shown as printable text only.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -57,6 +57,8 @@ class Line:
     location: str
     """Its id, or empty."""
     last: str
+    turned: str
+    """Of its last message, where that could not be used: when and why."""
     delay: str
     flow: str
     laser: str
@@ -111,6 +113,8 @@ class Known:
     readings: Mapping[str, InputRow]
     placings: Mapping[str, AuditRow]
     steps: Sequence[AlarmStep]
+    letters: Mapping[str, KeptLetter] = field(default_factory=dict)
+    """The last message of a sensor that could not be used."""
 
 
 def place_of_sensor(sensor: Sensor, placings: Mapping[str, AuditRow]) -> str:
@@ -124,7 +128,7 @@ def place_of_sensor(sensor: Sensor, placings: Mapping[str, AuditRow]) -> str:
 def lines_of(known: Known) -> list[Line]:
     """All sensors, those that cannot be trusted first."""
     lines = [_line(sensor, known) for sensor in known.site.sensors]
-    return sorted(lines, key=lambda line: (RANK[line.css], line.due or date.max, line.id))
+    return sorted(lines, key=lambda line: (RANK[line.css], not line.turned, line.due or date.max, line.id))
 
 
 def _line(sensor: Sensor, known: Known) -> Line:
@@ -153,6 +157,7 @@ def _line(sensor: Sensor, known: Known) -> Line:
         "not among the newest messages"
         if reading is None
         else f"{at(reading.end_us, known.zone, known.now_us)}, {ago(reading.end_us, known.now_us)}",
+        _turned(known.letters.get(sensor.id), row, known),
         "" if row is None or reading is None else delay_words(row.received_us - reading.end_us),
         "" if reading is None else reading.flow.value,
         "" if reading is None else reading.laser.value,
@@ -171,6 +176,14 @@ def _line(sensor: Sensor, known: Known) -> Line:
 
 def _holds(alarm: AlarmMessage) -> bool:
     return alarm.state in ("unacknowledged", "acknowledged") or bool(alarm.active)
+
+
+def _turned(kept: KeptLetter | None, row: InputRow | None, known: Known) -> str:
+    """Empty where a message was taken since."""
+    if kept is None or (row is not None and row.received_us > kept.letter.received_us):
+        return ""
+    when, why = at(kept.letter.received_us, known.zone, known.now_us), kept.letter.reason.replace("-", " ")
+    return f"its message of {when}: {why}"
 
 
 def _where(sensor: Sensor, location: str, reading: Reading | None, known: Known) -> str:
@@ -208,11 +221,8 @@ def delay_words(late_us: int) -> str:
     """How long after its end a reading came: the sensor's clock against ours, and the way."""
     if late_us < 0:
         return f"it ended {lasting(-late_us)} ahead of our clock"
-    return (
-        f"it came {late_us / SECOND_US:.1f} s after it ended"
-        if late_us < 10 * SECOND_US
-        else (f"it came {lasting(late_us)} after it ended")
-    )
+    late = f"{late_us / SECOND_US:.1f} s" if late_us < 10 * SECOND_US else lasting(late_us)
+    return f"it came {late} after it ended"
 
 
 def days_left(due: date | None, today: date) -> int | None:

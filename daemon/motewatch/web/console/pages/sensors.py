@@ -16,7 +16,15 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from motewatch.journal.sample_record import notes_on
-from motewatch.journal.sensor_record import knocking, letter, letters, newest_readings, placings, readings_of
+from motewatch.journal.sensor_record import (
+    knocking,
+    letter,
+    letters,
+    newest_letters,
+    newest_readings,
+    placings,
+    readings_of,
+)
 from motewatch.picture.words import clock
 from motewatch.site.models import Site
 from motewatch.web.access.desk import Visitor
@@ -60,6 +68,7 @@ def sensor_lines(house: House) -> list[Line]:
         newest_readings(store),
         placings(store),
         [step for step in house.record.alarm_steps(now_us - 7 * DAY_US, now_us + 1) if step.kind == "sensor-silent"],
+        newest_letters(store),
     )
     return lines_of(known)
 
