@@ -1,0 +1,135 @@
+"""The install script in a scratch root, with small wheels of the test's own: again, upgrade, refused upgrade, back.
+
+What needs a machine of its own (the user, systemd) is left out by the script below a DESTDIR, and not shown here.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import zipfile
+from pathlib import Path
+from typing import Final
+
+import pytest
+
+SCRIPT: Final = Path(__file__).parents[3] / "deploy" / "install"
+PROGRAM: Final = """
+import pathlib, sys
+
+def main():
+    command, site, *more = sys.argv[1:]
+    if command == "check" and "VERSION" in pathlib.Path(site).read_text():
+        print("this version does not take it")
+        return 1
+    if command == "backup":
+        pathlib.Path(more[0]).mkdir()
+        (pathlib.Path(more[0]) / "made-by").write_text("VERSION")
+    return 0
+"""
+
+
+def wheel(folder: Path, version: str) -> Path:
+    """A wheel named as ours, with a command that refuses site files in which its own version stands."""
+    path = folder / f"motewatch-{version}-py3-none-any.whl"
+    about = f"motewatch-{version}.dist-info"
+    with zipfile.ZipFile(path, "w") as made:
+        made.writestr("motewatch_stub.py", PROGRAM.replace("VERSION", version))
+        made.writestr(f"{about}/METADATA", f"Metadata-Version: 2.1\nName: motewatch\nVersion: {version}\n")
+        made.writestr(
+            f"{about}/WHEEL", "Wheel-Version: 1.0\nGenerator: test\nRoot-Is-Purelib: true\nTag: py3-none-any\n"
+        )
+        made.writestr(f"{about}/entry_points.txt", "[console_scripts]\nmotewatch = motewatch_stub:main\n")
+        made.writestr(f"{about}/RECORD", "")
+    return path
+
+
+def install(root: Path, *arguments: str | Path, fails: bool = False) -> str:
+    done = subprocess.run(
+        [SCRIPT, *arguments],
+        env={**os.environ, "DESTDIR": str(root), "MOTEWATCH_PIP_OPTIONS": "--no-index --no-deps"},
+        capture_output=True,
+        text=True,
+    )
+    assert (done.returncode != 0) is fails, done.stdout + done.stderr
+    return done.stdout + done.stderr
+
+
+def tree(root: Path) -> dict[str, str]:
+    """Every folder, file and link outside the environments, with what is in it."""
+    found = {}
+    for path in sorted(root.rglob("*")):
+        name = str(path.relative_to(root))
+        if "/versions/" not in name:
+            found[name] = os.readlink(path) if path.is_symlink() else path.read_text() if path.is_file() else "folder"
+    return found
+
+
+def test_it_is_sound_bash() -> None:
+    subprocess.run(["bash", "-n", SCRIPT], check=True)
+
+
+def test_a_dry_run_changes_nothing(tmp_path: Path) -> None:
+    said = install(tmp_path / "root", "--dry-run", wheel(tmp_path, "1.0.0"))
+    assert "would run" in said
+    assert not (tmp_path / "root").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        ((), "sudo deploy/install"),
+        (("no-such.whl",), "there is no file no-such.whl"),
+        ((__file__,), "is no wheel of motewatch"),
+        (("--back", "9.9"), "version 9.9 is not there"),
+        (("--back", "../../etc"), "is not there"),
+        (("--sideways",), "unknown option --sideways"),
+    ],
+)
+def test_what_cannot_be_done_is_said_and_nothing_is_made(tmp_path: Path, arguments: tuple[str, ...], said: str) -> None:
+    assert said in install(tmp_path / "root", *arguments, fails=True)
+    assert not (tmp_path / "root").exists()
+
+
+def test_first_again_upgrade_refused_and_back(tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    old, new, bad = (wheel(tmp_path, version) for version in ("1.0.0", "1.1.0", "2.0.0"))
+    etc, current = root / "etc/motewatch", root / "opt/motewatch/current"
+
+    assert "no site file yet" in install(root, old)
+    assert os.readlink(current) == "versions/1.0.0"
+    assert os.readlink(root / "usr/local/bin/motewatch") == "/opt/motewatch/current/bin/motewatch"
+    unit = (root / "etc/systemd/system/motewatch.service").read_text()
+    assert unit == (SCRIPT.parent / "systemd/motewatch.service").read_text()
+    assert oct((etc / "secrets").stat().st_mode)[-3:] == "700"
+    assert oct((root / "var/lib/motewatch").stat().st_mode)[-3:] == "700"
+
+    # Again: nothing but the switch to the same.
+    before = tree(root)
+    said = install(root, old)
+    assert tree(root) == before
+    assert "folder" not in said
+    assert "file /" not in said
+
+    # The site's own files stay as they are; secrets are handed over, each by a line.
+    (etc / "site.toml").write_text("not for 2.0.0\n")
+    (etc / "secrets/broker.password").write_text("hush\n")
+    install(root, new)
+    assert os.readlink(current) == "versions/1.1.0"
+    assert (etc / "site.toml").read_text() == "not for 2.0.0\n"
+    handed = (root / "etc/systemd/system/motewatch.service.d/credentials.conf").read_text()
+    assert handed.splitlines()[-2:] == [
+        "[Service]",
+        "LoadCredential=broker.password:/etc/motewatch/secrets/broker.password",
+    ]
+    assert "hush" not in handed
+    # The version before backed up before it was left.
+    assert (root / "var/backups/motewatch/before-1.1.0/made-by").read_text() == "1.0.0"
+
+    # A version that does not take the site file is not switched to.
+    assert "nothing was switched" in install(root, bad, fails=True)
+    assert os.readlink(current) == "versions/1.1.0"
+
+    install(root, "--back", "1.0.0")
+    assert os.readlink(current) == "versions/1.0.0"
+    assert (current / "bin/motewatch").exists()
