@@ -281,10 +281,11 @@ def _gap_us(programme: Programme, sensor: Sensor | None) -> int:
     a portable that comes back after more than `VISIT_GAP_US` has begun another visit (our choice)."""
     if programme.sample == "period":
         return 0
-    return VISIT_GAP_US if sensor is None else _silent_us(sensor)
+    return VISIT_GAP_US if sensor is None else silent_us(sensor)
 
 
-def _silent_us(sensor: Sensor) -> int:
+def silent_us(sensor: Sensor) -> int:
+    """A fixed sensor that is not heard for longer than this is silent."""
     if sensor.silent_after_s is not None:
         return _us(sensor.silent_after_s)
     return max(SILENT_INTERVALS * _us(sensor.interval_s), SILENT_AT_LEAST_US)
@@ -326,6 +327,6 @@ def _sensor(sensor: Sensor, zone: ZoneInfo) -> SensorPlan:
         flow_tolerance=sensor.flow_tolerance_pct / 100,
         max_per_m3=sensor.max_concentration_per_m3,
         interval_us=_us(sensor.interval_s),
-        silent_us=_silent_us(sensor),
+        silent_us=silent_us(sensor),
         calibration_due_us=due_us,
     )

@@ -25,13 +25,13 @@ UTC = ZoneInfo("UTC")
 
 
 def lines(steps: list[AlarmStep] | None = None, *, location: str | None = None, **due: str) -> dict[str, Line]:
-    """All lines by sensor, each heard a minute ago; `due` by sensor, `location` as the portable's message says."""
+    """All lines by sensor, each heard just now; `due` by sensor, `location` as the portable's message says."""
     made = site_dict()
     for each in made["sensors"]:
         if each["id"].replace("-", "_") in due:
             each["calibration_due"] = date.fromisoformat(due[each["id"].replace("-", "_")])
     site = Site.model_validate(made)
-    end_us = T0 - MINUTE_US
+    end_us = T0 - 10 * SECOND_US
     readings: dict[str, InputRow] = {}
     for each in site.sensors:
         more: dict[str, Any] = {} if each.location is not None or location is None else {"location": location}
@@ -53,6 +53,22 @@ def test_the_date_alone_tells_also_where_an_alarm_is_hidden(due: str, sign: str,
     line = lines(pc_1=due)["pc-1"]
     assert (line.calibration_sign, line.css, line.answer) == (sign, css, words)
     assert line.due == date.fromisoformat(due)
+
+
+def test_who_was_not_heard_for_long_is_not_in_order_though_no_alarm_says_so() -> None:
+    """As while the broker is away."""
+    site = Site.model_validate(site_dict())
+    payload = count_payload("pc-1", 1, T0 - MINUTE_US, (3, 0), 10.0)
+
+    def answer(quiet_s: int) -> tuple[str, str]:
+        received_us = T0 - quiet_s * SECOND_US
+        row = InputRow(1, "counts", received_us, received_us, TOPICS.counts("pc-1"), payload, "pc-1", "boot-1", 1)
+        found = lines_of(Known(site, TOPICS, UTC, T0, [], {"pc-1": row}, {}, []))
+        return next((line.css, line.answer) for line in found if line.id == "pc-1")
+
+    # The site file: silent_after_s = 45.
+    assert answer(45) == ("fine", "In order")
+    assert answer(46) == ("unknown", "Cannot tell: not heard for 46 s")
 
 
 def test_of_sensors_that_are_equally_well_the_next_calibration_comes_first() -> None:

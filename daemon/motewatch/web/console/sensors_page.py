@@ -6,6 +6,7 @@ a word and a shape. Bytes from outside are shown as printable text only.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date
@@ -14,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from motewatch.alarms.annunciations import AlarmStep
 from motewatch.alarms.lifecycle import Event, State
+from motewatch.engine.plan import silent_us
 from motewatch.journal.rows import AuditRow, InputRow
 from motewatch.journal.sensor_record import KeptLetter, Knocking
 from motewatch.picture.words import lasting
@@ -127,23 +129,34 @@ def place_of_sensor(sensor: Sensor, placings: Mapping[str, AuditRow]) -> str:
 
 def lines_of(known: Known) -> list[Line]:
     """All sensors, those that cannot be trusted first."""
-    lines = [_line(sensor, known) for sensor in known.site.sensors]
+    names = {each.id: each.name for each in known.site.locations}
+    # Sorted out once: a large site has thousands of sensors.
+    kinds, steps = defaultdict[str, list[str]](list), defaultdict[str, list[AlarmStep]](list)
+    for alarm in known.alarms:
+        if alarm.sensor is not None and _holds(alarm):
+            kinds[alarm.sensor].append(alarm.kind)
+    for step in known.steps:
+        steps[step.alarm].append(step)
+    lines = [
+        _line(sensor, known, names, kinds[sensor.id], steps[f"sensor/{sensor.id}/silent"])
+        for sensor in known.site.sensors
+    ]
     return sorted(lines, key=lambda line: (RANK[line.css], not line.turned, line.due or date.max, line.id))
 
 
-def _line(sensor: Sensor, known: Known) -> Line:
+def _line(
+    sensor: Sensor, known: Known, names: Mapping[str, str], kinds: Sequence[str], steps: Sequence[AlarmStep]
+) -> Line:
     row = known.readings.get(sensor.id)
     heard = None if row is None else decode(known.topics, row.topic, row.payload)
     reading = heard if isinstance(heard, Reading) else None
-    kinds = [alarm.kind for alarm in known.alarms if alarm.sensor == sensor.id and _holds(alarm)]
     location = place_of_sensor(sensor, known.placings)
-    where = _where(sensor, location, reading, known)
+    where = _where(sensor, location, reading, known, names)
     days = days_left(sensor.calibration_due, local(known.now_us, known.zone).date())
-    mark, answer = _answer(sensor, kinds, location, reading, known, days)
+    quiet_us = None if row is None else known.now_us - row.received_us
+    mark, answer = _answer(sensor, kinds, location, reading, quiet_us, days)
     told = [
-        None
-        if sensor.kind == "portable"
-        else silences(sensor.id, known.steps, known.now_us - each * DAY_US, known.now_us)
+        None if sensor.kind == "portable" else silences(sensor.id, steps, known.now_us - each * DAY_US, known.now_us)
         for each in (1, 7)
     ]
     return Line(
@@ -186,8 +199,7 @@ def _turned(kept: KeptLetter | None, row: InputRow | None, known: Known) -> str:
     return f"its message of {when}: {why}"
 
 
-def _where(sensor: Sensor, location: str, reading: Reading | None, known: Known) -> str:
-    names = {each.id: each.name for each in known.site.locations}
+def _where(sensor: Sensor, location: str, reading: Reading | None, known: Known, names: Mapping[str, str]) -> str:
     if sensor.kind == "portable" and reading is not None and reading.location is not None:
         return f"{names.get(reading.location, reading.location)}, as its last message says"
     if location:
@@ -198,17 +210,23 @@ def _where(sensor: Sensor, location: str, reading: Reading | None, known: Known)
 
 
 def _answer(
-    sensor: Sensor, kinds: Sequence[str], location: str, reading: Reading | None, known: Known, days: int | None
+    sensor: Sensor,
+    kinds: Sequence[str],
+    location: str,
+    reading: Reading | None,
+    quiet_us: int | None,
+    days: int | None,
 ) -> tuple[tuple[str, str], str]:
     faults = [FAULTS[kind] for kind in FAULTS if kind in kinds]
     if faults:
         return BAD, f"Not to be trusted: {'; '.join(faults)}"
     if sensor.kind == "portable" and not location and (reading is None or reading.location is None):
         return UNKNOWN, "Cannot be used unless somebody says where it stands, or its messages do"
-    if reading is None:
+    if reading is None or quiet_us is None:
         return UNKNOWN, "Cannot tell: no reading of it among the newest messages"
-    if sensor.kind == "portable" and known.now_us - reading.end_us > DAY_US:
-        return UNKNOWN, "Cannot tell: not heard for more than a day"
+    # Without an alarm, too: while nobody can be heard, because the broker is away, nobody's silence is a fault.
+    if quiet_us > (DAY_US if sensor.kind == "portable" else silent_us(sensor)):
+        return UNKNOWN, f"Cannot tell: not heard for {lasting(quiet_us)}"
     # An alarm about it may be hidden or yet to come; the date in the site file says the same at once.
     if "sensor-calibration" in kinds or (days is not None and days < 0):
         return WATCH, "Its calibration is overdue"
