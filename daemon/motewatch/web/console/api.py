@@ -46,7 +46,6 @@ OPERATION_GROUPS: Final[tuple[tuple[tuple[Operation, ...], Callable[[House], obj
     (configurations.OPERATIONS, configurations.ConfigurationOperations),
     (on_call.OPERATIONS, on_call.OnCallOperations),
     (sensors.OPERATIONS, sensors.SensorOperations),
-    (sensors.OPERATIONS, sensors.SensorOperations),
     (reports.OPERATIONS, reports.ReportOperations),
     (signatures.OPERATIONS, signatures.SignatureOperations),
 )
