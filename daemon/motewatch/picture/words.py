@@ -124,7 +124,7 @@ def clock(us: int, zone: ZoneInfo, now_us: int | None = None) -> str:
     return f"{at:%a %H:%M}" if 0 < days < 7 else f"{at:%d %b %H:%M}"
 
 
-_IN_UTC = re.compile(r"\b(\d{4})-(\d\d)-(\d\d) (\d\d):(\d\d) UTC\b")
+_IN_UTC = re.compile(r"\b(\d{4})-(\d\d)-(\d\d) (\d\d):(\d\d)(?::(\d\d))? UTC\b")
 
 
 def local_times(text: str, zone: ZoneInfo) -> str:
@@ -133,14 +133,25 @@ def local_times(text: str, zone: ZoneInfo) -> str:
 
     def here(found: re.Match[str]) -> str:
         try:
-            year, month, day, hour, minute = (int(part) for part in found.groups())
-            when = datetime(year, month, day, hour, minute, tzinfo=UTC).astimezone(zone)
+            year, month, day, hour, minute, second = (int(part) for part in found.groups("0"))
+            when = datetime(year, month, day, hour, minute, second, tzinfo=UTC).astimezone(zone)
         except (ValueError, OverflowError):
             return found[0]
         letters = when.strftime("%Z")
-        return f"{when:%Y-%m-%d %H:%M} {f'UTC{letters}' if letters[:1] in '+-' else letters}"
+        to_the_second = f":{when:%S}" if found[6] else ""
+        return f"{when:%Y-%m-%d %H:%M}{to_the_second} {f'UTC{letters}' if letters[:1] in '+-' else letters}"
 
     return _IN_UTC.sub(here, text)
+
+
+_SIZE = re.compile(r">= ?(\d+(?:\.\d+)?) um\b")
+_CUBIC = re.compile(r"(?<=/)m3\b")
+
+
+def units(text: str, signs: Signs) -> str:
+    """A sentence of the record, whose units are plain letters, with the signs of the screen: `4 841 particles/m3 >= 0.5
+    um` reads `4 841 particles/m³ ≥0.5 µm`. The record itself stays as it was written."""
+    return _CUBIC.sub(signs.cubic, _SIZE.sub(rf"{signs.at_least}\1 {signs.micro}", text))
 
 
 def lasting(us: int) -> str:

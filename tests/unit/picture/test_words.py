@@ -140,6 +140,7 @@ def test_texts_from_outside_cannot_move_the_cursor() -> None:
             "'a' is now shelved until 2026-11-26 00:30 CET",
         ),
         ("until 2026-07-01 22:00 UTC; work", "Europe/Berlin", "until 2026-07-02 00:00 CEST; work"),
+        ("2026-07-01 22:00:59 UTC to now", "Europe/Berlin", "2026-07-02 00:00:59 CEST to now"),
         ("so until 2026-07-01 22:00 UTC", "America/Sao_Paulo", "so until 2026-07-01 19:00 UTC-03"),
         ("until 2026-02-30 22:00 UTC", "Europe/Berlin", "until 2026-02-30 22:00 UTC"),
         ("permit 2026-02-20 22:00 UTCX", "Europe/Berlin", "permit 2026-02-20 22:00 UTCX"),
@@ -148,3 +149,16 @@ def test_texts_from_outside_cannot_move_the_cursor() -> None:
 )
 def test_sentences_of_the_record_are_shown_in_the_sites_time(text: str, zone: str, local: str) -> None:
     assert words.local_times(text, ZoneInfo(zone)) == local
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("4 841 particles/m3 >= 0.5 um, above the action level", "4 841 particles/m³ ≥0.5 µm, above the action level"),
+        ("29 300 /m3 (at-rest)", "29 300 /m³ (at-rest)"),
+        ("room m3 with >= 5 umbrellas", "room m3 with >= 5 umbrellas"),
+    ],
+)
+def test_units_of_the_record_are_shown_with_the_signs_of_the_screen(text: str, shown: str) -> None:
+    assert words.units(text, UNICODE) == shown
+    assert words.units(text, ASCII).replace(">=0.5", ">= 0.5") == text

@@ -137,7 +137,7 @@ def _report(record: Journal, subject: str, rest: str) -> Signable | None:
     if made is None:
         return None
     table = [("Report", "From", "Until", "Batch", "Made by", "Content (SHA-256)")]
-    table.append((made.title, iso(made.start_us), iso(made.end_us), made.batch, made.made_by, made.hash))
+    table.append((made.title, _when(made.start_us), _when(made.end_us), made.batch, made.made_by, made.hash))
     # The hash is that of the whole content; a page proves the file against it before it shows anything.
     return Signable(subject, f"{made.title} {made.id}", tuple(table), sha256_of(subject, [made.hash]))
 

@@ -27,7 +27,7 @@ from motewatch.engine.codec import Internal
 from motewatch.engine.records import Audited, Entered, Ordered, OrderedAct, Output, Placed, Replied
 from motewatch.journal.journal import Journal
 from motewatch.links.clock import TimeSource
-from motewatch.picture.words import local_times
+from motewatch.picture.words import UNICODE, local_times, units
 from motewatch.site.models import Site
 from motewatch.web.access.desk import AccessDesk, Visitor
 from motewatch.web.access.roles import May
@@ -215,7 +215,7 @@ def address_of(request: Request) -> str:
 
 def templates() -> Environment:
     """The templates of the console; whatever is put into one is escaped."""
-    return Environment(
+    made = Environment(
         loader=PackageLoader("motewatch.web", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
@@ -223,3 +223,5 @@ def templates() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.filters["units"] = lambda text: units(text, UNICODE)
+    return made

@@ -7,8 +7,10 @@ password are asked for each time. Must not know how a thing is looked up.
 from __future__ import annotations
 
 import secrets
+from collections.abc import Sequence
 from typing import Any, Final
 from urllib.parse import quote
+from zoneinfo import ZoneInfo
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -16,6 +18,7 @@ from starlette.responses import RedirectResponse, Response
 
 from motewatch.journal.journal import Journal
 from motewatch.journal.signed import SIGNED, last_audit_id, signature_rows
+from motewatch.picture.words import local_times
 from motewatch.web.access.desk import AccessError, Visitor
 from motewatch.web.access.roles import May
 from motewatch.web.access.signable import AUDIT_ROWS_MAX, signable, signatures_of
@@ -25,6 +28,7 @@ from motewatch.web.console.house import House, Rule, address_of
 from motewatch.web.words import local
 
 RECENT: Final = 50
+TIMES: Final = frozenset({"Time", "Period", "From", "Until"})
 
 ROUTES: Final = (Rule("/sign", "sign", ("GET", "POST"), May.SIGN),)
 
@@ -79,13 +83,30 @@ class SigningPages:
         house = self._house
         found = signable(house.record, subject)
         signed = signatures_of(house.record, subject)
-        more = {"signed": signed, "wrong": wrong, "means": MEANS, "meaning": meaning, "comment": comment}
+        table = [] if found is None else _local(found.table, house.feed.zone)
+        more = {
+            "table": table,
+            "signed": signed,
+            "wrong": wrong,
+            "means": MEANS,
+            "meaning": meaning,
+            "comment": comment,
+        }
         return house.page("sign", visitor, 404 if found is None else status, found=found, **more)
 
     def _recent(self, visitor: Visitor) -> Response:
         record = self._house.record
         recent = [one for one in map(signature_of, signature_rows(record.store, limit=RECENT)) if one is not None]
         return self._house.page("signatures", visitor, recent=recent[::-1], **_next_review(record))
+
+
+def _local(table: Sequence[Sequence[str]], zone: ZoneInfo) -> list[list[str]]:
+    """The columns with times in the site's, as everywhere in the console; what is signed has UTC."""
+    names = table[0]
+    return [
+        [local_times(each, zone) if name in TIMES else each for name, each in zip(names, row, strict=True)]
+        for row in table
+    ]
 
 
 def _next_review(record: Journal) -> dict[str, Any]:
