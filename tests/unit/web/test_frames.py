@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from motewatch.web.console.frames import SHARE, Frames, Kind
 from motewatch.web.console.house import templates
-from motewatch.web.console.now import Change, Now, RoomNow
+from motewatch.web.console.now import AlarmNow, Change, Now, RoomNow
 from support.links_fakes import FakeClock
 
 
@@ -87,6 +87,17 @@ def test_lists_are_pieces_too_and_a_room_that_came_is_sent() -> None:
     news = json.loads(made.latest().since(first.number))
     assert set(news["pieces"]) == {"trouble", "changes", "room-new"}
     assert news["rooms"] == ["room-fill", "room-new"]
+
+
+def test_the_tally_says_how_many_alarms_wait_for_somebody_and_leads_to_them() -> None:
+    clock = FakeClock()
+    one = AlarmNow("a", "bad", "✖", "high", "Bench", "Fill", "not acknowledged", "12:00", True, True, "")
+    told = Told(replace(now(room("fill")), alarms=(one, replace(one, id="b"), replace(one, id="c", open=False))), clock)
+    tally = frames(told, clock).latest().pieces["tally"]
+    assert 'href="/alarms"' in tally
+    assert "<b>2</b> alarms not acknowledged" in tally
+    told = Told(replace(now(room("fill")), alarms=(replace(one, open=False),)), clock)
+    assert "acknowledged" not in frames(told, clock).latest().pieces["tally"]
 
 
 def test_frames_are_made_for_changes_and_for_the_clock_and_never_at_once() -> None:

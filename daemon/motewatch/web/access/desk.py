@@ -103,6 +103,11 @@ class AccessDesk:
         self._misuse = Misuse(settings.failures_alarm, settings.failures_within_min * 60.0)
         self._tell = tell
 
+    @property
+    def password_min(self) -> int:
+        """The characters that a password has at least."""
+        return self._settings.password_min
+
     # Signing in and out
 
     def sign_in(self, user: str, password: str, address: str, before: str | None = None) -> str:

@@ -40,15 +40,15 @@ class UserPages:
 
     async def password(self, request: Request, visitor: Visitor) -> Response:
         """Change the own password."""
-        house = self._house
+        house, least = self._house, self._desk.password_min
         if request.method != "POST":
-            return house.page("password", visitor, wrong="")
+            return house.page("password", visitor, wrong="", least=least)
         form = await house.form(request, visitor)
         given = (form.get("old", ""), form.get("new", ""), form.get("again", ""))
         try:
             secret = await run_in_threadpool(self._desk.change_password, visitor, *given, address_of(request))
         except AccessError as error:
-            return house.page("password", visitor, 429 if error.wait_s else 422, wrong=str(error))
+            return house.page("password", visitor, 429 if error.wait_s else 422, wrong=str(error), least=least)
         return house.with_session(RedirectResponse("/", 303), secret)
 
     async def access(self, request: Request, visitor: Visitor) -> Response:
