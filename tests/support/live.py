@@ -9,11 +9,12 @@ has to pass without waiting for it.
 from __future__ import annotations
 
 import json
+import os
 import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -199,8 +200,9 @@ def until_said(peer: Peer, topic: str, condition: Callable[[dict[str, Any]], obj
 class Program:
     """`motewatch serve SITE` as a process. Leaving the `with` block kills it if it still runs."""
 
-    def __init__(self, site_path: Path, level: str = "info") -> None:
+    def __init__(self, site_path: Path, level: str = "info", environment: Mapping[str, str] | None = None) -> None:
         self.site_path = site_path
+        self._environment = None if environment is None else {**os.environ, **environment}
         self._command = [sys.executable, "-m", "motewatch", "serve", str(site_path), "--log-level", level]
         self._log_path = site_path.parent / "program.log"
         self._process: subprocess.Popen[bytes] | None = None
@@ -228,7 +230,7 @@ class Program:
         assert self._process is None
         self._from = len(self.log())
         with self._log_path.open("ab") as log:
-            self._process = subprocess.Popen(self._command, stdout=log, stderr=log)
+            self._process = subprocess.Popen(self._command, stdout=log, stderr=log, env=self._environment)
         if drained:
             self.wait_for_line("broker drained")
 

@@ -28,6 +28,7 @@ from influxdb_client.rest import ApiException
 from motewatch.alarms.lifecycle import ACTIVE
 from motewatch.engine.records import AlarmChanged
 from motewatch.links.errors import PointsRefusedError, TimeSeriesAwayError
+from motewatch.links.secrets import Secret, scrub
 from motewatch.measure.samples import UL_PER_L, Sample
 from motewatch.measure.statistics import concentration_interval
 from motewatch.site.models import TimeSeries
@@ -115,6 +116,7 @@ class TimeSeriesLink:
 
     def __init__(self, settings: TimeSeries, token: str | None = None) -> None:
         self._settings = settings
+        self._token = Secret(token or "")
         self._client = InfluxDBClient(
             url=settings.url,
             token=token or "",
@@ -151,15 +153,16 @@ class TimeSeriesLink:
             )
         except ApiException as error:
             status = int(error.status or 0)
-            detail = str(error.message or error.reason or "").strip()[:300]
+            # A server, or a proxy before it, may give back what it was sent, the token too.
+            detail = scrub(str(error.message or error.reason or ""), [self._token], 300)
             if status in CONTENT_FAULTS:
-                raise PointsRefusedError(status, detail) from error
+                raise PointsRefusedError(status, detail) from None
             mend = ""
             if status in (401, 403):
                 mend = "; check service.time_series.token_file and that the token may write the bucket"
             elif status == 404:
                 mend = "; check service.time_series.url, org and bucket"
-            raise TimeSeriesAwayError(f"{self._settings.url} answered {status}: {detail}{mend}") from error
+            raise TimeSeriesAwayError(f"{self._settings.url} answered {status}: {detail}{mend}") from None
         except (urllib3.exceptions.HTTPError, OSError) as error:
             kind = type(error).__name__
             raise TimeSeriesAwayError(
