@@ -48,15 +48,16 @@ class Knocking:
 
 def newest_readings(store: Store) -> dict[str, InputRow]:
     """The newest reading of each sensor that is among the newest inputs."""
-    last = select(func.max(_inputs.id).label("id")).where(_inputs.id > _back(_inputs.id, INPUTS_BACK))
-    last = last.where(_inputs.seq.is_not(None)).group_by(_inputs.sensor)
+    recent = _newest(_inputs, INPUTS_BACK, "sensor", "seq")
+    last = select(func.max(recent.id)).where(recent.seq.is_not(None)).group_by(recent.sensor)
     return {row[6]: InputRow(*row) for row in _all(store, select(*_INPUT).where(_inputs.id.in_(last)))}
 
 
 def readings_of(store: Store, sensor: str, limit: int) -> list[InputRow]:
     """A sensor's newest readings among the newest inputs, newest first."""
-    query = select(*_INPUT).where(_inputs.id > _back(_inputs.id, INPUTS_BACK))
-    query = query.where(_inputs.sensor == sensor, _inputs.seq.is_not(None)).order_by(_inputs.id.desc()).limit(limit)
+    recent = _newest(_inputs, INPUTS_BACK, "sensor", "seq")
+    last = select(recent.id).where(recent.sensor == sensor, recent.seq.is_not(None)).order_by(recent.id.desc())
+    query = select(*_INPUT).where(_inputs.id.in_(last.limit(limit))).order_by(_inputs.id.desc())
     return [InputRow(*row) for row in _all(store, query)]
 
 
@@ -66,7 +67,8 @@ def letters(store: Store, limit: int, before_id: int | None = None, sensor: str 
     if before_id is not None:
         query = query.where(_letters.id < before_id)
     if sensor is not None:
-        query = query.where(_letters.sensor == sensor, _letters.id > _back(_letters.id, LETTERS_BACK))
+        recent = _newest(_letters, LETTERS_BACK, "sensor")
+        query = query.where(_letters.id.in_(select(recent.id).where(recent.sensor == sensor)))
     return [_kept(row) for row in _all(store, query)]
 
 
@@ -77,9 +79,10 @@ def letter(store: Store, id_: int) -> KeptLetter | None:
 
 def knocking(store: Store) -> list[Knocking]:
     """Sensors among the newest dead letters that are in no site configuration, those heard last first."""
-    counted = select(_letters.sensor, func.count().label("number"), func.max(_letters.id).label("id"))
-    counted = counted.where(_letters.reason == "unknown-sensor", _letters.sensor.is_not(None))
-    last = counted.where(_letters.id > _back(_letters.id, LETTERS_BACK)).group_by(_letters.sensor).subquery()
+    recent = _newest(_letters, LETTERS_BACK, "sensor", "reason")
+    counted = select(recent.sensor, func.count().label("number"), func.max(recent.id).label("id"))
+    counted = counted.where(recent.reason == "unknown-sensor", recent.sensor.is_not(None))
+    last = counted.group_by(recent.sensor).subquery()
     query = select(last.c.sensor, last.c.number, _letters.id, *_LETTER)
     query = query.join_from(last, tables.dead_letters, last.c.id == _letters.id).order_by(_letters.id.desc()).limit(100)
     return [Knocking(row[0], row[1], _kept(row[2:])) for row in _all(store, query)]
@@ -87,8 +90,8 @@ def knocking(store: Store) -> list[Knocking]:
 
 def newest_letters(store: Store) -> dict[str, KeptLetter]:
     """The newest dead letter of each sensor that is among the newest ones."""
-    last = select(func.max(_letters.id)).where(_letters.id > _back(_letters.id, LETTERS_BACK))
-    last = last.where(_letters.sensor.is_not(None)).group_by(_letters.sensor)
+    recent = _newest(_letters, LETTERS_BACK, "sensor")
+    last = select(func.max(recent.id)).where(recent.sensor.is_not(None)).group_by(recent.sensor)
     found = [_kept(row) for row in _all(store, select(_letters.id, *_LETTER).where(_letters.id.in_(last)))]
     return {one.letter.sensor: one for one in found if one.letter.sensor is not None}
 
@@ -100,8 +103,10 @@ def placings(store: Store) -> dict[str, AuditRow]:
     return {row.subject.removeprefix("sensor/"): row for row in rows}
 
 
-def _back(column: Any, number: int) -> Any:
-    return select(func.coalesce(func.max(column), 0) - number).scalar_subquery()
+def _newest(columns: Any, number: int, *names: str) -> Any:
+    """Columns of a table's newest rows, cut off first: else an index by sensor is walked through the whole record."""
+    chosen = [columns.id, *(columns[name] for name in names)]
+    return select(*chosen).order_by(columns.id.desc()).limit(number).subquery().c
 
 
 def _kept(row: Sequence[Any]) -> KeptLetter:
