@@ -111,3 +111,32 @@ def test_a_place_or_counter_that_is_no_more_is_checked_out() -> None:
     want = Audited(T0 + 2 * SECOND_US, "service", "check-out", "sensor/hand-1", "no longer in the site configuration")
     assert want in outputs
     assert "not checked in" in str(said(3, None, made=made))
+
+
+def test_a_snapshot_from_before_there_were_check_ins_is_taken() -> None:
+    state = json.loads(engine().snapshot_text())
+    del state["placements"]
+    again = Engine.restore(state, Memory())
+    assert again.snapshot()["placements"] == {}
+    assert said(1, "prep-1", made=again)
+
+
+def test_the_same_words_give_the_same_record_and_state() -> None:
+    def night() -> tuple[str, str]:
+        made = engine()
+        told: list[object] = [said(1, "prep-1", made=made), minute(made, 1, 90), said(100, "prep-2", made=made)]
+        told += [minute(made, 2, 170), said(200, None, made=made), minute(made, 3, 190), said(210, "prep-1", made=made)]
+        return repr(told), made.snapshot_text()
+
+    assert night() == night()
+
+
+def test_changes_too_old_for_any_reading_are_forgotten() -> None:
+    made = engine()
+    day_s, late_days = 86_400, 30  # service.late_limit_h, where the site file does not say it
+    for days in (1, 13, 25, 37, 49, 61):
+        said(days * day_s, "prep-1" if days % 8 == 1 else "prep-2", made=made)
+    kept = [(at_us - T0) // (day_s * SECOND_US) for at_us, _ in made.snapshot()["placements"]["hand-1"]]
+    # What held at the oldest instant that a reading may be of has to stay.
+    assert kept == [25, 37, 49, 61]
+    assert [days for days in kept if days <= 61 - late_days] == [25]
