@@ -113,14 +113,14 @@ def told(found: list[str], what: str) -> list[str]:
 def publications(
     journal: Journal, messages: Sequence[Message], others: Collection[str] = ("configured", "link-changed")
 ) -> list[str]:
-    """Each message once, with the bytes it was sent with, and nothing that nobody sent but inputs of these kinds."""
+    """Each message once, with the bytes it was sent with, and nothing that nobody sent but these kinds and topics."""
     sent: dict[Key, Message] = {message.key: message for message in messages}
     kept: dict[Key, list[InputRow]] = defaultdict(list)
     odd = []
     for row in rows_of(journal):
         if row.sensor is not None and row.boot is not None and row.seq is not None:
             kept[row.sensor, row.boot, row.seq].append(row)
-        elif row.kind not in others:
+        elif row.kind not in others and row.topic not in others:
             odd.append(f"input {row.id} is a {row.kind}: {row.payload[:200]!r}")
     missing = [f"{key} of {message.send_us} us is not there" for key, message in sent.items() if key not in kept]
     twice = [f"{key} is there {len(rows)} times" for key, rows in kept.items() if len(rows) > 1]

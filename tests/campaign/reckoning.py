@@ -1,0 +1,217 @@
+"""The reckoning after a campaign: publish log, journal, samples, alarms, points and calls, line by line.
+
+Compared with what would have been without faults: the pure engine, fed with the readings as the stream made them, in
+the order of the air, each at the instant it was due. A reading that was acknowledged and is not on record may be
+missing for one reason only: the broker had been told to keep little and threw it away (`Course.thrown_away_us`). Such
+readings are counted, and the undisturbed run is made without them: so the record must show the gap in the samples'
+coverage, as it shows the gaps of counters that could not buffer.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from campaign.course import Course
+from campaign.ground import Ground, plain
+from campaign.stream import ODD, SETTLE_US, TOPICS
+from motewatch.alarms.lifecycle import Event, State
+from motewatch.engine.records import Output
+from motewatch.journal.journal import Journal
+from motewatch.links.publications import Directory
+from motewatch.links.site_file import load_site
+from motewatch.measure.samples import INSUFFICIENT
+from motewatch.service.program import configured
+from support import crash_checks as check
+from support import crash_ends as ends
+from support.crash_calls import calls_of, untold
+from support.crash_stream import SITE, Key, Message
+
+OTHERS: Final = (
+    "configured",
+    "link-changed",
+    "session-lost",
+    "resumed",
+    "clock-stepped",
+    "record-held-up",
+    "delivered",
+    "entered",
+    TOPICS.command,
+    *(TOPICS.counts(sensor) for sensor in ODD),
+)
+"""Inputs that the daemon makes itself; commands; and readings of odd clocks that it refused (the others have a key)."""
+
+EXPECTED: Final = (
+    "the record cannot be written",
+    "the record still cannot be written",
+    "the site file was not taken over",
+)
+"""Errors in the log that such faults must leave."""
+
+
+@dataclass(slots=True)
+class Reckoning:
+    """Rows of the table, and what is wrong."""
+
+    rows: list[tuple[str, str]] = field(default_factory=list)
+    wrong: list[str] = field(default_factory=list)
+
+    def note(self, what: str, value: object) -> None:
+        self.rows.append((what, f"{value:,}" if isinstance(value, int) else str(value)))
+
+
+def odd(name: str) -> bool:
+    """A place or an alarm of a place whose counter's clock steps."""
+    return any(each in name for each in (*ODD, "room-odd"))
+
+
+def of_the_air(record: check.Record) -> check.Record:
+    """Without places of odd clocks, without alarms of the service itself, and without what people did to alarms."""
+    return check.Record(
+        {key: sample for key, sample in record.samples.items() if not odd(key[0])},
+        {key: found for key, found in record.revisions.items() if not odd(key[0])},
+        [
+            replace(step, before=State.NORMAL, after=State.NORMAL)
+            for step in record.alarms
+            if step.event in (Event.STARTS, Event.RETURNS, Event.RETURNS_LATCHED)
+            and step.alarm.partition("/")[0] not in ("service", "callout")
+            and not odd(step.alarm)
+        ],
+    )
+
+
+def refused_readings(journal: Journal, messages: Sequence[Message]) -> set[Key]:
+    """Readings of the odd clocks that were refused, and are kept with their bytes."""
+    letters = {letter.payload for letter in journal.query_dead_letters(1_000_000)}
+    return {message.key for message in messages if odd(message.key[0]) and message.payload in letters}
+
+
+def gone(journal: Journal, messages: Sequence[Message], course: Course) -> tuple[set[Key], set[Key]]:
+    """Readings that are not on record: those that the broker was made to throw away, and all others."""
+    on_record = {(row.sensor, row.boot, row.seq) for row in check.rows_of(journal)}
+    sent: dict[Key, list[int]] = defaultdict(list)
+    for message in messages:
+        sent[message.key].append(message.send_us)
+    lost = {key for key in sent if key not in on_record}
+    forced = {
+        key for key in lost if all(any(a <= at <= b for a, b in course.thrown_away_us) for at in sent[key])
+    }  # fmt: skip
+    return forced, lost - forced
+
+
+def settle(here: Ground, journal: Journal, end_us: int, reckoning: Reckoning) -> None:
+    """Wait for the end of the last period and for empty queues, while all still runs; and compare what runs."""
+    done_us, daemon = end_us + SETTLE_US + 1_000_000, here.daemon
+    daemon.wait_for(lambda: (journal.engine_us() or 0) > done_us, "the end of the last period", 180)
+    record = check.record_of(check.outputs_of(journal), end_us)
+    # Of two steps of an alarm within a millisecond the server keeps one; revisions likewise (see `points_wanted`).
+    wanted = check.points_wanted(record, dict(Directory.of(load_site(here.site_path)).rooms))
+    for sink in ("time-series", "mqtt", "mqtt-alarms", "call/hook", "call/mail"):
+        daemon.wait_for(lambda sink=sink: journal.backlog(sink) == 0, f"an empty queue to {sink}", 180)  # type: ignore[misc]
+
+    def points() -> list[str] | int:
+        return check.points(here.time_series.export(f'{{site="{SITE}"}}'), wanted, end_us) or 1
+
+    _until_right(points, reckoning)
+    reckoning.note("time-series points, each once and right", check.count_points(wanted))
+    retained = _until_right(
+        lambda: ends.retained_alarms(here.broker.port, TOPICS, check.outputs_of(journal)), reckoning
+    )
+    reckoning.note("retained alarm states that are the last on record", retained)
+
+
+def _until_right(look: Callable[[], list[str] | int], reckoning: Reckoning) -> int:
+    try:
+        return ends.settle(look, 90)
+    except AssertionError as error:
+        reckoning.wrong += str(error).splitlines()
+        return 0
+
+
+def reckon(
+    here: Ground, journal: Journal, course: Course, messages: Sequence[Message], end_us: int, reckoning: Reckoning
+) -> None:
+    """All comparisons with the record; the daemon has stopped."""
+    note, wrong = reckoning.note, reckoning.wrong
+    readings = {message.key for message in messages}
+    refused = refused_readings(journal, messages)
+    forced, lost = gone(journal, [message for message in messages if message.key not in refused], course)
+    kept = [message for message in messages if message.key not in forced]
+    note("readings published and acknowledged", len(readings))
+    note("messages that carried them", len(messages))
+    note("readings on record", len(readings) - len(forced) - len(lost) - len(refused))
+    note("readings refused, and on record with the reason", len(refused))
+    note("**acknowledged readings lost**", len(lost))
+    on_record = Counter(
+        (row.sensor, row.boot, row.seq) for row in check.rows_of(journal) if row.seq is not None and row.sensor
+    )
+    note("**readings doubled**", sum(count > 1 for count in on_record.values()))
+    note("readings that a broker with a full queue threw away (queue-full)", len(forced))
+    commands = [row for row in check.rows_of(journal) if row.kind == "message" and row.topic == TOPICS.command]
+    note("commands on record", len(commands))
+    wrong += check.publications(journal, [message for message in kept if message.key not in refused], OTHERS)
+
+    outputs = list(check.outputs_of(journal))
+    record = of_the_air(check.record_of(outputs, end_us))
+    first = next(row for row in check.rows_of(journal))
+    plan = configured(load_site(here.site_path))
+    # In the order of the air, each a moment after it ended.
+    calm = sorted(
+        (replace(each, send_us=each.reading.end_us + 1) for each in kept if not odd(each.key[0])),
+        key=lambda each: each.send_us,
+    )
+    undisturbed = of_the_air(check.undisturbed(plan, first.applied_us, calm, end_us, SETTLE_US))
+    _samples(record, undisturbed, reckoning)
+    _alarms(record, undisturbed, reckoning)
+    _calls(here, outputs, check.relived(journal, TOPICS), reckoning)
+    wrong += [f"verify: {line}" for line in journal.verify()]
+    letters = Counter(letter.reason for letter in journal.query_dead_letters(1_000_000))
+    note("why, and how often (repeats included)", ", ".join(f"{n:,} {why}" for why, n in letters.items()) or "none")
+    wrong += check.told([why for why in letters if why not in ("too-old", "in-the-future")], "refused as")
+    defects = [line for line in here.daemon.defects() if not any(known in line for known in EXPECTED)]
+    wrong += check.told(defects, "the daemon's log")
+
+
+def _samples(record: check.Record, undisturbed: check.Record, reckoning: Reckoning) -> None:
+    differing = check.samples(record, undisturbed)
+    reckoning.wrong += differing
+    reckoning.note("samples, equal to the undisturbed run", f"{len(record.samples):,}{_but(differing)}")
+    gaps = sum(bool(sample.quality & INSUFFICIENT) for sample in record.samples.values())
+    reckoning.note("of them marked as having too little air (gaps that physics forces)", gaps)
+    again = sum(len(found) > 1 for found in record.revisions.values())
+    reckoning.note("of them closed more than once", again)
+
+
+def _alarms(record: check.Record, undisturbed: check.Record, reckoning: Reckoning) -> None:
+    differing = check.alarms(record, undisturbed)
+    reckoning.wrong += differing
+    reckoning.note("alarm starts and returns, equal to the undisturbed run", f"{len(record.alarms):,}{_but(differing)}")
+
+
+def _but(differing: Sequence[str]) -> str:
+    return f", but for {len(differing)}" if differing else ""
+
+
+def _calls(here: Ground, outputs: list[Output], again: list[Output], reckoning: Reckoning) -> None:
+    recorded, received = calls_of(outputs), here.calls()
+    wrong = []
+    if outputs != again:
+        at = next((i for i, pair in enumerate(zip(outputs, again, strict=False)) if pair[0] != pair[1]), None)
+        shown = f"{len(outputs)} and {len(again)}" if at is None else f"{outputs[at]} and {again[at]}"
+        wrong.append(f"the record differs from one engine living through its inputs in one life: {shown}")
+    told = {plain(call.id) for call in recorded}
+    counts = Counter(id_ for id_, _ in received)
+    wrong += check.told(sorted(told - counts.keys()), "told nobody")
+    wrong += check.told(sorted(counts.keys() - told), "a call that is not on record")
+    marks: dict[str, list[bool]] = defaultdict(list)
+    for id_, maybe in received:
+        marks[id_].append(maybe)
+    unmarked = [id_ for id_, said in marks.items() if not all(said[1:])]
+    wrong += check.told(unmarked, "came again without saying so")
+    wrong += check.told(untold(outputs), "an alarm")
+    reckoning.wrong += wrong
+    reckoning.note("calls on record", len(recorded))
+    reckoning.note("calls that reached nobody", len(told - counts.keys()))
+    reckoning.note("calls that came again, all marked as possible repeats", sum(counts.values()) - len(counts))
