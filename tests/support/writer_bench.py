@@ -9,6 +9,7 @@ something), and then the writer finds an empty inbox once. When the script is ov
 from __future__ import annotations
 
 import json
+import math
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -108,6 +109,8 @@ class Bench:
     site: dict[str, Any] = field(default_factory=site_dict)
     hold_limit_s: float = 30.0
     known_before: bool = False
+    stall_s: float = math.inf
+    """Scripts let minutes pass in one step; to the writer that would be a program that stood."""
 
     def __post_init__(self) -> None:
         self.order: list[tuple[str, Any]] = []
@@ -138,6 +141,7 @@ class Bench:
             hold_limit_s=self.hold_limit_s,
             known_before=self.known_before,
             tell_trouble=self.troubles.append,
+            stall_s=self.stall_s,
         )
         self.writer.attach(RecordingLink(self.order))
         first: Configured = configured(self.site)

@@ -72,6 +72,9 @@ CATCH_UP_US = 10 * MINUTE_US
 
 SNAPSHOT_S = 300.0
 SNAPSHOT_INPUTS = 100_000
+STALL_S = 1.0
+"""A turn of the loop that took longer: the program stood, or its disk did, and readings may wait to be read."""
+
 STOOD_STILL_US = 5 * SECOND_US
 """A shorter stop of the engine's time takes nothing from the time that people have to answer."""
 
@@ -156,6 +159,7 @@ class Writer:
         hold_limit_s: float,
         known_before: bool,
         tell_trouble: Callable[[str], object] = lambda trouble: None,
+        stall_s: float = STALL_S,
     ) -> None:
         """`tell_trouble` is called with why the record cannot be written, again and again while it cannot, and with
         nothing when it can; in the writer's thread."""
@@ -191,6 +195,8 @@ class Writer:
         self._stopping = threading.Event()
         self._store = StoreWatch(journal, clock, self._stopping, tell_trouble)
         self._looping = False
+        self._stall_s = stall_s
+        self._looked_s, self._looked_us = clock.monotonic_s(), clock.now_us()
         self._held_up: list[RecordHeldUp] = []
         """Stretches without a record that the engine is still to be told of."""
         self.figures = Figures()
@@ -204,8 +210,10 @@ class Writer:
     def run(self) -> None:
         """The loop. Returns after a `Stop`, or soon after `stop`."""
         running = self._looping = True
+        self._looked_s, self._looked_us = self._clock.monotonic_s(), self._clock.now_us()
         while running:
             items = self._collect()
+            self._notice_stall()
             self._batch(items)
             self.turned_s = self._clock.monotonic_s()
             self._show_cases()
@@ -442,11 +450,25 @@ class Writer:
         if held_up is None:
             return
         self._held_up.append(held_up)
-        if self._connected and self._link is not None:
-            # What was sent meanwhile waits with the broker: no period may close before it is here.
-            self._engine_clock.held = True
-            self._held_since_s = self._clock.monotonic_s()
-            self._link.find_end_again()
+        self._wait_for_what_waits()
+
+    def _notice_stall(self) -> None:
+        """Was the whole program held up (a stopped process, a machine that was moved or asleep, a disk that took its
+        time)? Its host's clock went on meanwhile; one of the two clocks does not count a machine's sleep."""
+        now_s, now_us = self._clock.monotonic_s(), self._clock.now_us()
+        stood_s = max(now_s - self._looked_s, (now_us - self._looked_us) / SECOND_US)
+        self._looked_s, self._looked_us = now_s, now_us
+        if stood_s >= self._stall_s and not self._engine_clock.held and self._wait_for_what_waits():
+            _log.warning("held up; first comes what came meanwhile", extra={"stood_s": round(stood_s, 1)})
+
+    def _wait_for_what_waits(self) -> bool:
+        """What was sent meanwhile waits with the broker, or unread: no period may close before it is here."""
+        if not self._connected or self._link is None:
+            return False
+        self._engine_clock.held = True
+        self._held_since_s = self._clock.monotonic_s()
+        self._link.find_end_again()
+        return True
 
     def _tell_of_held_up(self, pending: _Pending) -> None:
         """Once the engine's time has caught up: its alarm must not come before what happened meanwhile."""
