@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import re
-import re
-from base64 import b64decode
 from html import unescape
 from pathlib import Path
 
@@ -116,6 +114,15 @@ def test_sensors_dead_letters_and_check_in(mosquitto: Mosquitto, tmp_path: Path)
         assert again.status_code == 409
         assert "already" in again.json()["detail"]
         assert ask(tmp_path, lambda journal: journal.verify()) == []
+    # It stands there after a restart, too.
+    before = len(ask(tmp_path, lambda journal: journal.query_samples("cart")) or [])
+    with console(tmp_path, mosquitto), Peer(mosquitto.port) as peer:
+
+        def more() -> bool:
+            peer.publish(*air("hand-1", next(numbers), 0.1))
+            return len(ask(tmp_path, lambda journal: journal.query_samples("cart")) or []) > before
+
+        wait_until(more, "another sample at the cart")
 
 
 def _token(person: Person, scope: str) -> str:
