@@ -83,7 +83,7 @@ class _Frame:
 def trend_chart(trend: Trend, zone: ZoneInfo, width: int = WIDE, *, label: str = "", standalone: bool = False) -> str:
     """The drawing; `width` in pixels, of which `NARROW` is for phones. `standalone`: a file with paper of its own."""
     narrow = width < 600
-    frame = _Frame(trend, zone, width, 46.0 if narrow else 66.0, width - (8.0 if narrow else 118.0))
+    frame = _Frame(trend, zone, width, 46.0 if narrow else 66.0, width - (8.0 if narrow else 134.0))
     parts: list[str] = []
     top = 8.0
     for size_nm in trend.sizes_nm:
@@ -277,7 +277,7 @@ def _level_labels(
             if x < frame.left + 190:
                 return
             yield _text(x, top - 6, word, f"t-{grade.value}", "end", bold)
-            x -= 6.6 * len(word) + 8
+            x -= 7.4 * len(word) + 8
         else:
             at = max(y(level) + 4, at + 15)
             yield _text(frame.right + 6, at, word, f"t-{grade.value}", "start", bold)

@@ -78,6 +78,11 @@ def sample_path(location: str, end_us: int) -> str:
     return f"/record/sample?{urlencode({'location': location, 'end': iso(end_us)})}"
 
 
+def alarm_path(alarm: str) -> str:
+    """The page of an alarm."""
+    return f"/alarm?{urlencode({'id': alarm})}"
+
+
 def note_path(subject: str) -> str:
     """The page of the notes on a thing."""
     return f"/note?{urlencode({'subject': subject})}"
@@ -92,7 +97,7 @@ def line_of(found: Found, names: Mapping[str, str], zone: ZoneInfo) -> Line:
         css, sign, head, detail, who = _alarm(what)
         if what.location is not None and what.kind.startswith("count-") and what.event is Event.STARTS:
             links = ((sample_path(what.location, what.at_us), "Sample"),)
-        links += ((note_path(f"alarm/{what.alarm}"), "Notes"),)
+        links += ((alarm_path(what.alarm), "Alarm"), (note_path(f"alarm/{what.alarm}"), "Notes"))
     elif isinstance(what, AuditRow):
         head, detail, who = _entry(what, found.kind)
         links = _where(what)

@@ -28,7 +28,7 @@ from motewatch.web.access.signable import alarm_subject, signatures_of
 from motewatch.web.bodies import one_line
 from motewatch.web.console.alarm_acts import ACTS, Act, acts_for, minutes_up_to
 from motewatch.web.console.alarm_figures_page import figures_page
-from motewatch.web.console.alarm_page import groups_of, meaning_of, state_of, steps_of
+from motewatch.web.console.alarm_page import groups_of, hidden_words, meaning_of, state_of, steps_of
 from motewatch.web.console.house import House, Rule
 from motewatch.web.console.now import COMMENT_MAX, alarm_now
 from motewatch.web.console.record_lines import note_path, stamp
@@ -173,6 +173,7 @@ class AlarmPages:
             "id": alarm,
             "known": known,
             "line": None if line is None else alarm_now(line, names, rooms, zone, now_us),
+            "hidden": "" if line is None else hidden_words(line, zone, now_us),
             "meaning": None if row is None else meaning_of(row),
             "location": None if row is None else row.location,
             "place": "" if row is None or row.location is None else names[row.location],

@@ -127,7 +127,7 @@ class ReportPages:
         zone = self._house.feed.zone
 
         def when(us: int) -> str:
-            return f"{local(us, zone):%Y-%m-%d %H:%M}"
+            return f"{local(us, zone):%Y-%m-%d %H:%M %Z}"
 
         return {
             "id": made.id,

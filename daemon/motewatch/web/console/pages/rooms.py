@@ -17,6 +17,7 @@ from motewatch.picture.words import UNICODE, lasting, size
 from motewatch.web.access.desk import Visitor
 from motewatch.web.access.roles import May
 from motewatch.web.console.house import House, Rule
+from motewatch.web.console.record_lines import alarm_path
 from motewatch.web.console.trend_asked import SPANS, WEEK, Asked, TrendLaterError, UnclearTrendError, asked_of
 from motewatch.web.console.trend_files import NoParquetError, csv_of, parquet_of
 from motewatch.web.console.trends import Place, Trends, row_of, verdicts
@@ -216,10 +217,10 @@ class RoomPages:
         }
 
 
-def _alarm(bar: AlarmBar, trend: Trend, zone: Any) -> tuple[str, str, str]:
+def _alarm(bar: AlarmBar, trend: Trend, zone: Any) -> tuple[str, str, str, str]:
     begin = f"{local(bar.start_us, zone):%a %d %b %H:%M:%S}"
     end = "still holds" if bar.end_us is None else f"over after {lasting(bar.end_us - bar.start_us)}"
-    return begin, end, bar.text
+    return begin, end, bar.text, alarm_path(bar.alarm)
 
 
 def _label(trend: Trend, place: Place) -> str:
