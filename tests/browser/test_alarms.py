@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -18,12 +17,6 @@ pytestmark = [pytest.mark.browser, pytest.mark.broker]
 
 DESK = (1366, 900)
 OTHER = "location/spot-1/5um/action"
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    with Browser(tmp_path_factory.mktemp("browser")) as made:
-        yield made
 
 
 def test_the_pages_at_each_size_and_a_flood_acknowledged_by_keyboard(

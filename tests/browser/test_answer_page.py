@@ -20,12 +20,6 @@ FINGER_PX = 60.0
 """Targets of at least so many CSS pixels each way: the gloved hand wants more than WCAG's 44."""
 
 
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    with Browser(tmp_path_factory.mktemp("browser")) as made:
-        yield made
-
-
 @pytest.fixture
 def ground() -> Iterator[Ground]:
     with answering() as made:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -21,12 +20,6 @@ LONG = replace(
     where="W" * 90,
     action="Stop filling, close the line and call the shift lead. " * 8,
 )
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    with Browser(tmp_path_factory.mktemp("browser")) as made:
-        yield made
 
 
 def opened(browser: Browser, folder: Path, told: Told, *, dark: bool = False) -> Tab:

@@ -21,12 +21,6 @@ DESK = (1366, 768)
 WALL = (3840, 2160)
 
 
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    with Browser(tmp_path_factory.mktemp("browser")) as made:
-        yield made
-
-
 @pytest.fixture
 def ground(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[tuple[Service, str]]:
     """The service with an excursion, and the operator Mira."""

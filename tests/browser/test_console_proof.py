@@ -51,12 +51,6 @@ def ground(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ground]:
 
 
 @pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    with Browser(tmp_path_factory.mktemp("browser")) as made:
-        yield made
-
-
-@pytest.fixture(scope="module")
 def shots(tmp_path_factory: pytest.TempPathFactory) -> Path:
     named = os.environ.get("MOTEWATCH_SCREENSHOTS")
     folder = Path(named) if named else tmp_path_factory.mktemp("screenshots")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -19,12 +18,6 @@ from support.servers import Mosquitto, wait_until
 pytestmark = [pytest.mark.browser, pytest.mark.broker]
 
 DESK = (1366, 900)
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    with Browser(tmp_path_factory.mktemp("browser")) as made:
-        yield made
 
 
 def test_the_page_at_each_size_and_a_test_by_keyboard(mosquitto: Mosquitto, browser: Browser, tmp_path: Path) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from urllib.parse import quote
 
@@ -20,12 +19,6 @@ pytestmark = [pytest.mark.browser, pytest.mark.broker]
 
 PHONE, DESK = (360, 740), (1366, 768)
 SCRIPT = "<script>document.title='taken'</script>"
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    with Browser(tmp_path_factory.mktemp("browser")) as made:
-        yield made
 
 
 def test_the_record_is_read_searched_and_noted(mosquitto: Mosquitto, tmp_path: Path, browser: Browser) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -18,12 +17,6 @@ pytestmark = [pytest.mark.browser, pytest.mark.broker]
 
 PHONE, DESK = (360, 740), (1366, 768)
 BATCH = {"kind": "batch", "batch": "B-1042 <i>", "start": "2020-01-01T00:00", "end": "2020-06-01T00:00"}
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    with Browser(tmp_path_factory.mktemp("browser")) as made:
-        yield made
 
 
 def test_reports_are_made_read_and_checked(mosquitto: Mosquitto, tmp_path: Path, browser: Browser) -> None:

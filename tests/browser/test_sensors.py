@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -19,12 +18,6 @@ from support.writer_bench import count_payload
 pytestmark = [pytest.mark.browser, pytest.mark.broker]
 
 DESK = (1366, 900)
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    with Browser(tmp_path_factory.mktemp("browser")) as made:
-        yield made
 
 
 def test_the_pages_at_each_size_and_a_check_in_by_keyboard(

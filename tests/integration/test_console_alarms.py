@@ -9,7 +9,7 @@ from urllib.parse import quote
 
 import pytest
 
-from support.console import Person, administrator, console, user
+from support.console import Person, administrator, bearer, console, user
 from support.live import ACTION, ask, spot
 from support.mqtt_peer import Peer
 from support.servers import Mosquitto, wait_until
@@ -18,13 +18,6 @@ pytestmark = pytest.mark.broker
 
 OTHER = "location/spot-1/5um/action"
 ONE = f"/alarm?id={quote(ACTION)}"
-
-
-def token(person: Person, scope: str) -> dict[str, str]:
-    page = person.post("/tokens", act="make", label="test", scope=scope, days="30").text
-    found = re.search(r'class="secret">([^<]+)<', page)
-    assert found is not None, page
-    return {"Authorization": f"Bearer {found[1]}"}
 
 
 def group(page: str, title: str) -> str:
@@ -68,7 +61,7 @@ def _rights(admin: Person, vic: Person) -> None:
 
 def _meaning(vic: Person) -> None:
     page = unescape(vic.http.get(ONE).text)
-    for part in ("Likely cause", "If nothing is done", "particles >= 0.5 um above the action level", "3 520", "high"):
+    for part in ("Likely cause", "If nothing is done", "particles ≥0.5 µm above the action level", "3 520", "high"):
         assert part in page.replace("\N{NO-BREAK SPACE}", " "), part
     assert "Trend of Needle side" in page
     assert "starts" in page
@@ -87,11 +80,13 @@ def _acts(mira: Person, tmp_path: Path) -> None:
     page = unescape(mira.http.get(ONE).text)
     assert "Shelved" in page
     assert "Bring it back now" in page
+    assert re.search(r"by mira; until \d\d:\d\d\.", page)
     assert 'seal of the "door"' in group(mira.http.get("/alarms").text, "Shelved")
     assert mira.post(ONE, act="unshelve", comment="").status_code == 303
     assert mira.post(ONE, act="reset", comment="").status_code == 409
     assert mira.post(ONE, act="remove-from-service", permit="P-7", comment="").status_code == 303
     assert "permit P-7" in group(mira.http.get("/alarms").text, "Out of service")
+    assert "permit P-7" in mira.http.get(ONE).text
     assert mira.post(ONE, act="return-to-service", comment="back").status_code == 303
     assert mira.post(ONE, act="acknowledge", comment="seen <b>").status_code == 303
     page = mira.http.get(ONE).text
@@ -130,7 +125,7 @@ def _figures(vic: Person) -> None:
 
 
 def _programs(mira: Person) -> None:
-    reads, acts = token(mira, "read"), token(mira, "operate")
+    reads, acts = bearer(mira, "read"), bearer(mira, "operate")
     body = {"alarm": OTHER, "minutes": 5, "comment": "by a program"}
     assert mira.http.post("/api/v1/alarms/shelve", json=body, headers=reads).status_code == 403
     assert mira.http.post("/api/v1/alarms/shelve", json=body).status_code == 401

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import socket
 from collections.abc import Iterator
 from contextlib import ExitStack
@@ -26,7 +25,7 @@ from motewatch.web.access.roles import RIGHTS, SCOPES, Role
 from motewatch.web.console.api import OPERATIONS
 from motewatch.web.console.app import ROUTES
 from motewatch.web.console.operation import BASE, PROBLEM
-from support.console import Person
+from support.console import bearer
 from support.proof import NOT_PAGES, Ground, proof_ground
 
 pytestmark = pytest.mark.broker
@@ -49,16 +48,9 @@ def ground(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ground]:
         yield made
 
 
-def token_of(person: Person, scope: str) -> dict[str, str]:
-    page = person.post("/tokens", act="make", label="program", scope=scope, days="30").text
-    found = re.search(r'class="secret">([^<]+)<', page)
-    assert found is not None, page
-    return {"Authorization": f"Bearer {found[1]}"}
-
-
 @pytest.mark.parametrize("scope", ["", "operate"])
 def test_whatever_a_program_sends_is_answered_as_the_document_says(ground: Ground, scope: str) -> None:
-    headers = token_of(ground.people[Role.QUALITY], scope) if scope else {}
+    headers = bearer(ground.people[Role.QUALITY], scope) if scope else {}
     document = httpx.get(f"{ground.url}{BASE}/openapi.json", trust_env=False).json()
     schema = schemathesis.openapi.from_dict(document)
     number = 0
@@ -88,7 +80,7 @@ def test_every_operation_refuses_what_its_scope_and_role_may_not_do(ground: Grou
             for scope, rights in SCOPES.items():
                 if not rights <= RIGHTS[role]:
                     continue
-                headers = token_of(person, scope)
+                headers = bearer(person, scope)
                 for one in OPERATIONS:
                     for address in ground.addresses(one.path)[:1]:
                         answer = program.request(one.method, address, headers=headers)
@@ -119,7 +111,7 @@ def test_every_page_refuses_what_its_role_may_not_do(ground: Ground) -> None:
 
 def test_long_bodies_and_odd_paths_are_refused(ground: Ground) -> None:
     person = ground.people[Role.QUALITY]
-    headers = token_of(person, "operate")
+    headers = bearer(person, "operate")
     with httpx.Client(base_url=ground.url, trust_env=False, timeout=30) as program:
         posts = [(one.path, "application/json", headers) for one in OPERATIONS if one.method == "POST"]
         posts += [(each.path, "application/x-www-form-urlencoded", {}) for each in ROUTES if "POST" in each.methods]

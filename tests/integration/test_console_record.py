@@ -14,7 +14,7 @@ from motewatch.links.publications import iso
 from motewatch.service import Service
 from motewatch.web.access.signable import alarm_subject, sample_subject
 from support.command_line import write_site
-from support.console import OWN, Person, administrator, console, user
+from support.console import OWN, Person, administrator, bearer, console, user
 from support.live import ABOVE, ACTION, TOPICS, ask, spot
 from support.mqtt_peer import Peer
 from support.servers import Mosquitto, wait_until
@@ -25,13 +25,6 @@ pytestmark = pytest.mark.broker
 def said(page: str) -> list[str]:
     """What each line of a list says."""
     return [unescape(each) for each in re.findall(r'<p class="rec-said">([^<]*)</p>', page)]
-
-
-def token(person: Person, scope: str) -> dict[str, str]:
-    page = person.post("/tokens", act="make", label="test", scope=scope, days="30").text
-    found = re.search(r'class="secret">([^<]+)<', page)
-    assert found is not None, page
-    return {"Authorization": f"Bearer {found[1]}"}
 
 
 def test_the_record(mosquitto: Mosquitto, tmp_path: Path) -> None:
@@ -54,7 +47,7 @@ def test_the_record(mosquitto: Mosquitto, tmp_path: Path) -> None:
         _the_list(mira, vic, sample)
         _the_trail(admin)
         _signed(quinn, vic, tmp_path)
-        reads = token(vic, "read")
+        reads = bearer(vic, "read")
         _programs(mira, vic, taken.end_us, reads)
         _configurations(tmp_path, service, vic, reads)
         _hostile(mira)
@@ -145,7 +138,7 @@ def _signed(quinn: Person, vic: Person, folder: Path) -> None:
 
 
 def _programs(mira: Person, vic: Person, end_us: int, reads: dict[str, str]) -> None:
-    acts = token(mira, "operate")
+    acts = bearer(mira, "operate")
     whole, cursor = [], ""
     while True:
         got = vic.http.get(f"/api/v1/record?limit=3&cursor={cursor}", headers=reads)

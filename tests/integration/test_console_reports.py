@@ -14,7 +14,7 @@ import pytest
 from pypdf import PdfReader
 
 from motewatch.web.console.operation import BASE
-from support.console import OWN, Person, administrator, console, user
+from support.console import OWN, Person, administrator, bearer, console, user
 from support.live import ABOVE, spot
 from support.mqtt_peer import Peer
 from support.servers import Mosquitto, wait_until
@@ -45,13 +45,6 @@ def today(person: Person) -> dict[str, str]:
     found = re.search(r"(\d{4}-\d{2}-\d{2})", page)
     assert found is not None, page
     return {"kind": "batch", "batch": "B-<b>1042", "start": f"{found[1]}T00:00", "end": f"{found[1]}T23:59"}
-
-
-def token_of(person: Person, scope: str) -> dict[str, str]:
-    page = person.post("/tokens", act="make", label="program", scope=scope, days="30").text
-    found = re.search(r'class="secret">([^<]+)<', page)
-    assert found is not None, page
-    return {"Authorization": f"Bearer {found[1]}"}
 
 
 def text_of(pdf: bytes) -> str:
@@ -129,7 +122,7 @@ def test_what_cannot_be_reported_is_said(ground: tuple[Path, str, Person, Person
 
 def test_programs_make_list_and_fetch_reports(ground: tuple[Path, str, Person, Person]) -> None:
     _, url, _, quinn = ground
-    acting, reading = token_of(quinn, "operate"), token_of(quinn, "read")
+    acting, reading = bearer(quinn, "operate"), bearer(quinn, "read")
     asked = today(quinn)
     with httpx.Client(base_url=url, trust_env=False, timeout=30) as program:
         document = program.get(f"{BASE}/openapi.json").json()

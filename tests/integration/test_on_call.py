@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from motewatch.web.console.way_test import ACTION as TESTED
-from support.console import Person, administrator, user
+from support.console import Person, administrator, bearer, user
 from support.live import ABOVE, ACTION, ask, serving, spot
 from support.mail import MailServer
 from support.mqtt_peer import Peer
@@ -126,12 +126,7 @@ def _ways(folder: Path, mira: Person, vera: Person, mails: MailServer) -> None:
 
 def _program(folder: Path, mira: Person, mails: MailServer) -> None:
     """With a token that operates; one that reads may not."""
-    tokens = {}
-    for scope in ("read", "operate"):
-        made = mira.post("/tokens", act="make", label=scope, scope=scope, days="30").text
-        found = re.search(r'class="secret">([^<]+)<', made)
-        assert found is not None, made
-        tokens[scope] = {"Authorization": f"Bearer {found[1]}"}
+    tokens = {scope: bearer(mira, scope) for scope in ("read", "operate")}
     asked, path = {"person": "dot", "channel": "mail"}, "/api/v1/on-call/test"
     assert mira.http.post(path, json=asked, headers=tokens["read"]).status_code == 403
     answer = mira.http.post(path, json=asked, headers=tokens["operate"])
