@@ -6,8 +6,10 @@ paths, the ports and the site's id, as the comments in the examples tell an oper
 
 from __future__ import annotations
 
+import gc
 import os
 import re
+import ssl
 import subprocess
 import threading
 from collections.abc import Iterator
@@ -18,6 +20,7 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
+from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
@@ -99,10 +102,18 @@ class Peer:
 
 @contextmanager
 def peer(
-    port: int, user: str | None, *subscriptions: str, secret: str | None = None, ca: Path | None = None
+    port: int,
+    user: str | None,
+    *subscriptions: str,
+    secret: str | None = None,
+    ca: Path | None = None,
+    client_id: str | None = None,
+    kept: bool = False,
 ) -> Iterator[Peer]:
     """A connected client with its subscriptions standing (or refused: see `connected`)."""
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=f"test-{user}", protocol=mqtt.MQTTv5)
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id or f"test-{user}", protocol=mqtt.MQTTv5)
+    session = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    session.SessionExpiryInterval = 600 if kept else 0
     if user is not None:
         client.username_pw_set(user, secret or f"secret-of-{user}")
     if ca is not None:
@@ -127,7 +138,7 @@ def peer(
     client.on_publish = on_publish
     client.on_subscribe = lambda *_: one.subscribed.set()
     client.on_message = lambda _client, _userdata, message: one.heard.append((message.topic, bytes(message.payload)))
-    assert client.connect("127.0.0.1", port) == MQTTErrorCode.MQTT_ERR_SUCCESS
+    assert client.connect("127.0.0.1", port, clean_start=not kept, properties=session) == MQTTErrorCode.MQTT_ERR_SUCCESS
     client.loop_start()
     try:
         wait_until(lambda: one.connected, f"an answer to the connection of {user}")
@@ -226,3 +237,49 @@ def test_nobody_enters_without_a_password(example: Example) -> None:
 def test_tls(example: Example) -> None:
     with peer(example.tls_port, "pc-1", ca=example.certificates.ca) as sensor:
         assert sensor.publish(TOPICS.counts("pc-1")) == 0
+
+
+@pytest.mark.parametrize(
+    ("version", "taken"), [("-tls1", False), ("-tls1_1", False), ("-tls1_2", True), ("-tls1_3", True)]
+)
+def test_old_versions_of_tls_are_refused(example: Example, version: str, taken: bool) -> None:
+    # The client is made to offer what its own settings would hold back; tests/unit/web/test_tls.py shows that it does.
+    done = subprocess.run(
+        [find_program("openssl"), "s_client", "-connect", f"127.0.0.1:{example.tls_port}", "-CAfile",
+         example.certificates.ca, "-verify_return_error", "-cipher", "ALL:@SECLEVEL=0", version],
+        input=b"",
+        capture_output=True,
+        timeout=60,
+    )  # fmt: skip
+    agreed = [line for line in done.stdout.splitlines() if line.startswith(b"New, TLSv") and b"(NONE)" not in line]
+    assert bool(agreed) is taken, done.stdout
+
+
+# The MQTT library drops the socket of a handshake that failed without closing it; the interpreter then does.
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
+@pytest.mark.filterwarnings("ignore::ResourceWarning")
+def test_a_sensor_does_not_speak_to_a_broker_whose_certificate_is_a_strangers(example: Example, tmp_path: Path) -> None:
+    stranger = make_certificates(tmp_path, name="stranger")
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="test-careful", protocol=mqtt.MQTTv5)
+    client.tls_set(str(stranger.ca))
+    client.username_pw_set("pc-1", "secret-of-pc-1")
+    with pytest.raises(ssl.SSLCertVerificationError):
+        client.connect("127.0.0.1", example.tls_port)
+    del client
+    gc.collect()
+
+
+def test_plain_mqtt_is_for_the_machine_itself() -> None:
+    listeners = re.findall(r"^listener (\S+) ?(\S*)$", (DEPLOY / "motewatch.conf").read_text(), flags=re.MULTILINE)
+    assert listeners == [("1883", "127.0.0.1"), ("8883", "")]
+
+
+def test_who_takes_the_daemons_client_id_hears_none_of_what_waits_for_it(example: Example) -> None:
+    """A client id is free to choose. (What waited is then lost in mosquitto 2.0: see deploy/docs/threats.md.)"""
+    with peer(example.server.port, "motewatch", TOPICS.counts("+"), client_id="daemon-session", kept=True):
+        pass
+    with peer(example.server.port, "pc-1") as sensor:
+        assert sensor.publish(TOPICS.counts("pc-1"), b"waiting") == 0
+        with peer(example.server.port, "pc-2", client_id="daemon-session", kept=True) as thief:
+            thief.publish("round/trip")
+            assert thief.heard == []
