@@ -114,7 +114,7 @@ def make_report(store: Store, scope: Scope, as_of: AsOf | None = None) -> dict[s
         "method": {"percent": PERCENT, "percentile": METHOD.value},
         "locations": [{"id": key, **names, **all_figures[key]} for key, names in places.items()],
         "excursions": excursions,
-        "other_alarms": [life_figures(life) for life in in_scope if life.first.kind not in EXCURSIONS],
+        "other_alarms": [life_figures(life, span.end_us) for life in in_scope if life.first.kind not in EXCURSIONS],
         "notes": _notes(reader.audit([_NOTE], span.start_us), scope, places, alarms),
         "signatures": _signatures(reader.audit([_SIGNED], span.start_us), scope, places, alarms),
         "sensors": sensors,
@@ -194,11 +194,11 @@ def _belongs(life: Life, places: Mapping[str, Mapping[str, str]], sensors: set[s
 
 def _excursion(life: Life, columns: Mapping[str, Columns], end_us: int) -> dict[str, Any]:
     """A life with its peak: of counts the highest single sample while the condition held, as far as in the report."""
-    found = life_figures(life)
+    found = life_figures(life, end_us)
     size = size_of(life.first.alarm)
     mine = columns.get(life.first.location or "")
     if size is not None and mine is not None:
-        until_us = end_us if found["until_us"] is None else found["until_us"]
+        until_us = end_us if found["until_us"] is None else min(found["until_us"], end_us)
         peak = peak_between(mine, size, found["from_us"], until_us)
         if peak is not None and (found["peak"] is None or peak[0] > found["peak"]):
             found["peak"], found["peak_us"] = peak

@@ -77,11 +77,13 @@ def size_of(alarm: str) -> int | None:
     return None if found is None else round(float(found[1]) * 1000)
 
 
-def life_figures(life: Life) -> dict[str, Any]:
-    """A life as plain values; instants in microseconds."""
+def life_figures(life: Life, end_us: int | None = None) -> dict[str, Any]:
+    """A life as plain values; instants in microseconds. How often and how far it went beyond its limit is told up to
+    `end_us`, the end of the report: a life that nobody acknowledges goes on long after it."""
     first = life.first
+    within = [step for step in life.steps if end_us is None or step.at_us <= end_us]
     acknowledged = [step for step in life.steps if step.event is Event.ACKNOWLEDGE]
-    worst = _worst([step for step in life.steps if step.value is not None])
+    worst = _worst([step for step in within if step.value is not None])
     return {
         "alarm": first.alarm,
         "kind": first.kind,
@@ -98,7 +100,7 @@ def life_figures(life: Life) -> dict[str, Any]:
         "unit": first.unit,
         "peak": None if worst is None else worst.value,
         "peak_us": None if worst is None else worst.at_us,
-        "starts": sum(step.event is Event.STARTS for step in life.steps),
+        "starts": sum(step.event is Event.STARTS for step in within),
         "acknowledged_us": acknowledged[0].at_us if acknowledged else None,
         "acknowledged_by": acknowledged[0].by if acknowledged else None,
         "comments": [

@@ -54,6 +54,20 @@ def test_a_condition_that_came_back_is_not_over() -> None:
     assert life_figures(life)["starts"] == 2
 
 
+def test_what_came_after_the_report_is_not_its_peak() -> None:
+    steps = (
+        step(Event.STARTS, State.NORMAL, State.UNACKNOWLEDGED, 1, value=4000.0),
+        step(Event.RETURNS, State.UNACKNOWLEDGED, State.RETURNED_UNACKNOWLEDGED, 2, value=90.0),
+        step(Event.STARTS, State.RETURNED_UNACKNOWLEDGED, State.UNACKNOWLEDGED, 30, value=9000.0),
+        step(Event.ACKNOWLEDGE, State.UNACKNOWLEDGED, State.ACKNOWLEDGED, 40, by="ada"),
+    )
+    told = life_figures(lives(steps)[0], end_us=20)
+    assert (told["peak"], told["peak_us"], told["starts"]) == (4000.0, 1, 1)
+    # Who took note of it, and when, is told also where that was later.
+    assert (told["acknowledged_us"], told["acknowledged_by"]) == (40, "ada")
+    assert life_figures(lives(steps)[0], end_us=30)["peak"] == 9000.0
+
+
 def test_the_peak_of_a_lower_bound_is_the_least() -> None:
     low = "location/l1/pressure-difference-low/action"
     steps = (
