@@ -11,7 +11,7 @@ from __future__ import annotations
 import fcntl
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from motewatch.service.errors import AnotherServiceError
@@ -33,8 +33,10 @@ def only_service(journal: Path) -> Iterator[None]:
         except OSError:
             holder = os.pread(descriptor, 32, 0).decode(errors="replace").strip()
             raise AnotherServiceError(str(journal), holder) from None
-        os.ftruncate(descriptor, 0)
-        os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
+        with suppress(OSError):
+            # The id is for people. Where it finds no room, the journal will not either, and says so in its words.
+            os.ftruncate(descriptor, 0)
+            os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
         yield
     finally:
         os.close(descriptor)

@@ -56,3 +56,9 @@ def test_a_killed_service_leaves_no_lock_behind(tmp_path: Path) -> None:
 def test_where_no_lock_can_be_made_the_journal_has_the_word(tmp_path: Path) -> None:
     with only_service(tmp_path / "no-such-folder" / "journal.db"):
         pass
+
+
+def test_on_a_full_disk_the_journal_has_the_word(tmp_path: Path) -> None:
+    (tmp_path / "journal.db.lock").symlink_to("/dev/full")
+    with only_service(tmp_path / "journal.db"):
+        pass
