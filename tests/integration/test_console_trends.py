@@ -142,6 +142,13 @@ def test_files_hold_what_is_on_record(ground: Ground) -> None:
     drawing = vic.http.get(f"/location/bench/chart.svg?{DAY}")
     assert drawing.headers["content-type"] == "image/svg+xml"
     ElementTree.fromstring(drawing.content)
+    picture = vic.http.get(f"/location/bench/chart.png?{DAY}")
+    assert picture.headers["content-type"] == "image/png"
+    assert picture.headers["content-disposition"] == 'attachment; filename="bench.png"'
+    assert picture.content[:8] == b"\x89PNG\r\n\x1a\n"
+    width, height = (int.from_bytes(picture.content[at : at + 4], "big") for at in (16, 20))
+    # Drawn, and wider than high: an empty sheet would be a few pixels.
+    assert width > height > 600
 
 
 @pytest.mark.parametrize(
@@ -156,6 +163,7 @@ def test_files_hold_what_is_on_record(ground: Ground) -> None:
         "/location/bench/samples.csv?from=x&until=y",
         "/location/bench/samples.parquet?from=2022-01-01&until=2026-01-01",
         "/location/bench/chart.svg?span=x",
+        "/location/bench/chart.png?span=x",
         "/room/prep?from=1",
         "/api/v1/locations/bench/series?points=0",
         "/api/v1/locations/bench/series?points=999999",

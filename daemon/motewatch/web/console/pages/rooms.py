@@ -11,6 +11,7 @@ from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
 from motewatch.journal.series import page_of_samples
+from motewatch.links.drawing_png import png_of
 from motewatch.picture.trend import AlarmBar, Trend
 from motewatch.picture.trend_chart import NARROW, WIDE, trend_chart
 from motewatch.picture.words import UNICODE, lasting, size
@@ -28,6 +29,7 @@ ROUTES: Final = (
     Rule("/room/{room}", "room", ("GET",), May.LOOK),
     Rule("/location/{location}", "location", ("GET",), May.LOOK),
     Rule("/location/{location}/chart.svg", "chart", ("GET",), May.LOOK),
+    Rule("/location/{location}/chart.png", "picture", ("GET",), May.LOOK),
     Rule("/location/{location}/samples.csv", "csv", ("GET",), May.LOOK),
     Rule("/location/{location}/samples.parquet", "parquet", ("GET",), May.LOOK),
 )
@@ -115,16 +117,30 @@ class RoomPages:
 
     async def chart(self, request: Request, visitor: Visitor) -> Response:
         """The drawing as a file."""
-        return await run_in_threadpool(self._chart, request)
 
-    def _chart(self, request: Request) -> Response:
-        place = self._place(request)
+        def drawn() -> Response:
+            place = self._place(request)
+            text = self._drawing(request, place)
+            return Response(text, media_type="image/svg+xml", headers=_named(place, "svg"))
+
+        return await run_in_threadpool(drawn)
+
+    async def picture(self, request: Request, visitor: Visitor) -> Response:
+        """The drawing as pixels, for documents that take no SVG."""
+
+        def drawn() -> Response:
+            place = self._place(request)
+            body = png_of(self._drawing(request, place))
+            return Response(body, media_type="image/png", headers=_named(place, "png"))
+
+        return await run_in_threadpool(drawn)
+
+    def _drawing(self, request: Request, place: Place) -> str:
         try:
             trend = self._trends.trend(place, self._asked_or_422(request))
         except UnclearTrendError as error:
             raise HTTPException(503 if isinstance(error, TrendLaterError) else 422, str(error)) from None
-        text = trend_chart(trend, self._house.feed.zone, WIDE, label=_label(trend, place), standalone=True)
-        return Response(text, media_type="image/svg+xml", headers=_named(place, "svg"))
+        return trend_chart(trend, self._house.feed.zone, WIDE, label=_label(trend, place), standalone=True)
 
     async def csv(self, request: Request, visitor: Visitor) -> Response:
         """The samples as CSV."""
