@@ -98,16 +98,22 @@ def _differences(before: Any, now: Any, where: str) -> Iterator[str]:
         yield from (f"{where}: gone: {_short(each)}" for each, text in zip(before, old, strict=True) if text not in new)
         yield from (f"{where}: new: {_short(each)}" for each, text in zip(now, new, strict=True) if text not in old)
     elif before != now:
-        yield f"{where}: {_short(before)} became {_short(now)}"
+        show = _instant if where.endswith("_us") else _short
+        yield f"{where.removesuffix('_us')}: {show(before)} became {show(now)}"
 
 
 def _name(one: Any, number: int) -> str:
     """What names an entry of a list."""
     if isinstance(one, Mapping):
-        for key in ("id", "location", "size_nm", "alarm", "quantity", "grade"):
+        for key in ("id", "alarm", "location", "size_nm", "quantity", "grade"):
             if one.get(key) is not None:
                 return str(one[key])
     return str(number)
+
+
+def _instant(value: Any) -> str:
+    """An instant so that a person can read it, and pages can put it into the site's time."""
+    return f"{instant(value):%Y-%m-%d %H:%M:%S} UTC" if isinstance(value, int) else "none"
 
 
 def _short(value: Any) -> str:

@@ -117,3 +117,12 @@ def test_differences_name_the_place() -> None:
         'notes: new: "b"',
     ]
     assert differences(data(), data(record={"seal": 9})) == []
+
+
+def test_differences_name_the_alarm_and_have_times_that_can_be_read() -> None:
+    def excursion(until_us: int | None) -> dict[str, Any]:
+        return data(excursions=[{"alarm": "location/l1/5um/action", "location": "l1", "until_us": until_us}])
+
+    assert differences(excursion(None), excursion(1_780_000_020_000_000)) == [
+        "excursions[location/l1/5um/action].until: none became 2026-05-28 20:27:00 UTC"
+    ]

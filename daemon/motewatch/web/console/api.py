@@ -21,7 +21,7 @@ from starlette.responses import FileResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Route
 
 from motewatch.web.access.desk import Visitor
-from motewatch.web.access.roles import May
+from motewatch.web.access.roles import SCOPES, May
 from motewatch.web.console.house import House
 from motewatch.web.console.metrics import KIND, Metrics
 from motewatch.web.console.operation import BASE, PROBLEM, TITLES, Operation, Problem
@@ -55,6 +55,8 @@ OPERATIONS: Final[tuple[Operation, ...]] = tuple(one for group, _ in OPERATION_G
 
 ALWAYS: Final = (401, 403, 429, 500)
 """Problems that every operation may answer with."""
+
+NO_TOKEN: Final = "Send 'Authorization: Bearer TOKEN' with a token that has not ended; users make theirs under Tokens."
 
 TIMES: Final = 1_200
 WITHIN_S: Final = 60.0
@@ -104,9 +106,10 @@ class Api:
         """Who is asking; raises 401, 403 or 429."""
         visitor = await run_in_threadpool(self._who, request)
         if visitor is None:
-            raise HTTPException(401)
+            raise HTTPException(401, NO_TOKEN)
         if not visitor.may(needs):
-            raise HTTPException(403)
+            scopes = " or ".join(scope for scope, rights in SCOPES.items() if needs in rights)
+            raise HTTPException(403, f"This needs a token of scope {scopes}, of a user whose role may do it.")
         wait_s = self._pace.wait_s(visitor.id, self._house.clock.monotonic_s())
         if wait_s > 0:
             raise HTTPException(429, headers={"Retry-After": str(int(wait_s) + 1)})

@@ -6,8 +6,10 @@ says.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, Final
 from urllib.parse import quote
+from zoneinfo import ZoneInfo
 
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -17,6 +19,7 @@ from starlette.responses import RedirectResponse, Response
 from motewatch.journal.reports import Made, made_reports, mails_of
 from motewatch.links.report_sheet import sheet
 from motewatch.links.report_shelf import MEDIA_TYPES, Checked, DocumentFormat, ReportError, check
+from motewatch.picture.words import local_times
 from motewatch.web.access.desk import Visitor
 from motewatch.web.access.roles import May
 from motewatch.web.access.signable import signatures_of
@@ -100,7 +103,7 @@ class ReportPages:
         more = {
             "made": self._shown(made),
             "content": content,
-            "checked": checked,
+            "checked": None if checked is None else _in_local_times(checked, house.feed.zone),
             "wrong": wrong,
             "signed": signatures_of(house.record, f"report/{made.id}"),
             "mails": mails_of(house.record.store, made.id),
@@ -140,6 +143,12 @@ class ReportPages:
             "by": made.made_by,
             "sign": f"/sign?subject={quote(f'report/{made.id}')}",
         }
+
+
+def _in_local_times(checked: Checked, zone: ZoneInfo) -> Checked:
+    """The differences with the site's time, as everything on the pages."""
+    problems, since = (tuple(local_times(each, zone) for each in lines) for lines in (checked.problems, checked.since))
+    return replace(checked, problems=problems, since=since)
 
 
 def document_answer(desk: ReportDesk, house: House, made: Made, form: DocumentFormat) -> Response:
