@@ -100,6 +100,10 @@ def _summary(site: Site) -> str:
     if site.persons:
         called = ((site.persons, "person"), (site.rotas, "rota"), (site.escalations, "escalation"))
         lines.append(("callout", ", ".join(_count(len(tables), noun) for tables, noun in called)))
+    if site.console is not None:
+        console = site.console
+        tls = "" if console.cert_file is None else " with TLS"
+        lines.append(("console", f"{console.public_url}, served at {console.host}:{console.port}{tls}"))
     return "\n".join(f"  {name:<12} {text}" for name, text in lines)
 
 

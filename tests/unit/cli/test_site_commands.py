@@ -36,6 +36,14 @@ def test_check_of_a_sound_file_says_what_the_site_holds(tmp_path: Path) -> None:
     assert "  rooms        2 (1 ISO 7, 1 grade A)" in result.stdout
     assert "  locations    3, by 2 sampling programmes" in result.stdout
     assert "  sensors      2 fixed, 1 portable" in result.stdout
+    assert "  console " not in result.stdout
+
+
+def test_check_says_where_the_console_will_be(tmp_path: Path) -> None:
+    console = {"public_url": "https://air.example.org", "port": 8450}
+    result = run("check", write_site(tmp_path, {**site_dict(), "console": console}))
+    assert result.exit_code == 0, result.output
+    assert "  console      https://air.example.org, served at 127.0.0.1:8450\n" in result.stdout
 
 
 def test_warnings_are_told_and_leave_status_0(tmp_path: Path) -> None:
