@@ -65,6 +65,7 @@ def way(
         if here.clock.monotonic_s() >= end_s or here.over.is_set():
             return
         blow = Blow(here, publisher, rng, kill=kind.kill and rng.random() < KILL, restart=kind.restart)
+        blow.thrown_away_us = course.thrown_away_us
         course.now = kind.name
         kind.strike(blow)
         if here.daemon.pid is None:
@@ -75,7 +76,6 @@ def way(
         course.dealt[kind.name] += 1
         print(f"{sum(course.dealt.values())}: {kind.name}", file=sys.stderr, flush=True)
         course.notes[kind.name].update(blow.notes)
-        course.thrown_away_us += blow.thrown_away_us
 
 
 def sinks(here: Ground, publisher: Publisher, kinds: Sequence[Kind], course: Course, end_s: float) -> None:

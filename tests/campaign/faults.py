@@ -41,7 +41,7 @@ class Blow:
     """A daemon that was killed may start while the fault lasts."""
     notes: dict[str, int] = field(default_factory=dict)
     thrown_away_us: list[tuple[int, int]] = field(default_factory=list)
-    """From when to when the broker kept too little."""
+    """From when to when the broker kept too little, in all faults so far."""
 
     def hold(self, low_s: float, high_s: float) -> None:
         """Let it last, and kill the daemon meanwhile if so decided."""
@@ -235,7 +235,12 @@ def queue_full(blow: Blow) -> None:
 
 def sent_again(blow: Blow) -> None:
     """Hundreds of messages of any age come again, in any order."""
-    old = blow.publisher.acknowledged()
+    # Not what a broker threw away: to send that again would be to make good a loss, a minute late.
+    old = [
+        message
+        for message in blow.publisher.acknowledged()
+        if not any(since <= message.send_us <= until for since, until in blow.thrown_away_us)
+    ]
     chosen = blow.rng.sample(old, min(len(old), blow.rng.randint(100, 600)))
     with Peer(blow.here.broker.port) as peer:
         peer.publish_all([(message.topic, message.payload) for message in chosen])

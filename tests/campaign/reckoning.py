@@ -18,7 +18,10 @@ from campaign.course import Course
 from campaign.ground import Ground, plain
 from campaign.stream import ODD, SETTLE_US, TOPICS
 from motewatch.alarms.lifecycle import Event, State
-from motewatch.engine.records import Output
+from motewatch.callout.gathering import GATHER_US
+from motewatch.callout.records import Told
+from motewatch.engine.records import AlarmChanged, Output, Resumed
+from motewatch.journal.inputs import input_of
 from motewatch.journal.journal import Journal
 from motewatch.links.publications import Directory
 from motewatch.links.site_file import load_site
@@ -26,8 +29,8 @@ from motewatch.measure.samples import INSUFFICIENT
 from motewatch.service.program import configured
 from support import crash_checks as check
 from support import crash_ends as ends
-from support.crash_calls import calls_of, untold
-from support.crash_stream import SITE, Key, Message
+from support.crash_calls import calls_of
+from support.crash_stream import DIRECT, PERIODIC, SITE, Key, Message
 
 OTHERS: Final = (
     "configured",
@@ -47,8 +50,9 @@ EXPECTED: Final = (
     "the record cannot be written",
     "the record still cannot be written",
     "the site file was not taken over",
+    "housekeeping: 'sample-hours' failed; it runs again",
 )
-"""Errors in the log that such faults must leave."""
+"""Errors in the log that such faults leave."""
 
 
 @dataclass(slots=True)
@@ -86,6 +90,55 @@ def refused_readings(journal: Journal, messages: Sequence[Message]) -> set[Key]:
     """Readings of the odd clocks that were refused, and are kept with their bytes."""
     letters = {letter.payload for letter in journal.query_dead_letters(1_000_000)}
     return {message.key for message in messages if odd(message.key[0]) and message.payload in letters}
+
+
+def overtaken(journal: Journal, messages: Sequence[Message], course: Course) -> set[str]:
+    """Places where a reading came after later ones: its first copy was thrown away (queue-full), and the second, which
+    the stream sends up to 2 s later, came with what the sensors send again. What goes by single readings (bounds of
+    the climate, places that judge each reading) may then start or return at another reading than it would have."""
+    sent = {message.key: message for message in messages}
+    last: dict[tuple[str, str], int] = {}
+    found = set()
+    for row in check.rows_of(journal):
+        if row.sensor is None or row.boot is None or row.seq is None:
+            continue
+        if row.seq < last.get((row.sensor, row.boot), -1):
+            reading = sent[row.sensor, row.boot, row.seq].reading
+            at_us = reading.end_us
+            if any(since <= at_us <= until for since, until in course.thrown_away_us):
+                found.add(row.sensor.replace("pc-", "loc-"))
+        last[row.sensor, row.boot] = max(row.seq, last.get((row.sensor, row.boot), -1))
+    return found
+
+
+def untold(journal: Journal, outputs: Sequence[Output]) -> tuple[list[str], int]:
+    """Alarms that started and of which nobody was told in time; and how many somebody took before that.
+
+    What falls to one person is gathered for a while, and no call is made earlier than the moment at which time went on
+    after it had stood still: so much is allowed.
+    """
+    inputs = (input_of(TOPICS, row) for row in check.rows_of(journal) if row.kind == "resumed")
+    went_on = [each.what.until_us for each in inputs if isinstance(each.what, Resumed)]
+    owed: dict[str, int] = {}
+    found, early = [], 0
+
+    def waited_us(since_us: int, until_us: int) -> int:
+        return until_us - max([since_us, *(at_us for at_us in went_on if at_us <= until_us)])
+
+    for one in outputs:
+        if isinstance(one, Told):
+            for fact in one.facts:
+                owed.pop(fact.alarm, None)
+        elif isinstance(one, AlarmChanged) and one.event is Event.STARTS:
+            owed.setdefault(one.alarm, one.found_us)
+        elif isinstance(one, AlarmChanged) and one.event is Event.ACKNOWLEDGE and one.alarm in owed:
+            since_us = owed.pop(one.alarm)
+            early += 1
+            if waited_us(since_us, one.found_us) > GATHER_US:
+                found.append(f"{one.alarm} found at {since_us}, taken at {one.found_us}, and nobody told")
+    end_us = journal.engine_us() or 0
+    late = {alarm: at_us for alarm, at_us in owed.items() if waited_us(at_us, end_us) > GATHER_US}
+    return [*found, *(f"{alarm} found at {at_us}, and nobody told" for alarm, at_us in late.items())], early
 
 
 def gone(journal: Journal, messages: Sequence[Message], course: Course) -> tuple[set[Key], set[Key]]:
@@ -164,8 +217,17 @@ def reckon(
     )
     undisturbed = of_the_air(check.undisturbed(plan, first.applied_us, calm, end_us, SETTLE_US))
     _samples(record, undisturbed, reckoning)
-    _alarms(record, undisturbed, reckoning)
-    _calls(here, outputs, check.relived(journal, TOPICS), reckoning)
+    late = overtaken(journal, kept, course)
+    not_compared = {
+        step.alarm for step in (*record.alarms, *undisturbed.alarms) if _by_single_readings(step.alarm, late)
+    }
+    pair = [
+        replace(each, alarms=[step for step in each.alarms if step.alarm not in not_compared])
+        for each in (record, undisturbed)
+    ]
+    _alarms(pair[0], pair[1], reckoning)
+    note("alarms not compared, as a reading came after later ones (queue-full)", len(not_compared))
+    _calls(here, journal, outputs, check.relived(journal, TOPICS), reckoning)
     wrong += [f"verify: {line}" for line in journal.verify()]
     letters = Counter(letter.reason for letter in journal.query_dead_letters(1_000_000))
     note("why, and how often (repeats included)", ", ".join(f"{n:,} {why}" for why, n in letters.items()) or "none")
@@ -184,6 +246,13 @@ def _samples(record: check.Record, undisturbed: check.Record, reckoning: Reckoni
     reckoning.note("of them closed more than once", again)
 
 
+def _by_single_readings(alarm: str, places: set[str]) -> bool:
+    """Is it an alarm of these places that goes by single readings?"""
+    _, place, *rest = [*alarm.split("/"), ""]
+    direct = place in {f"loc-{n}" for n in range(PERIODIC, PERIODIC + DIRECT)}
+    return place in places and (direct or rest[0].startswith(("temperature", "humidity", "pressure")))
+
+
 def _alarms(record: check.Record, undisturbed: check.Record, reckoning: Reckoning) -> None:
     differing = check.alarms(record, undisturbed)
     reckoning.wrong += differing
@@ -194,7 +263,7 @@ def _but(differing: Sequence[str]) -> str:
     return f", but for {len(differing)}" if differing else ""
 
 
-def _calls(here: Ground, outputs: list[Output], again: list[Output], reckoning: Reckoning) -> None:
+def _calls(here: Ground, journal: Journal, outputs: list[Output], again: list[Output], reckoning: Reckoning) -> None:
     recorded, received = calls_of(outputs), here.calls()
     wrong = []
     if outputs != again:
@@ -210,7 +279,9 @@ def _calls(here: Ground, outputs: list[Output], again: list[Output], reckoning: 
         marks[id_].append(maybe)
     unmarked = [id_ for id_, said in marks.items() if not all(said[1:])]
     wrong += check.told(unmarked, "came again without saying so")
-    wrong += check.told(untold(outputs), "an alarm")
+    nobody, early = untold(journal, outputs)
+    wrong += check.told(nobody, "an alarm")
+    reckoning.note("alarms that somebody took before their call was made", early)
     reckoning.wrong += wrong
     reckoning.note("calls on record", len(recorded))
     reckoning.note("calls that reached nobody", len(told - counts.keys()))
