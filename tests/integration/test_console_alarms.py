@@ -44,6 +44,7 @@ def test_alarms(mosquitto: Mosquitto, tmp_path: Path) -> None:
         _together(mira, peer)
         _figures(vic)
         _programs(mira)
+        _occupancy(mira, vic, tmp_path)
         _hostile(mira)
         assert ask(tmp_path, lambda journal: journal.verify()) == []
 
@@ -139,6 +140,24 @@ def _programs(mira: Person) -> None:
     permit = one | {"permit": "P-8"}
     assert mira.http.post("/api/v1/alarms/remove-from-service", json=permit, headers=acts).status_code == 200
     assert mira.http.post("/api/v1/alarms/return-to-service", json=one, headers=acts).status_code == 200
+
+
+def _occupancy(mira: Person, vic: Person, folder: Path) -> None:
+    path = "/room/prep/occupancy"
+    assert vic.http.get(path).status_code == 403
+    assert "State its occupancy" in mira.http.get("/room/prep").text
+    assert "State its occupancy" not in vic.http.get("/room/prep").text
+    assert mira.post(path, state="at-rest", comment="nobody <in>").status_code == 303
+    assert mira.post(path, state="asleep", comment="kept").status_code == 422
+    assert mira.http.get("/room/attic/occupancy").status_code == 404
+    acts = bearer(mira, "operate")
+    order = {"room": "prep", "occupancy": None, "comment": "back"}
+    assert mira.http.post("/api/v1/rooms/occupancy", json=order, headers=acts).status_code == 200
+    assert mira.http.post("/api/v1/rooms/occupancy", json=order | {"room": "x"}, headers=acts).status_code == 409
+    assert mira.http.post("/api/v1/rooms/occupancy", json=order | {"occupancy": "x"}, headers=acts).status_code == 422
+    rows = ask(folder, lambda journal: journal.query_audit(10)) or []
+    said = [row.detail for row in rows if row.action == "occupancy" and row.subject == "prep"]
+    assert said == ["at-rest; nobody <in>", "by schedule; back"]
 
 
 def _hostile(mira: Person) -> None:

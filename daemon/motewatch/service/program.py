@@ -140,6 +140,7 @@ class Service:
         path = base_dir / settings.journal
         self._undo.enter_context(only_service(path))
         journal = self._undo.enter_context(Journal(path, site=site.site.id))
+        self._load_pages(site)
         anchoring = Anchoring(journal, site.record, base_dir, topics, self._clock)
         writer = self._make_writer(site, journal, topics)
         calls_before = left_over(journal)
@@ -193,6 +194,15 @@ class Service:
                 "broker": f"{settings.broker.host}:{settings.broker.port}",
             },
         )
+
+    @staticmethod
+    def _load_pages(site: Site) -> None:
+        """What pages are made of takes a second or more to load. That is done before the site's configuration takes
+        effect: from then on sensors are expected, and nobody can hear them yet."""
+        if site.callout.answer_page is not None:
+            import motewatch.service.answering
+        if site.console is not None:
+            import motewatch.service.console  # noqa: F401
 
     def _make_writer(self, site: Site, journal: Journal, topics: Topics) -> Writer:
         """The writer with the engine from the record, and what the engine must be told first."""

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Final
 
 from pydantic import Field
 from starlette.concurrency import run_in_threadpool
-from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -16,8 +16,8 @@ from motewatch.web.access.roles import May
 from motewatch.web.bodies import one_line
 from motewatch.web.console.house import House
 from motewatch.web.console.now import COMMENT_MAX
-from motewatch.web.console.operation import BASE, Operation, Out, answer, body_of
-from motewatch.web.console.operations.right_now import Done, Order
+from motewatch.web.console.operation import BASE, Operation, Out, body_of
+from motewatch.web.console.operations.right_now import Done, Order, done
 from motewatch.wire.records import MINUTE_US
 
 WEEK_MIN: Final = 7 * 24 * 60
@@ -92,12 +92,5 @@ class AlarmOperations:
     async def _do(
         self, visitor: Visitor, act: OrderedAct, alarm: str, comment: str, *, until_us: int = 0, permit: str = ""
     ) -> Response:
-        def order() -> Response:
-            replied = self._house.order(visitor, act, alarm, one_line(comment), until_us=until_us, permit=permit)
-            if replied is None:
-                raise HTTPException(503, "It was handed over, but there is no reply yet.")
-            if not replied.accepted:
-                raise HTTPException(409, replied.text)
-            return answer(Done(text=replied.text))
-
-        return await run_in_threadpool(order)
+        order = partial(self._house.order, visitor, act, alarm, one_line(comment), until_us=until_us, permit=permit)
+        return done(await run_in_threadpool(order))

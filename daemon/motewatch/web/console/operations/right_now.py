@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Final
 
 from pydantic import Field
@@ -10,7 +11,8 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
-from motewatch.engine.records import OrderedAct
+from motewatch.engine.records import OrderedAct, Replied
+from motewatch.site.basics import Occupancy
 from motewatch.web.access.desk import Visitor
 from motewatch.web.access.roles import May
 from motewatch.web.bodies import one_line
@@ -76,6 +78,14 @@ class Order(Out):
     comment: str = Field(default="", max_length=COMMENT_MAX)
 
 
+class OccupancyOrder(Out):
+    """State a room's occupancy."""
+
+    room: str = Field(min_length=1, max_length=64)
+    occupancy: Occupancy | None = Field(description="null: by schedule again.")
+    comment: str = Field(default="", max_length=COMMENT_MAX)
+
+
 class Done(Out):
     """It was acknowledged."""
 
@@ -93,6 +103,16 @@ OPERATIONS: Final = (
         May.ACKNOWLEDGE,
         Done,
         Order,
+        (400, 401, 403, 409, 413, 422, 503),
+    ),
+    Operation(
+        f"{BASE}/rooms/occupancy",
+        "POST",
+        "occupancy",
+        "State a room's occupancy in the name of the token's user",
+        May.OPERATE,
+        Done,
+        OccupancyOrder,
         (400, 401, 403, 409, 413, 422, 503),
     ),
 )
@@ -116,12 +136,22 @@ class RightNowOperations:
         """Acknowledge an alarm."""
         order = await body_of(request, Order)
         given = (visitor, OrderedAct.ACKNOWLEDGE, order.alarm, one_line(order.comment))
-        replied = await run_in_threadpool(self._house.order, *given)
-        if replied is None:
-            raise HTTPException(503, "It was handed over, but there is no reply yet.")
-        if not replied.accepted:
-            raise HTTPException(409, replied.text)
-        return answer(Done(text=replied.text))
+        return done(await run_in_threadpool(self._house.order, *given))
+
+    async def occupancy(self, request: Request, visitor: Visitor) -> Response:
+        """State a room's occupancy."""
+        order = await body_of(request, OccupancyOrder)
+        given = (visitor, OrderedAct.SET_OCCUPANCY, order.room, one_line(order.comment))
+        return done(await run_in_threadpool(partial(self._house.order, *given, occupancy=order.occupancy)))
+
+
+def done(replied: Replied | None) -> Response:
+    """The answer to an order by the engine's reply to it; raises 503 or 409."""
+    if replied is None:
+        raise HTTPException(503, "It was handed over, but there is no reply yet.")
+    if not replied.accepted:
+        raise HTTPException(409, replied.text)
+    return answer(Done(text=replied.text))
 
 
 def _rooms(now: Now) -> Rooms:
