@@ -54,7 +54,7 @@ def sound(tab: Tab, url: str) -> None:
     # Signs of the browser's own fields are data, and no request.
     asked = [urlsplit(request.split(" ", 1)[1]) for request in tab.requests]
     assert {each.netloc for each in asked if each.scheme != "data"} == {urlsplit(url).netloc}
-    assert tab.complaints == []
+    assert tab.complaints == [], tab.complaints
     width: Any = tab.evaluate("innerWidth")
     assert tab.content_width() <= width
     assert tab.evaluate(CONTRAST) == []

@@ -67,17 +67,22 @@ class Way:
 
 NAV: Final = (
     Way("/", "Right now", May.LOOK, ("/acknowledge",)),
-    Way("/wall", "Wall", May.LOOK),
     Way("/alarms", "Alarms", May.LOOK, ("/alarm",)),
     Way("/rooms", "Rooms", May.LOOK, ("/room", "/location")),
-    Way("/on-call", "On call", May.LOOK),
     Way("/sensors", "Sensors", May.LOOK, ("/sensor",)),
+    Way("/on-call", "On call", May.LOOK),
     Way("/record", "Record", May.LOOK, ("/note",)),
     Way("/reports", "Reports", May.LOOK, ("/report",)),
     Way("/sign", "Signatures", May.SIGN),
+)
+"""At the top of each page."""
+
+FOOT: Final = (
+    Way("/wall", "Wall display", May.LOOK),
     Way("/access", "Users", May.MANAGE),
     Way("/tokens", "Tokens", May.LOOK),
 )
+"""At its end, with the own password and the way out: what is seldom wanted must not push the rooms off a phone."""
 
 
 class House:
@@ -194,12 +199,15 @@ class House:
         zone = self.feed.zone
         template = self.templates.get_template(f"console/{name}.html")
         here = HERE.get()
-        ways = [] if visitor is None else [(way, _is(way, here)) for way in NAV if visitor.may(way.needs)]
+
+        def ways_of(nav: Sequence[Way]) -> list[tuple[Way, bool]]:
+            return [] if visitor is None else [(way, _is(way, here)) for way in nav if visitor.may(way.needs)]
 
         def day(us: int) -> str:
             return f"{local(us, zone):%Y-%m-%d}"
 
-        text = template.render(visitor=visitor, title=self.feed.title, may=May, day=day, ways=ways, **more)
+        around = {"visitor": visitor, "title": self.feed.title, "may": May, "day": day}
+        text = template.render(**around, ways=ways_of(NAV), foot=ways_of(FOOT), **more)
         return HTMLResponse(text, status)
 
 
