@@ -18,6 +18,8 @@ from datetime import UTC
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 
+from motewatch.journal.errors import JournalUnwritableError
+
 log = logging.getLogger(__name__)
 
 
@@ -76,6 +78,11 @@ class Housekeeping:
     def _guarded(self, job: Job) -> None:
         try:
             job.run()
+        except JournalUnwritableError as error:
+            # The writer says what is to be said of a full or failing disk; here it is no defect.
+            with self._lock:
+                self._failures[job.name] += 1
+            log.warning("housekeeping: '%s' was put off for %g s: %s", job.name, job.every_s, error)
         except Exception:
             with self._lock:
                 self._failures[job.name] += 1

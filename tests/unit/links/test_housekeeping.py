@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from motewatch.journal.errors import DiskFullError
 from motewatch.links.housekeeping import Housekeeping, Job
 from support.servers import wait_until
 
@@ -22,6 +23,19 @@ def test_a_job_that_raises_is_logged_counted_and_run_again(caplog: pytest.LogCap
     assert keeper.failures().keys() == {"fails"}
     runs = keeper.runs()
     assert runs["works"] == len(done)
+
+
+def test_a_journal_that_cannot_be_written_puts_a_job_off_without_a_trace(caplog: pytest.LogCaptureFixture) -> None:
+    def full() -> None:
+        raise DiskFullError("night.db")
+
+    keeper = Housekeeping([Job("sums", 0.02, full)])
+    keeper.start()
+    wait_until(lambda: keeper.failures().get("sums", 0) >= 2, "two runs")
+    keeper.stop()
+    assert "'sums' was put off for 0.02 s: night.db: no space left" in caplog.text
+    assert "Traceback" not in caplog.text
+    assert {record.levelname for record in caplog.records if "sums" in record.message} == {"WARNING"}
 
 
 def test_after_the_stop_nothing_runs() -> None:
