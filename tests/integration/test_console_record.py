@@ -208,7 +208,7 @@ def _asides(mira: Person, end_us: int) -> None:
         page = mira.http.get("/record/chain").text
         return page if "Check it now" in page and "Checked" in page else ""
 
-    page = wait_until(checked, "the chain's check", 60)
+    page = wait_until(checked, "the chain's check", 300)
     assert re.search(r"The audit trail&#39;s chain holds from|The audit trail's chain holds from", page)
     assert "The record's chain holds" in page
 
@@ -226,7 +226,7 @@ def _asides(mira: Person, end_us: int) -> None:
         page = mira.http.get("/record/rehearsal").text
         return page if "Rehearsed" in page else ""
 
-    page = unescape(wait_until(rehearsed, "the rehearsal", 60))
+    page = unescape(wait_until(rehearsed, "the rehearsal", 300))
     assert "What this assumes" in page, page
     # The tighter level of 1 000 raises the same alarm, at the same time.
     assert "The same alarms at the same times" in page

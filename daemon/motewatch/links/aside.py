@@ -19,8 +19,8 @@ from typing import Any, Final
 
 from motewatch.links.clock import Clock, TimeSource
 
-PATIENCE: Final = 19
-"""Added to the child's niceness."""
+PATIENCE: Final = 10
+"""Added to the child's niceness: beside a busy service it gets about a tenth, and still comes to an end."""
 
 POLL_S: Final = 0.2
 GRACE_S: Final = 15.0

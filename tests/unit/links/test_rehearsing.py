@@ -131,25 +131,25 @@ def test_in_a_process_of_its_own(path: Path) -> None:
     assert aside.told is None
     digest = configured(site_dict()).digest
     words = ["rehearse", str(path), digest, str(T0), str(T0 + 600 * S)]
-    assert aside.ask("mine", words, 60)
+    assert aside.ask("mine", words, 240)
     assert not aside.ask("another", words, 60)
-    told = wait_until(lambda: aside.told if aside.told and aside.told.over else None, "the end", 60)
+    told = wait_until(lambda: aside.told if aside.told and aside.told.over else None, "the end", 300)
     assert (told.about, told.trouble) == ("mine", "")
     assert from_plain(told.lines[0]).outcome.was == 3
 
     assert aside.ask("unknown", ["rehearse", str(path), "0" * 64, "0", "1"], 60)
-    told = wait_until(lambda: aside.told if aside.told and aside.told.over else None, "the end", 60)
+    told = wait_until(lambda: aside.told if aside.told and aside.told.over else None, "the end", 300)
     assert told.trouble == "there is no configuration of this digest on record"
 
     assert aside.ask("chain", ["chain", str(path)], 60)
-    told = wait_until(lambda: aside.told if aside.told and aside.told.over else None, "the end", 60)
+    told = wait_until(lambda: aside.told if aside.told and aside.told.over else None, "the end", 300)
     trail, record = told.lines
     assert (trail["rows"], trail["trouble"], record["problems"]) == (1, "", [])
 
     # When the service ends, so does the child.
     assert aside.ask("ended", words, 60)
     stopping.set()
-    told = wait_until(lambda: aside.told if aside.told and aside.told.over else None, "the end", 60)
+    told = wait_until(lambda: aside.told if aside.told and aside.told.over else None, "the end", 300)
     assert not aside.ask("too late", words, 60)
 
 
