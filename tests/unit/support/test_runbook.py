@@ -12,7 +12,7 @@ from typer.main import get_command
 from motewatch.cli.app import app
 from motewatch.engine.service_alarms import SERVICE_ALARMS
 from motewatch.site.alarm_kinds import ALARM_KINDS, PLACELESS
-from motewatch.web.console.house import NAV
+from motewatch.web.console.house import FOOT, NAV
 
 DOCS: Final = Path(__file__).parents[3] / "deploy" / "docs"
 RUNBOOK: Final = (DOCS / "runbook.md").read_text()
@@ -53,7 +53,7 @@ def test_the_commands_that_it_names_are_commands_with_these_options() -> None:
 
 
 def test_the_pages_that_it_names_are_on_the_console() -> None:
-    labels = {way.label for way in NAV}
+    labels = {way.label for way in (*NAV, *FOOT)}
     for named in re.findall(r"console(?:'s)? page `([^`]+)`", RUNBOOK):
         assert named in labels, named
     assert len(re.findall(r"console(?:'s)? page `", RUNBOOK)) >= 5
