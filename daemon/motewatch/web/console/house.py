@@ -22,6 +22,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from motewatch.alarms.lifecycle import State
 from motewatch.callout.outlook import CaseNow
 from motewatch.engine.codec import Internal
 from motewatch.engine.records import Audited, Entered, Ordered, OrderedAct, Output, Placed, Replied
@@ -37,6 +38,8 @@ from motewatch.web.pulse import Pulse
 from motewatch.web.words import local
 
 REPLY_S: Final = 8.0
+SHOWN_TRIES: Final = 40
+SHOWN_S: Final = 0.05
 
 Post = Callable[[Internal, Callable[[Sequence[Output]], object]], None]
 """Hands an input to the engine; the callable gets its outputs once they are on record. From any thread."""
@@ -181,6 +184,22 @@ class House:
         Waits, so call it in a thread of the pool.
         """
         return any(isinstance(one, Audited) for one in self._posted(Entered(visitor.id, action, subject, detail)))
+
+    def until_shown(self, alarms: Sequence[str]) -> None:
+        """Wait a little until the feed, which hears of it after the record, has these alarms as they stand on record.
+
+        Call it in a thread of the pool.
+        """
+        last = {}
+        for alarm in alarms:
+            changes = self.record.query_alarm_events(alarm, limit=1)
+            last[alarm] = (changes[-1].after if changes else State.NORMAL).value
+        for _ in range(SHOWN_TRIES):
+            shown = {each.alarm: each.state for each in self.feed.alarms()}
+            if all(shown.get(alarm, State.NORMAL.value) == state for alarm, state in last.items()):
+                return
+            if self.stopping.wait(SHOWN_S):
+                return
 
     def _posted(self, what: Internal) -> Sequence[Output]:
         """What came of it, once that is on record; nothing, when it takes too long or everything ends."""

@@ -7,7 +7,6 @@ from typing import Final
 
 from pydantic import Field
 from starlette.concurrency import run_in_threadpool
-from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -20,7 +19,7 @@ from motewatch.web.console.house import House
 from motewatch.web.console.listing import Listed, cursor_of, place_of
 from motewatch.web.console.now import COMMENT_MAX
 from motewatch.web.console.operation import BASE, Operation, Out, answer, body_of, query_of
-from motewatch.web.console.operations.right_now import Done
+from motewatch.web.console.operations.right_now import Done, done
 from motewatch.web.console.pages.sensors import sensor_lines
 from motewatch.web.console.sensors_page import Line
 from motewatch.wire.records import SECOND_US
@@ -160,12 +159,7 @@ class SensorOperations:
         """Check in or out."""
         asked = await body_of(request, PlaceOrder)
         given = (visitor, asked.sensor, asked.location, one_line(asked.comment))
-        replied = await run_in_threadpool(self._house.place, *given)
-        if replied is None:
-            raise HTTPException(503, "It was handed over, but there is no reply yet.")
-        if not replied.accepted:
-            raise HTTPException(409, replied.text)
-        return answer(Done(text=replied.text))
+        return done(await run_in_threadpool(self._house.place, *given))
 
 
 def _now(line: Line) -> SensorNow:

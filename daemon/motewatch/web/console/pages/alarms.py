@@ -7,7 +7,6 @@ not lost. A list never renews itself under somebody's hands. Must not know the r
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any, Final
 from urllib.parse import quote
 
@@ -16,7 +15,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from motewatch.alarms.lifecycle import Event, State
+from motewatch.alarms.lifecycle import Event
 from motewatch.engine.records import OrderedAct
 from motewatch.engine.register import RegisterRow, alarm_register
 from motewatch.journal.sample_record import notes_on
@@ -41,7 +40,6 @@ ROUTES: Final = (
     Rule("/alarms/figures", "figures", ("GET",), May.LOOK),
 )
 STEPS_SHOWN: Final = 60
-SHOWN_TRIES: Final = 40
 BOXES: Final = 100
 """So many alarms have a box to be acknowledged together."""
 
@@ -93,18 +91,8 @@ class AlarmPages:
             return self._list(visitor, 202, (NO_REPLY, *refused), comment)
         if refused:
             return self._list(visitor, 409, refused, comment)
-        self._until_shown(ticked[:BOXES])
+        self._house.until_shown(ticked[:BOXES])
         return RedirectResponse("/alarms", 303)
-
-    def _until_shown(self, alarms: Sequence[str]) -> None:
-        """Wait a little until the lists, which hear of it after the record, show these as they stand on record."""
-        last = {alarm: state_of(self._house.record.query_alarm_events(alarm, limit=1)).value for alarm in alarms}
-        for _ in range(SHOWN_TRIES):
-            shown = {each.alarm: each.state for each in self._house.feed.alarms()}
-            if all(shown.get(alarm, State.NORMAL.value) == state for alarm, state in last.items()):
-                return
-            if self._house.stopping.wait(0.05):
-                return
 
     def _list(self, visitor: Visitor, status: int, wrong: Any, comment: str) -> Response:
         house, site = self._house, self._house.site
@@ -155,7 +143,7 @@ class AlarmPages:
             return self._one(visitor, alarm, 202, NO_REPLY, typed)
         if not replied.accepted:
             return self._one(visitor, alarm, 409, f"Refused: {replied.text}.", typed)
-        self._until_shown([alarm])
+        self._house.until_shown([alarm])
         return RedirectResponse(f"/alarm?id={quote(alarm)}", 303)
 
     def _one(self, visitor: Visitor, alarm: str, status: int, wrong: str, typed: dict[str, str]) -> Response:

@@ -22,7 +22,6 @@ from motewatch.web.console.now import COMMENT_MAX
 TICK_S: Final = 1.0
 POLL_S: Final = 0.1
 SESSION_CHECK_S: Final = 5.0
-SHOWN_TRIES: Final = 20
 
 ROUTES: Final = (
     Rule("/", "now", ("GET",), May.LOOK),
@@ -113,11 +112,7 @@ class RightNowPages:
             text = f"Refused: {replied.text}."
             return house.page("acknowledge", visitor, 409, alarm=found, wrong=text, comment=comment)
         # It is on record; the page that follows is to show it.
-        for _ in range(SHOWN_TRIES):
-            now = await run_in_threadpool(house.feed.now)
-            if not any(one.id == alarm and one.open for one in now.alarms):
-                break
-            await asyncio.sleep(POLL_S)
+        await run_in_threadpool(house.until_shown, [alarm])
         return RedirectResponse("/", 303)
 
 
