@@ -97,7 +97,9 @@ def test_a_report_is_made_looked_at_checked_and_signed(ground: tuple[Path, str, 
     spoiled = vera.http.get(path)
     assert spoiled.status_code == 500
     assert "its content is not what was made" in spoiled.text
-    assert vera.http.get(f"{path}/pdf").status_code == 500
+    broken = vera.http.get(f"{path}/pdf")
+    assert broken.status_code == 500
+    assert 'aria-label="Pages"' in broken.text
 
 
 def test_what_cannot_be_reported_is_said(ground: tuple[Path, str, Person, Person]) -> None:

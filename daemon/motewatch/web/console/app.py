@@ -13,6 +13,7 @@ from importlib.resources import files
 from typing import Any, Final
 from urllib.parse import quote, urlsplit
 
+from sqlalchemy.exc import SQLAlchemyError
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -22,7 +23,7 @@ from starlette.routing import Route, compile_path
 
 from motewatch.web.access.desk import AccessError, Visitor
 from motewatch.web.console.api import Api
-from motewatch.web.console.house import HERE, House, Rule, address_of
+from motewatch.web.console.house import HERE, House, Rule, address_of, role_words
 from motewatch.web.console.operation import BASE, problem
 from motewatch.web.console.pages import (
     alarms,
@@ -128,7 +129,7 @@ class ConsoleApp:
             if visitor.must_change and rule.name not in ("password", "sign_out"):
                 return RedirectResponse("/password", 303)
             if rule.needs is not None and not visitor.may(rule.needs):
-                raise HTTPException(403)
+                raise HTTPException(403, role_words(visitor))
             HERE.set(request.url.path)
             return await handler(request, visitor)
 
@@ -156,11 +157,27 @@ class ConsoleApp:
         status = error.status_code if isinstance(error, HTTPException) else 500
         headers = (error.headers or {}) if isinstance(error, HTTPException) else {}
         if request.url.path.startswith(f"{BASE}/"):
-            said = isinstance(error, HTTPException) and error.detail != HTTPException(status).detail
-            return problem(status, error.detail if isinstance(error, HTTPException) and said else "", headers)
-        answer = self.house.page("problem", None, status, code=status)
+            return problem(status, _said(error), headers)
+        HERE.set(request.url.path)
+        visitor = await run_in_threadpool(self._whoever, request)
+        answer = self.house.page("problem", visitor, status, code=status, said=_said(error))
         answer.headers.update(headers)
         return answer
+
+    def _whoever(self, request: Request) -> Visitor | None:
+        """Who is told that something went wrong, for the ways on; nobody, where that is what went wrong."""
+        try:
+            return self.house.visitor(request, used=False)
+        except SQLAlchemyError:
+            _log.exception("cannot tell who asked for a page that failed")
+            return None
+
+
+def _said(error: Exception) -> str:
+    """What was said of it beside its number; empty: nothing."""
+    if not isinstance(error, HTTPException) or error.detail == HTTPException(error.status_code).detail:
+        return ""
+    return error.detail
 
 
 def _own(path: str) -> str:

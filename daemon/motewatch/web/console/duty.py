@@ -42,6 +42,7 @@ CAUSES: Final = {
     Cause.MANY: "many at once",
     Cause.NOBODY_REACHED: "nobody reached",
     Cause.TEST: "test call",
+    Cause.UNRECORDED: "not on record",
 }
 OUTCOMES: Final = {
     Outcome.DELIVERED: ("fine", "✓", "delivered"),

@@ -144,10 +144,10 @@ class House:
         site, origin = request.headers.get("sec-fetch-site", ""), request.headers.get("origin", "")
         ours = (self._origin, f"{request.url.scheme}://{request.headers.get('host', '')}".casefold())
         if site in ("cross-site", "same-site") or (origin and origin.casefold() not in ours):
-            raise HTTPException(403)
+            raise HTTPException(403, "The form was not from this console.")
         form = form_of(await whole_body(request))
         if visitor is not None and not secrets.compare_digest(form.get("csrf", "").encode(), visitor.csrf.encode()):
-            raise HTTPException(403)
+            raise HTTPException(403, "The form is of an earlier sign-in. Load its page again and send it once more.")
         return form
 
     def order(
@@ -233,6 +233,11 @@ class House:
 def _is(way: Way, here: str) -> bool:
     below = [path for path in (way.path, *way.also) if path != "/"]
     return here == way.path or any(here == path or here.startswith(f"{path}/") for path in below)
+
+
+def role_words(visitor: Visitor) -> str:
+    """Why somebody may not do what was asked for."""
+    return f"Your role, {visitor.role}, does not allow this."
 
 
 def address_of(request: Request) -> str:

@@ -28,7 +28,7 @@ from motewatch.web.bodies import one_line
 from motewatch.web.console.alarm_acts import ACTS, Act, acts_for, minutes_up_to
 from motewatch.web.console.alarm_figures_page import figures_page
 from motewatch.web.console.alarm_page import groups_of, hidden_words, meaning_of, state_of, steps_of
-from motewatch.web.console.house import House, Rule
+from motewatch.web.console.house import House, Rule, role_words
 from motewatch.web.console.now import COMMENT_MAX, alarm_now
 from motewatch.web.console.record_lines import note_path, stamp
 from motewatch.web.words import length
@@ -69,7 +69,7 @@ class AlarmPages:
             return await run_in_threadpool(self._list, visitor, 200, (), "")
         form = await self._house.form(request, visitor)
         if not visitor.may(May.ACKNOWLEDGE):
-            raise HTTPException(403)
+            raise HTTPException(403, role_words(visitor))
         return await run_in_threadpool(self._acknowledge, visitor, form)
 
     def _acknowledge(self, visitor: Visitor, form: dict[str, str]) -> Response:
@@ -122,7 +122,7 @@ class AlarmPages:
         if act is None:
             raise HTTPException(400)
         if not visitor.may(act.right):
-            raise HTTPException(403)
+            raise HTTPException(403, role_words(visitor))
         return await run_in_threadpool(self._do, visitor, alarm, act, form)
 
     def _do(self, visitor: Visitor, alarm: str, act: Act, form: dict[str, str]) -> Response:

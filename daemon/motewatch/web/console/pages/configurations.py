@@ -63,7 +63,7 @@ class ConfigurationPages:
         if before and after:
             compared = compare(store, before, after)
             if compared is None:
-                raise HTTPException(404)
+                raise HTTPException(404, "One of the two configurations is not on record.")
         lines = self._lines(found)[-SHOWN:][::-1]
         newest = lines[0] if lines else None
         chosen = (before or (newest.before if newest else ""), after or (newest.digest if newest else ""))
@@ -78,7 +78,7 @@ class ConfigurationPages:
     def _one(self, visitor: Visitor, digest: str) -> Response:
         found = configuration(self._house.record.store, digest)
         if found is None:
-            raise HTTPException(404)
+            raise HTTPException(404, "There is no such configuration on record.")
         lines = [each for each in self._lines(versions(self._house.record.store)) if each.digest == digest]
         text = json.dumps(json.loads(found.text), indent=2, ensure_ascii=False)
         return self._house.page("configuration", visitor, digest=digest, versions=lines[::-1], text=text)

@@ -60,7 +60,7 @@ class OccupancyPages:
         house = self._house
         found = next((each for each in house.site.rooms if each.id == room), None)
         if found is None:
-            raise HTTPException(404)
+            raise HTTPException(404, "There is no room of this id in the site.")
         now = next((each.occupancy for each in house.feed.now().rooms if each.id == room), "")
         shown: dict[str, Any] = {"room": found, "now": now, "wrong": wrong, "stated": stated, "comment": comment}
         return house.page("occupancy", visitor, status, choices=CHOICES, longest=COMMENT_MAX, **shown)

@@ -38,6 +38,7 @@ SIGNATURES: Final = 5
 """Shown beside a thing that can be signed in parts."""
 
 NOT_YET: Final = "It was handed over, but is not on record yet. Look at the notes before you write it again."
+NO_SAMPLE: Final = "There is no such sample on record."
 
 ROUTES: Final = (
     Rule("/record", "record", ("GET",), May.LOOK),
@@ -132,13 +133,13 @@ class RecordPages:
         location, end = request.query_params.get("location", ""), request.query_params.get("end", "")
         end_us = instant_of(end)
         if end_us is None:
-            raise HTTPException(404)
+            raise HTTPException(404, NO_SAMPLE)
         return await run_in_threadpool(self._sample, visitor, location[:100], end_us)
 
     def _sample(self, visitor: Visitor, location: str, end_us: int) -> Response:
         found = self._sample_page(location, end_us)
         if found is None:
-            raise HTTPException(404)
+            raise HTTPException(404, NO_SAMPLE)
         signed = signatures_of(self._house.record, found.subject)
         return self._house.page("record_sample", visitor, sample=found, signed=signed)
 

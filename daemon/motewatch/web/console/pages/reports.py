@@ -124,7 +124,7 @@ class ReportPages:
         try:
             return self._desk.shelf.find(report)
         except ReportError:
-            raise HTTPException(404) from None
+            raise HTTPException(404, "There is no report of this id.") from None
 
     def _shown(self, made: Made) -> dict[str, Any]:
         zone = self._house.feed.zone

@@ -72,7 +72,7 @@ class RoomPages:
     def _room(self, request: Request, visitor: Visitor) -> Response:
         found = next((each for each in self._house.site.rooms if each.id == request.path_params["room"]), None)
         if found is None:
-            raise HTTPException(404)
+            raise HTTPException(404, "There is no room of this id in the site.")
         base = f"/room/{found.id}"
         try:
             asked = self._asked(request)
@@ -182,7 +182,7 @@ class RoomPages:
     def _place(self, request: Request) -> Place:
         found = self._trends.place(request.path_params["location"])
         if found is None:
-            raise HTTPException(404)
+            raise HTTPException(404, "There is no location of this id in the site, and no sample of one on record.")
         return found
 
     def _unclear(self, visitor: Visitor, name: str, base: str, error: UnclearTrendError, status: int = 422) -> Response:

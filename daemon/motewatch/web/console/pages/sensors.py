@@ -125,10 +125,10 @@ class SensorPages:
         """The bytes of one, as a file."""
         wanted = request.query_params.get("id", "")
         if not wanted.isascii() or not wanted.isdecimal() or len(wanted) > 18:
-            raise HTTPException(404)
+            raise HTTPException(404, "There is no such message on record.")
         found = await run_in_threadpool(letter, self._house.record.store, int(wanted))
         if found is None:
-            raise HTTPException(404)
+            raise HTTPException(404, "There is no such message on record.")
         headers = {"Content-Disposition": f'attachment; filename="dead-letter-{found.id}.bin"'}
         return Response(found.letter.payload, headers=headers, media_type="application/octet-stream")
 
@@ -161,7 +161,7 @@ class SensorPages:
         zone, now_us, store = house.feed.zone, house.clock.now_us(), house.record.store
         line = next((each for each in sensor_lines(house) if each.id == sensor), None)
         if line is None:
-            raise HTTPException(404)
+            raise HTTPException(404, "There is no sensor of this id in the site file.")
         readings = []
         for row in readings_of(store, sensor, READINGS):
             heard = decode(topics_of(site), row.topic, row.payload)
