@@ -354,6 +354,45 @@ anchors = Table(
     CheckConstraint("(public_key IS NULL) = (signature IS NULL)"),
 )
 """Heads of that chain as they were published; see `anchors`."""
+Index("ix_anchors_seal", anchors.c.seal_id)
+
+archives = Table(
+    "archives",
+    metadata,
+    _id(),
+    Column("kind", Text, nullable=False),
+    Column("name", Text, nullable=False, unique=True),
+    # It holds all rows of its kind with these ids; each begins after the last of the one before.
+    Column("first_id", Whole, nullable=False),
+    Column("last_id", Whole, nullable=False),
+    # When what it holds happened: ends of samples, receipt of messages. NULL of an empty one and of seals.
+    Column("first_us", Whole),
+    Column("last_us", Whole),
+    Column("rows", Whole, nullable=False),
+    Column("bytes", Whole, nullable=False),
+    Column("sha256", Text, nullable=False),
+    Column("manifest", Text, nullable=False),
+    Column("hash", Text, nullable=False),
+    # When all its rows had left the journal, and when the file was deleted by a rule of the site.
+    Column("left_us", Whole),
+    Column("deleted_us", Whole),
+    CheckConstraint("first_id <= last_id"),
+)
+"""Archive files, in the order in which they were made; see `archives`."""
+Index("ux_archives_last", archives.c.kind, archives.c.last_id, unique=True)
+Index("ix_archives_time", archives.c.kind, archives.c.last_us)
+
+archived_readings = Table(
+    "archived_readings",
+    metadata,
+    Column("sensor", Text, primary_key=True, nullable=False),
+    Column("boot", Text, primary_key=True, nullable=False),
+    Column("archive", Whole, ForeignKey("archives.id"), primary_key=True, autoincrement=False),
+    Column("first_seq", Whole, nullable=False),
+    Column("last_seq", Whole, nullable=False),
+    Column("first_input_id", Whole, nullable=False),
+)
+"""Which readings an archive of messages holds."""
 
 
 def _hours(name: str) -> Table:
