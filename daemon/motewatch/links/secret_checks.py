@@ -32,12 +32,14 @@ def named_secrets(site: Site) -> Iterator[tuple[KeyPath, str]]:
     """Every key of the site file that names a file with a secret, and the name."""
     service, callout = site.service, site.callout
     server, page, dead_man = service.time_series, callout.answer_page, callout.dead_man
+    oidc = None if site.console is None else site.console.oidc
     named: list[tuple[KeyPath, str | None]] = [
         (("service", "broker", "password_file"), service.broker.password_file),
         (("service", "time_series", "token_file"), None if server is None else server.token_file),
         (("callout", "answer_page", "key_file"), None if page is None else page.key_file),
         (("callout", "dead_man", "url_file"), None if dead_man is None else dead_man.url_file),
         (("record", "signing_key_file"), site.record.signing_key_file),
+        (("console", "oidc", "client_secret_file"), None if oidc is None else oidc.client_secret_file),
     ]
     for number, channel in enumerate(site.channels):
         if isinstance(channel, EmailChannel):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from motewatch.site.check_oidc import check_oidc
 from motewatch.site.console import Console
 from motewatch.site.findings import Findings
 from motewatch.site.hosts import on_this_machine, url_parts
@@ -13,6 +14,8 @@ def check_console(findings: Findings) -> None:
     if console is None:
         return
     _address(findings, console)
+    if console.oidc is not None:
+        check_oidc(findings, console.oidc)
     if (console.cert_file is None) != (console.cert_key_file is None):
         there, missing = ("cert_file", "cert_key_file") if console.cert_file else ("cert_key_file", "cert_file")
         findings.error(

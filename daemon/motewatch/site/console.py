@@ -7,6 +7,7 @@ from typing import Annotated
 from pydantic import Field, StringConstraints
 
 from motewatch.site.basics import URL_PATTERN, Label, Number, Table, Whole
+from motewatch.site.oidc import Oidc
 
 
 class Console(Table):
@@ -29,3 +30,5 @@ class Console(Table):
     failures_alarm: Annotated[Whole, Field(ge=3, le=1_000)] = 10
     """So many failed sign-ins and confirmations within `failures_within_min` are an alarm."""
     failures_within_min: Annotated[Number, Field(ge=1, le=1_440)] = 10.0
+    oidc: Oidc | None = None
+    """Absent: nobody signs in by an outside identity provider."""

@@ -105,7 +105,8 @@ def _unknown_key(case: Case) -> Told:
     close = [name for name in known if name.startswith(key.lower() + "_")]
     close += get_close_matches(key.lower(), known, n=1, cutoff=0.6)
     if is_secret(key) and not homes_of(key):
-        return "unknown key", "Secrets are read from files: name one by password_file or token_file."
+        file = f"{key}_file" if f"{key}_file" in known else "password_file or token_file"
+        return "unknown key", f"Secrets are read from files: name one by {file}."
     homes = homes_of(key)
     header = ".".join(str(part) for part in case.path[:-1] if isinstance(part, str))
     if f"[{header}]" in homes:
@@ -122,6 +123,9 @@ def _unknown_key(case: Case) -> Told:
 def _missing(case: Case) -> Told:
     key = str(case.path[-1])
     if case.shape.get("type") == "array" and "properties" in shape_at(case.data, (*case.path, 0)):
+        if len(case.path) > 1:
+            # Within a table an empty list is never what is wanted where the key must be there.
+            return "is missing", f"Add at least one table [[{'.'.join(str(part) for part in case.path)}]]."
         return "is missing", f"Add at least one table [[{key}]], or {key} = [] at the top."
     if "properties" in case.shape:
         return "is missing", f"Add the table [{key}]."

@@ -1,0 +1,57 @@
+"""The console's table `oidc` of the site file: sign-in by an outside identity provider (OpenID Connect)."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Annotated
+
+from pydantic import Field, StringConstraints
+
+from motewatch.site.basics import URL_PATTERN, Label, Table
+
+
+class OutsideRole(StrEnum):
+    """What a group of the provider can be here: the roles of the console."""
+
+    VIEWER = "viewer"
+    OPERATOR = "operator"
+    QUALITY = "quality"
+    ADMINISTRATOR = "administrator"
+
+
+class OwnSignIn(StrEnum):
+    """Who signs in with a password of this console."""
+
+    EVERYONE = "everyone"
+    ADMINISTRATORS = "administrators"
+
+
+class GroupRole(Table):
+    """The role of one group."""
+
+    group: Label
+    """As the provider writes it, to the letter."""
+    role: OutsideRole
+
+
+class Oidc(Table):
+    """Sign-in by an outside identity provider. Absent: there are only users of our own."""
+
+    issuer: Annotated[str, StringConstraints(pattern=URL_PATTERN, max_length=500)]
+    """The provider's own name, exactly as in its discovery document, such as `https://id.example.org/house`."""
+    client_id: Label
+    """The name under which the provider knows this console."""
+    client_secret_file: Label | None = None
+    """File or `credential:NAME` with the client's secret. Absent: a public client, kept safe by PKCE alone."""
+    label: Label = "the company account"
+    """On the button: `Sign in with the company account`."""
+    user_claim: Label = "preferred_username"
+    """The claim of the id token that becomes the user's id here, at the first sign-in."""
+    groups_claim: Label = "groups"
+    """The claim of the id token that lists the user's groups."""
+    roles: Annotated[list[GroupRole], Field(min_length=1, max_length=200)]
+    """In this order: the first group that a user is in gives the role. Who is in none is refused."""
+    own_sign_in: OwnSignIn = OwnSignIn.EVERYONE
+    """Who may go on signing in with a password of this console. Administrators always may: the provider may be away."""
+    ca_file: Label | None = None
+    """PEM file of the authority of the provider's certificate. Absent: the authorities this machine trusts."""
