@@ -23,14 +23,13 @@ import secrets
 import ssl
 import threading
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final, Literal, Protocol
 
-import paho.mqtt.client as mqtt
-
+from motewatch.links.broker_tls import BrokerTls
 from motewatch.links.clock import TimeSource
-from motewatch.links.connection import Connection, Publication, Terms
+from motewatch.links.connection import Carried, Connection, Publication, Terms
 from motewatch.links.errors import BrokerAwayError, BrokerError, LinkSettingsError
 from motewatch.site.models import Broker
 from motewatch.wire.topics import Topics
@@ -47,6 +46,8 @@ STEADY_S: Final = 10.0
 one client id throw each other out after each, and would do so five times a second."""
 
 MARKER_EXPIRY_S: Final = 600
+_OUT_OF_TIME: Final = (9, 10)
+"""OpenSSL's X509_V_ERR_CERT_NOT_YET_VALID and X509_V_ERR_CERT_HAS_EXPIRED."""
 RESUBSCRIBE_S: Final = 30.0
 
 
@@ -104,13 +105,17 @@ class BrokerLink:
         self._clock = clock
         self._presence = presence
         self._patience_s = patience_s if patience_s is not None else settings.keepalive_s / 2
+        self._tls = BrokerTls(settings, base_dir)
+        self._own_certificate = settings.cert_file is not None
+        self.certificate_until_us: int | None = None
+        """When the certificate ends that the broker showed last; None: none was seen, or without TLS."""
         self._terms = Terms(
             host=settings.host,
             port=settings.port,
             client_id=settings.client_id or f"motewatch-{topics.site}",
             username=settings.username,
             secret=secret,
-            tls=tls_context(settings, base_dir),
+            tls=None,
             keepalive_s=settings.keepalive_s,
             session_expiry_s=settings.session_expiry_s,
             receive_maximum=receive_maximum,
@@ -212,7 +217,12 @@ class BrokerLink:
             delay_s = MIN_DELAY_S if lived_s >= STEADY_S else min(delay_s * 2, MAX_DELAY_S)
 
     def _one_connection(self) -> None:
-        connection = Connection(self._terms, self._clock, self._on_connected, self._on_message)
+        try:
+            terms = replace(self._terms, tls=self._tls.context())
+        except LinkSettingsError as error:  # a renewed file that cannot be used: told, and looked at again
+            self._tell_down(str(error))
+            return
+        connection = Connection(terms, self._clock, self._on_connected, self._on_message)
         visit = self._visit = _Visit(connection, self._clock.monotonic_s())
         try:
             try:
@@ -315,39 +325,36 @@ class BrokerLink:
     def _on_connected(self, connection: Connection) -> None:
         self._generation += 1
         connection.generation = self._generation
+        self.certificate_until_us = connection.certificate_until_us
         if not connection.session_present:
             first = "first connection of this process" if self._generation == 1 else "it lost or dropped our session"
             self._tell("session-lost", f"{self._where()} kept no session for '{self.client_id}' ({first})")
 
-    def _on_message(self, connection: Connection, message: mqtt.MQTTMessage) -> None:
-        try:
-            topic = message.topic
-        except UnicodeDecodeError:
-            topic = "\ufffd"  # no topic we know: it will be kept as a dead letter
+    def _on_message(
+        self,
+        connection: Connection,
+        topic: str,
+        payload: bytes,
+        mid: int,
+        qos: int,
+        retain: bool,
+        carried: Carried | None,
+    ) -> None:
         visit = self._visit
         if visit is None:
             return
         if topic == self._marker_topic:
-            if message.qos:
-                connection.acknowledge((message.mid,))
-            if message.payload == visit.nonce:
+            if qos:
+                connection.acknowledge((mid,))
+            if payload == visit.nonce:
                 self._tell_drained(visit, "")
             return
-        properties = message.properties
-        delivery = Delivery(
-            topic,
-            bytes(message.payload),
-            self._clock.now_us(),
-            message.retain,
-            connection.generation,
-            message.mid,
-            message.qos,
-            getattr(properties, "ResponseTopic", None),
-            getattr(properties, "CorrelationData", None),
-        )
-        visit.last_message_s = self._clock.monotonic_s()
-        self._inbox.put(delivery)
-        visit.heard += delivery.qos
+        answer_to, correlation = (None, None) if carried is None else (carried.response_topic, carried.correlation)
+        now_us = self._clock.now_us()
+        generation = connection.generation
+        self._inbox.put(Delivery(topic, payload, now_us, retain, generation, mid, qos, answer_to, correlation))
+        visit.last_message_s = connection.last_seen_s
+        visit.heard += qos
 
     # ---- telling ----------------------------------------------------------------------------------------------------
 
@@ -377,6 +384,11 @@ class BrokerLink:
         return f"the broker at {self._terms.host}:{self._terms.port}"
 
     def _why_not_open(self, error: Exception) -> str:
+        if isinstance(error, ssl.SSLCertVerificationError) and error.verify_code in _OUT_OF_TIME:
+            return (
+                f"{self._where()} shows a certificate that is out of its time ({error.verify_message}); put a new one "
+                "in place at the broker, or set this machine's clock right; it is tried again and again"
+            )
         if isinstance(error, ssl.SSLCertVerificationError):
             return (
                 f"{self._where()} shows a certificate that does not hold ({error.verify_message}); check "
@@ -389,8 +401,15 @@ class BrokerLink:
     def _why_ended(self, visit: _Visit) -> str:
         connection = visit.connection
         if connection.reason is None:
+            why = f" ({connection.failure})" if connection.failure else ""
+            if "certificate" in why:
+                given = "" if self._own_certificate else ", which is not given"
+                return (
+                    f"{self._where()} does not take our certificate{why}; check service.broker.cert_file{given}; a new "
+                    "file is taken by the next try"
+                )
             return (
-                f"{self._where()} ended the connection before accepting it; check service.broker.port and tls "
+                f"{self._where()} ended the connection before accepting it{why}; check service.broker.port and tls "
                 "(a TLS port needs tls = true)"
             )
         if connection.reason.is_failure:
@@ -427,23 +446,6 @@ class _Visit:
     asked_s: float | None = None
 
 
-def tls_context(settings: Broker, base_dir: Path) -> ssl.SSLContext | None:
-    """The TLS context, certificates and host name checked. Raises `LinkSettingsError`."""
-    if not settings.tls:
-        if settings.ca_file is not None:
-            raise LinkSettingsError(
-                "service.broker.ca_file", "given, but tls is off", "set service.broker.tls = true or remove ca_file"
-            )
-        return None
-    ca_file = None if settings.ca_file is None else base_dir / settings.ca_file
-    try:
-        return ssl.create_default_context(cafile=None if ca_file is None else str(ca_file))
-    except (OSError, ssl.SSLError) as error:
-        raise LinkSettingsError(
-            "service.broker.ca_file", f"'{ca_file}' cannot be used ({error})", "give a PEM file with the broker's CA"
-        ) from error
-
-
 __all__: Sequence[str] = [
-    "BrokerAwayError", "BrokerError", "BrokerEvent", "BrokerLink", "Delivery", "Inbox", "Publication", "tls_context",
+    "BrokerAwayError", "BrokerError", "BrokerEvent", "BrokerLink", "Delivery", "Inbox", "Publication",
 ]  # fmt: skip

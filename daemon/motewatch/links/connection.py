@@ -8,7 +8,8 @@ exception out. This module must not know topics, what is in a payload, or when t
 
 The MQTT library is driven through its interface for an outside event loop instead of its own thread: an exception
 in that thread ends it while the client still says "connected", and `loop_stop` waits for ever on a broker that does
-not answer. Here a failure of any kind ends the connection, and the next one starts from nothing.
+not answer. Here a failure of any kind ends the connection, and the next one starts from nothing. The socket is read
+here, many packets at once; plain messages are taken out by `packets`, the library gets the packets that are left.
 """
 
 from __future__ import annotations
@@ -32,11 +33,12 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from motewatch.links.clock import TimeSource
 from motewatch.links.errors import BrokerAwayError, BrokerError, PublicationRefusedError
+from motewatch.links.packets import Packets
 
 log = logging.getLogger(__name__)
 
-READS_PER_TURN: Final = 64
-"""Packets read for one `select`; more would let a flood of readings delay our own acknowledgements."""
+READ_BYTES: Final = 32_768
+"""Bytes read for one `select`, some 80 readings; more would let a flood of them delay our own acknowledgements."""
 
 CONNECT_TIMEOUT_S: Final = 3.0
 
@@ -107,6 +109,18 @@ class Publication:
             raise self._error
 
 
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """What a message may carry beside its payload and we look at."""
+
+    response_topic: str | None
+    correlation: bytes | None
+
+
+OnMessage = Callable[["Connection", str, bytes, int, int, bool, Carried | None], None]
+"""(connection, topic, payload, packet id, QoS, retain, properties) of a message, in the network thread"""
+
+
 class Connection:
     """See the module. `on_connected` runs in the network thread before any message is handed over."""
 
@@ -115,7 +129,7 @@ class Connection:
         terms: Terms,
         clock: TimeSource,
         on_connected: Callable[[Connection], None],
-        on_message: Callable[[Connection, mqtt.MQTTMessage], None],
+        on_message: OnMessage,
     ) -> None:
         self._clock = clock
         self._on_connected = on_connected
@@ -131,11 +145,13 @@ class Connection:
         self.last_seen_s = clock.monotonic_s()
         """When bytes last came from the broker (monotonic seconds)."""
         self.handler_errors = 0
+        self.failure = ""
+        """What the library said of a connection that ended before CONNACK, such as why TLS was refused."""
 
         self._lock = threading.Lock()
         self._waiting: dict[int, Publication] = {}
         self._early: dict[int, ReasonCode] = {}
-        self._packets = 0
+        self._packets = Packets()
         self._terms = terms
         self._client = self._make(terms)
         self._selector = selectors.DefaultSelector()
@@ -145,8 +161,8 @@ class Connection:
         self._selector.register(self._bell, selectors.EVENT_READ)
         self._registered: tuple[Any, int] | None = None
 
-    def _make(self, terms: Terms) -> mqtt.Client:
-        client = mqtt.Client(
+    def _make(self, terms: Terms) -> _Client:
+        client = _Client(
             CallbackAPIVersion.VERSION2,
             client_id=terms.client_id,
             protocol=mqtt.MQTTv5,
@@ -163,6 +179,7 @@ class Connection:
         client.on_message = self._message
         client.on_publish = self._published
         client.on_disconnect = self._disconnected
+        client.on_log = self._logged
         # Its presence tells the library that an outside loop does the writing; without it the library would write
         # from whatever thread calls `ack` or `publish`. The waking up is done by `_wake`.
         client.on_socket_register_write = _nothing
@@ -196,17 +213,39 @@ class Connection:
             with contextlib.suppress(BlockingIOError):
                 self._bell.recv(4096)
         if sock in ready or _pending(sock):
-            for _ in range(READS_PER_TURN):
-                before = self._packets
-                if client.loop_read() or client.socket() is None:
-                    break
-                self.last_seen_s = self._clock.monotonic_s()
-                if self._packets == before:
-                    break
+            self._read(sock)
         if client.want_write():
             client.loop_write()
         client.loop_misc()
         return client.socket() is not None
+
+    def _read(self, sock: Any) -> None:
+        """Read once, and deal with all packets that are whole."""
+        client = self._client
+        try:
+            data = sock.recv(READ_BYTES)
+        except (BlockingIOError, ssl.SSLWantReadError, ssl.SSLWantWriteError):
+            return
+        except OSError as error:
+            client.lose(error)
+            return
+        if not data:
+            client.lose(None)
+            return
+        self.last_seen_s = self._clock.monotonic_s()
+        client.heard()
+        handle = self._handle_message
+        for packet in self._packets.take(data):
+            if isinstance(packet, bytes):
+                client.give(packet)
+                if client.socket() is None:
+                    return
+                continue
+            topic, payload, mid, retain = packet
+            try:
+                handle(self, topic, payload, mid, 1, retain, None)
+            except Exception:
+                self._swallow("message")  # not acknowledged: the broker sends it again on the next connection
 
     def _watch(self, sock: Any) -> None:
         wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if self._client.want_write() else 0)
@@ -236,6 +275,7 @@ class Connection:
             publication.settle(BrokerAwayError(f"the connection ended before '{publication.topic}' was acknowledged"))
         client = self._client
         client.on_connect = client.on_subscribe = client.on_message = client.on_publish = client.on_disconnect = None
+        client.on_log = None
         sock = client.socket()
         if sock is not None:
             sock.close()
@@ -250,6 +290,15 @@ class Connection:
         """Whether the broker accepted us and the connection has not ended."""
         return self.reason is not None and not self.reason.is_failure and self.end_detail is None
 
+    @property
+    def certificate_until_us(self) -> int | None:
+        """When the certificate ends that the broker showed; None without TLS. In the network thread."""
+        sock = self._client.socket()
+        if not isinstance(sock, ssl.SSLSocket):
+            return None
+        until = (sock.getpeercert() or {}).get("notAfter")
+        return round(ssl.cert_time_to_seconds(until)) * 1_000_000 if isinstance(until, str) else None
+
     def wake(self) -> None:
         """Make `turn` return soon."""
         with contextlib.suppress(OSError):  # full: it will wake anyway; closed: nobody to wake
@@ -257,9 +306,9 @@ class Connection:
 
     def acknowledge(self, mids: Sequence[int]) -> None:
         """Queue PUBACKs for messages of this connection."""
-        for mid in mids:
-            self._client.ack(mid, 1)
-        self.wake()
+        if mids:
+            self._client.acknowledge(mids)
+            self.wake()
 
     def publish(self, topic: str, payload: bytes, retain: bool, expiry_s: int | None) -> Publication:
         """Queue a QoS 1 PUBLISH. A topic no broker can take gives a publication already refused."""
@@ -294,7 +343,7 @@ class Connection:
     def _connected(
         self, client: mqtt.Client, userdata: Any, flags: mqtt.ConnectFlags, reason: ReasonCode, properties: Any
     ) -> None:
-        self._packets += 1
+        client.on_log = None  # each packet would be put into words for it
         self.session_present = flags.session_present
         self.reason = reason
         if not reason.is_failure:
@@ -306,18 +355,22 @@ class Connection:
     def _subscribed(
         self, client: mqtt.Client, userdata: Any, mid: int, reasons: list[ReasonCode], properties: Any
     ) -> None:
-        self._packets += 1
         self.granted[mid] = reasons
 
     def _message(self, client: mqtt.Client, userdata: Any, message: mqtt.MQTTMessage) -> None:
-        self._packets += 1
         try:
-            self._handle_message(self, message)
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = "\ufffd"  # no topic we know: it will be kept as a dead letter
+        carried = message.properties
+        properties = Carried(getattr(carried, "ResponseTopic", None), getattr(carried, "CorrelationData", None))
+        payload = bytes(message.payload)
+        try:
+            self._handle_message(self, topic, payload, message.mid, message.qos, message.retain, properties)
         except Exception:
-            self._swallow("message")  # not acknowledged: the broker sends it again on the next connection
+            self._swallow("message")
 
     def _published(self, client: mqtt.Client, userdata: Any, mid: int, reason: ReasonCode, properties: Any) -> None:
-        self._packets += 1
         with self._lock:
             publication = self._waiting.pop(mid, None)
             if publication is None:
@@ -332,9 +385,57 @@ class Connection:
             by = "the broker ended the connection" if flags.is_disconnect_packet_from_server else "the connection broke"
             self.end_detail = f"{by} ({reason.getName()})"
 
+    def _logged(self, client: mqtt.Client, userdata: Any, level: int, text: str) -> None:
+        if level == mqtt.MQTT_LOG_ERR and self.reason is None:
+            self.failure = text
+
     def _swallow(self, what: str) -> None:
         self.handler_errors += 1
         log.exception("handling a %s from the broker failed; the connection goes on", what)
+
+
+class _Client(mqtt.Client):
+    """The library's client, which reads what it is given instead of the socket."""
+
+    _given = b""
+    _lost = False
+    _error: OSError | None = None
+
+    def give(self, packet: bytes) -> None:
+        """Read this packet."""
+        self._given = packet
+        while self._given and not self.loop_read():
+            pass
+
+    def lose(self, error: OSError | None) -> None:
+        """Notice that the connection has ended, by this error or by the other side."""
+        self._lost, self._error = True, error
+        self.loop_read()
+
+    def heard(self) -> None:
+        """Bytes have come: nobody need be asked whether he lives."""
+        with self._msgtime_mutex:
+            self._last_bytes_received = mqtt.time_func()
+
+    def acknowledge(self, mids: Sequence[int]) -> None:
+        """Queue a PUBACK for each of these messages, as one piece (MQTT 5.0, 3.4: without a reason it is success)."""
+        pieces = [b"\x40\x02%c%c" % (mid >> 8, mid & 255) for mid in mids]
+        self._packet_queue(mqtt.PUBACK, b"".join(pieces), 0, 0)
+
+    def _sock_recv(self, bufsize: int) -> bytes:
+        given = self._given
+        if given:
+            self._given = given[bufsize:]
+            return given[:bufsize]
+        if self._error is not None:
+            raise self._error
+        if self._lost:
+            return b""
+        raise BlockingIOError
+
+
+if not all(hasattr(mqtt.Client, name) for name in ("_sock_recv", "_packet_read", "_packet_queue")):
+    raise ImportError("this release of paho-mqtt reads its socket in another way than those that motewatch knows")
 
 
 def _refusal(topic: str, reason: ReasonCode) -> BrokerError | None:
