@@ -12,6 +12,7 @@
      |   +- JournalBusyError       another process held the write lock too long
      |   +- JournalIoError         the disk or the file system failed
      +- JournalCorruptError        the file is damaged
+     +- ArchiveError               an archive file beside the journal is missing, damaged or not what it should be
 
 Rules: whatever the error, the transaction was rolled back whole. Leaves carry data as attributes; where a person must
 act the sentence says how.
@@ -113,3 +114,7 @@ class JournalCorruptError(JournalError):
             path,
             f"the journal is damaged ({detail}). Keep this file as it is, restore the last backup, and check the disk.",
         )
+
+
+class ArchiveError(JournalError):
+    """An archive file is missing, damaged, or not what the register says; or archives cannot be read here."""
