@@ -22,7 +22,7 @@ class Certificates:
 
 
 def make_certificates(directory: Path, *, name: str = "server") -> Certificates:
-    """A fresh authority and a server certificate for `localhost` and 127.0.0.1, valid for two days."""
+    """A fresh authority and a server certificate for `localhost` and 127.0.0.1, valid for 400 days."""
     openssl = find_program("openssl")
     ca, ca_key = directory / f"{name}-ca.crt", directory / f"{name}-ca.key"
     key, request, certificate = (directory / f"{name}.{ending}" for ending in ("key", "csr", "crt"))
@@ -33,9 +33,9 @@ def make_certificates(directory: Path, *, name: str = "server") -> Certificates:
     def run(*arguments: str | Path) -> None:
         subprocess.run([openssl, *arguments], check=True, capture_output=True)
 
-    run("req", "-x509", *new_key, "-days", "2", "-subj", "/CN=test authority", *CA_EXTENSIONS,
+    run("req", "-x509", *new_key, "-days", "400", "-subj", "/CN=test authority", *CA_EXTENSIONS,
         "-keyout", ca_key, "-out", ca)  # fmt: skip
     run("req", *new_key, "-subj", "/CN=localhost", "-keyout", key, "-out", request)
-    run("x509", "-req", "-days", "2", "-in", request, "-CA", ca, "-CAkey", ca_key, "-CAcreateserial",
+    run("x509", "-req", "-days", "400", "-in", request, "-CA", ca, "-CAkey", ca_key, "-CAcreateserial",
         "-extfile", extensions, "-out", certificate)  # fmt: skip
     return Certificates(ca=ca, server=certificate, key=key)

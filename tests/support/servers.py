@@ -91,18 +91,19 @@ class ServerProcess:
 
     def freeze(self) -> None:
         """SIGSTOP: the kernel still accepts connections and bytes, nobody answers."""
-        self._signal(signal.SIGSTOP)
+        self.send_signal(signal.SIGSTOP)
 
     def thaw(self) -> None:
         """SIGCONT."""
-        self._signal(signal.SIGCONT)
+        self.send_signal(signal.SIGCONT)
 
     @property
     def running(self) -> bool:
         """Whether the process lives."""
         return self._process is not None and self._process.poll() is None
 
-    def _signal(self, number: signal.Signals) -> None:
+    def send_signal(self, number: signal.Signals) -> None:
+        """Send it a signal."""
         assert self._process is not None
         self._process.send_signal(number)
 
@@ -129,7 +130,8 @@ class Account:
 
 
 class Mosquitto(ServerProcess):
-    """A mosquitto broker. `port` speaks MQTT (over TLS when certificates were given)."""
+    """A mosquitto broker. `port` speaks MQTT: over TLS when certificates were given, unless those are for `tls_port`,
+    another port beside it. `ask_certificate`: clients must show one over TLS."""
 
     def __init__(
         self,
@@ -139,6 +141,8 @@ class Mosquitto(ServerProcess):
         certificates: Certificates | None = None,
         settings: Mapping[str, str | int] | None = None,
         port: int | None = None,
+        tls_port: int | None = None,
+        ask_certificate: bool = False,
     ) -> None:
         program = find_program("mosquitto")
         self.accounts = accounts or {}
@@ -161,12 +165,15 @@ class Mosquitto(ServerProcess):
             lines |= {"password_file": str(directory / "passwd"), "acl_file": str(directory / "acl")}
         if os.geteuid() == 0:
             lines["user"] = "root"  # else it drops to a user that cannot read a test's folder
-        lines["listener"] = f"{port} 127.0.0.1"
+        listeners = [f"listener {port} 127.0.0.1"]
+        if tls_port is not None:
+            listeners.append(f"listener {tls_port} 127.0.0.1")
         if certificates is not None:
-            lines |= {
-                "cafile": str(certificates.ca), "certfile": str(certificates.server), "keyfile": str(certificates.key),
-            }  # fmt: skip
-        (directory / "mosquitto.conf").write_text("".join(f"{key} {value}\n" for key, value in lines.items()))
+            asked = str(ask_certificate).lower()
+            listeners += [f"cafile {certificates.ca}", f"certfile {certificates.server}", f"keyfile {certificates.key}"]
+            listeners.append(f"require_certificate {asked}")
+        text = "\n".join([*(f"{key} {value}" for key, value in lines.items()), *listeners])
+        (directory / "mosquitto.conf").write_text(f"{text}\n")
 
     def _write_accounts(self, directory: Path) -> None:
         acl = []

@@ -208,6 +208,13 @@ SHIPPED: Final[dict[str, Shipped]] = {
         480,
         _SEVERE,
     ),
+    "certificate-ends": Shipped(
+        "a certificate of the broker, of this service or of their authority is near its end or past it",
+        "from then on the broker or a page is not reached; without the broker nobody watches any room",
+        "Have a new certificate made and put in place before the time that the text names. Nothing need be restarted.",
+        1_440,
+        _SEVERE,
+    ),
     "record-held-up": Shipped(
         "the disk was full or failed, or another program held the journal",
         "nobody was told of alarms meanwhile; what sensors and broker could not hold is missing",

@@ -53,6 +53,8 @@ class Link(StrEnum):
     TIME_SERIES = "time-series"
     SPACE = "space"
     """Room on the journal's disk; down where it is little."""
+    CERTIFICATES = "certificates"
+    """Those that the service lives by; down where one ends soon, or has ended."""
 
 
 @dataclass(frozen=True, slots=True)

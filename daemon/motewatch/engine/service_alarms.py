@@ -29,6 +29,7 @@ from motewatch.wire.records import SECOND_US, Refusal
 
 _TIME_SERIES_ALARM: Final = "service/time-series"
 _SPACE_ALARM: Final = "service/space"
+_CERTIFICATES_ALARM: Final = "service/certificates"
 _DEAD_LETTERS_ALARM: Final = "service/dead-letters"
 _LINKS: Final = {
     Link.BROKER: (BROKER_ALARM, "the broker cannot be reached", "the broker is reached again"),
@@ -42,12 +43,18 @@ _LINKS: Final = {
         "there is little room left on the journal's disk",
         "there is enough room on the journal's disk again",
     ),
+    Link.CERTIFICATES: (
+        _CERTIFICATES_ALARM,
+        "a certificate ends soon or has ended",
+        "no certificate ends soon any more",
+    ),
 }
 """The alarm of a link, and what is said when it goes and when it comes."""
 SERVICE_ALARMS: Final = {
     BROKER_ALARM: Subject(BROKER_ALARM, "broker-down", Priority.HIGH),
     _TIME_SERIES_ALARM: Subject(_TIME_SERIES_ALARM, "time-series-down", Priority.LOW),
     _SPACE_ALARM: Subject(_SPACE_ALARM, "little-space", Priority.MEDIUM),
+    _CERTIFICATES_ALARM: Subject(_CERTIFICATES_ALARM, "certificate-ends", Priority.MEDIUM),
     _DEAD_LETTERS_ALARM: Subject(_DEAD_LETTERS_ALARM, "dead-letters", Priority.MEDIUM),
     "service/session": Subject("service/session", "session-lost", Priority.MEDIUM),
     "service/clock": Subject("service/clock", "clock-step", Priority.MEDIUM),

@@ -13,7 +13,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Final, Self
 
-from motewatch.links.broker import tls_context
+from motewatch.links.broker_tls import tls_context
 from motewatch.links.channels.line import trouble
 from motewatch.links.clock import TimeSource
 from motewatch.links.connection import Connection, Publication, Terms

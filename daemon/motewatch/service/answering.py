@@ -80,6 +80,10 @@ class Answering:
         """Serve. Raises `LinkSettingsError`."""
         self._server.start()
 
+    def renew_certificate(self) -> None:
+        """Its file has changed: new connections get the new one."""
+        self._server.renew_certificate()
+
     def stop(self, timeout_s: float) -> None:
         """End; nobody waits for a reply any more."""
         self._page.stop()

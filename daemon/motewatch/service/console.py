@@ -135,6 +135,10 @@ class Console:
         self._feed.start()
         self._first_administrator()
 
+    def renew_certificate(self) -> None:
+        """Its file has changed: new connections get the new one."""
+        self._server.renew_certificate()
+
     def stop(self, timeout_s: float) -> None:
         """End; streams end, nobody waits for a reply any more."""
         self._app.stop()

@@ -36,6 +36,8 @@ from motewatch.journal.rows import OutboxRow
 from motewatch.links.alarm_gauges import publish_figures
 from motewatch.links.anchoring import Anchoring
 from motewatch.links.broker import BrokerLink
+from motewatch.links.certificates import LOOK_S as CERTIFICATES_S
+from motewatch.links.certificates import CertificateFile, CertificateWatch, Ending, Source
 from motewatch.links.clock import Clock, TimeSource
 from motewatch.links.errors import LinkError
 from motewatch.links.housekeeping import Housekeeping, Job
@@ -288,6 +290,9 @@ class Service:
             free = free_at(Path(journal.store.path).parent)
             space = SpaceWatch(free, site.record.space_alarm_mb, self._report_space, self._clock)
             jobs.append(Job("space", LOOK_S, space.look))
+        certificates = self._certificates(site, link)
+        if certificates is not None:
+            jobs.append(Job("certificates", CERTIFICATES_S, certificates.look))
         if site.backup is not None:
             backups = Backups(
                 site.backup, self.site_path, site.site.id, ZoneInfo(site.site.time_zone), self.post, self._clock
@@ -310,6 +315,30 @@ class Service:
 
             jobs.append(Job("alarm-figures", interval_s, alarm_figures))
         return jobs
+
+    def _certificates(self, site: Site, link: BrokerLink) -> CertificateWatch | None:
+        """Who looks after the certificates that the site names or the broker shows; None where there are none."""
+        base_dir, broker = self.site_path.resolve().parent, site.service.broker
+        sources: list[Source] = []
+        if broker.tls:
+            where = f"the certificate of the broker at {broker.host}:{broker.port}"
+            sources.append(lambda: None if (at := link.certificate_until_us) is None else Ending(where, at))
+            if broker.ca_file is not None:
+                sources.append(CertificateFile("service.broker.ca_file", base_dir / broker.ca_file, "authorities"))
+            if broker.cert_file is not None:
+                sources.append(CertificateFile("service.broker.cert_file", base_dir / broker.cert_file, "chain"))
+        page = site.callout.answer_page
+        for key, settings, served in (
+            ("console", site.console, self._console),
+            ("callout.answer_page", page, self._answering),
+        ):
+            if settings is not None and settings.cert_file is not None and served is not None:
+                file, key_file = (base_dir / name for name in (settings.cert_file, settings.cert_key_file or ""))
+                renew = served.renew_certificate
+                sources.append(CertificateFile(f"{key}.cert_file", file, "chain", key_file, renew))
+        if not sources:
+            return None
+        return CertificateWatch(sources, site.service.certificate_warn_days, self._report_certificates, self._clock)
 
     def _start_answering(self, site: Site, base_dir: Path, journal: Journal) -> list[Job]:
         """The page behind the links in calls, where there is one; returns what housekeeping has to do for it."""
@@ -505,6 +534,9 @@ class Service:
 
     def _report_space(self, enough: bool, since_us: int, detail: str) -> None:
         self.post(LinkChanged(Link.SPACE, enough, since_us, detail))
+
+    def _report_certificates(self, well: bool, since_us: int, detail: str) -> None:
+        self.post(LinkChanged(Link.CERTIFICATES, well, since_us, detail))
 
 
 def _links_of(site: Site) -> dict[str, object]:

@@ -129,6 +129,16 @@ def _broker(findings: Findings) -> None:
             "a CA file is given, but tls is false: the connection would not be encrypted",
             "Write tls = true, or remove ca_file.",
         )
+    if (broker.cert_file is None) != (broker.cert_key_file is None):
+        there, missing = ("cert_file", "cert_key_file") if broker.cert_file else ("cert_key_file", "cert_file")
+        findings.error((*path, there), getattr(broker, there), f"{there} is given without {missing}", f"Add {missing}.")
+    elif broker.cert_file is not None and not broker.tls:
+        findings.error(
+            (*path, "cert_file"),
+            broker.cert_file,
+            "a certificate is given, but tls is false: the connection would not be encrypted",
+            "Write tls = true, or remove cert_file and cert_key_file.",
+        )
     if (broker.username is None) != (broker.password_file is None):
         there, missing = ("username", "password_file") if broker.username else ("password_file", "username")
         findings.warning(

@@ -344,6 +344,9 @@ class Broker(Table):
     password_file: Label | None = None
     tls: Flag = False
     ca_file: Label | None = None
+    cert_file: Label | None = None
+    """Our own certificate (with its chain), where the broker asks for one."""
+    cert_key_file: Label | None = None
     keepalive_s: Annotated[Whole, Field(ge=5, le=600)] = 20
     session_expiry_s: Annotated[Whole, Field(ge=60, le=4_294_967_294)] = 1_209_600
     """How long the broker keeps our queue while we are away: 14 days."""
@@ -378,6 +381,8 @@ class Service(Table):
     dead_letters_alarm: Annotated[Whole, Field(ge=1, le=1_000_000)] = 5
     """So many undecodable messages within `dead_letters_window_s` raise an alarm."""
     dead_letters_window_s: Annotated[Number, Field(ge=1, le=86_400)] = 600.0
+    certificate_warn_days: Annotated[Whole, Field(ge=0, le=365)] = 14
+    """An alarm tells so many days ahead that a certificate ends: the broker's, or one that the site file names."""
 
 
 class SiteHead(Table):

@@ -22,7 +22,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 from pydantic import ValidationError
 
-from motewatch.links.broker import tls_context
+from motewatch.links.broker_tls import tls_context
 from motewatch.links.clock import TimeSource
 from motewatch.site.models import Broker
 from motewatch.view.errors import BrokerNotReachedError, NoAnswerError, NotAllowedError, ViewError

@@ -22,6 +22,8 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from motewatch.links.errors import LinkSettingsError
 
+log = logging.getLogger(__name__)
+
 KEY: Final = "callout.answer_page"
 START_S: Final = 10.0
 CONNECTIONS: Final = 64
@@ -91,6 +93,7 @@ class PageServer:
         self._cert_key_file = cert_key_file
         self._socket: socket.socket | None = None
         self._server: _Uvicorn | None = None
+        self._tls: ssl.SSLContext | None = None
         self._thread: threading.Thread | None = None
 
     @property
@@ -137,12 +140,28 @@ class PageServer:
                 f"cannot listen on {self._host}:{self._wanted_port}: {error.strerror or error}",
                 "choose an address of this machine and a free port, or stop what uses it",
             ) from None
+        self._tls = config.ssl
         self._server = _Uvicorn(config)
         self._thread = threading.Thread(target=self._server.run, args=([self._socket],), name=self._key, daemon=True)
         self._thread.start()
         if not self._server.up.wait(START_S):
             self.stop(1.0)
             raise LinkSettingsError(self._key, f"the page was not up within {START_S:g} s", "look into the log")
+
+    def renew_certificate(self) -> bool:
+        """Read certificate and key again for new connections. False where they cannot be used, or not yet: the old
+        ones go on."""
+        if self._tls is None or self._cert_file is None:
+            return False
+        try:
+            # Tried on one of its own first: a certificate without its key would leave the server with neither.
+            ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(self._cert_file, self._cert_key_file)
+            self._tls.load_cert_chain(self._cert_file, self._cert_key_file)
+        except (OSError, ssl.SSLError) as error:
+            log.warning("%s: the new certificate cannot be used: %s; the old one is still shown", self._key, error)
+            return False
+        log.info("%s: the new certificate is shown from now on", self._key)
+        return True
 
     def stop(self, timeout_s: float) -> bool:
         """End. False where a request holds it longer: it is left behind, and nothing waits for it."""

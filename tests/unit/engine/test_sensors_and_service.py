@@ -156,6 +156,19 @@ def test_little_room_for_the_record_is_an_alarm_until_there_is_enough() -> None:
     ]
 
 
+def test_a_certificate_that_ends_soon_is_an_alarm_until_a_new_one_is_in_place() -> None:
+    inputs = [
+        at(T0 + 1 * S, LinkChanged(Link.CERTIFICATES, True, T0 + 1 * S)),
+        at(T0 + 30 * S, LinkChanged(Link.CERTIFICATES, False, T0 + 30 * S, "the broker's ends on 2026-06-12")),
+        at(T0 + 60 * S, LinkChanged(Link.CERTIFICATES, True, T0 + 60 * S)),
+    ]
+    said = run(engine(), inputs, T0 + 70 * S)
+    assert about(said, "service") == [
+        "service/certificates starts at +30 -> unacknowledged",
+        "service/certificates returns at +60 -> returned-unacknowledged",
+    ]
+
+
 def test_a_record_that_was_held_up_stands_until_somebody_has_taken_note() -> None:
     held_up = RecordHeldUp(T0 + 5 * S, T0 + 65 * S, "no space left")
     said = run(engine(), [at(T0 + 66 * S, held_up)], T0 + 70 * S)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import socket
 import ssl
 import threading
+import time
+from datetime import timedelta
 from pathlib import Path
 
 import httpx
@@ -13,6 +15,7 @@ from starlette.types import Receive, Scope, Send
 
 from motewatch.links.errors import LinkSettingsError
 from motewatch.web.server import HEAD_BYTES, PageServer
+from support.authority import Authority, put
 from support.certificates import make_certificates
 
 
@@ -68,6 +71,38 @@ def test_it_speaks_tls(tmp_path: Path) -> None:
             assert client.get(f"https://127.0.0.1:{server.port}/").status_code == 200
     finally:
         assert server.stop(5.0)
+
+
+def test_a_new_certificate_is_shown_without_a_restart(tmp_path: Path) -> None:
+    authority, certificate, key = Authority(), tmp_path / "page.crt", tmp_path / "page.key"
+    put(tmp_path / "ca.crt", authority.certificate)
+    context = ssl.create_default_context(cafile=str(tmp_path / "ca.crt"))
+    authority.issue(certificate, key, until=timedelta(days=3))
+    server = PageServer(hello, "127.0.0.1", 0, certificate, key)
+    server.start()
+
+    def days() -> int:
+        """How long the certificate holds that it shows."""
+        with (
+            socket.create_connection(("127.0.0.1", server.port), timeout=10) as plain,
+            context.wrap_socket(plain, server_hostname="localhost") as line,
+        ):
+            shown = line.getpeercert()
+        assert shown is not None
+        return round((ssl.cert_time_to_seconds(str(shown["notAfter"])) - time.time()) / 86_400)
+
+    try:
+        assert days() == 3
+        authority.issue(certificate, key, until=timedelta(days=90))
+        assert server.renew_certificate()
+        assert days() == 90
+        # A key that is not the certificate's leaves what is shown as it was.
+        authority.issue(tmp_path / "other.crt", key, until=timedelta(days=9))
+        assert not server.renew_certificate()
+        assert days() == 90
+    finally:
+        assert server.stop(5.0)
+    assert not PageServer(hello, "127.0.0.1", 0).renew_certificate()
 
 
 def test_a_head_without_end_is_cut_off() -> None:
