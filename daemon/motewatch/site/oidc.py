@@ -9,6 +9,11 @@ from pydantic import Field, StringConstraints
 
 from motewatch.site.basics import URL_PATTERN, Label, Table
 
+SCOPE_PATTERN = r"^[\x21\x23-\x5b\x5d-\x7e]+$"
+"""RFC 6749 3.3."""
+
+Scope = Annotated[str, StringConstraints(pattern=SCOPE_PATTERN, max_length=100)]
+
 
 class OutsideRole(StrEnum):
     """What a group of the provider can be here: the roles of the console."""
@@ -49,6 +54,8 @@ class Oidc(Table):
     """The claim of the id token that becomes the user's id here, at the first sign-in."""
     groups_claim: Label = "groups"
     """The claim of the id token that lists the user's groups."""
+    scopes: Annotated[list[Scope], Field(max_length=20)] = ["profile"]
+    """Asked for besides `openid`; some providers tell groups only where a scope of that name is asked for."""
     roles: Annotated[list[GroupRole], Field(min_length=1, max_length=200)]
     """In this order: the first group that a user is in gives the role. Who is in none is refused."""
     own_sign_in: OwnSignIn = OwnSignIn.EVERYONE
