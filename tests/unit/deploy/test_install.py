@@ -5,6 +5,7 @@ What needs a machine of its own (the user, systemd) is left out by the script be
 
 from __future__ import annotations
 
+import hashlib
 import os
 import subprocess
 import zipfile
@@ -29,13 +30,14 @@ def main():
 """
 
 
-def wheel(folder: Path, version: str) -> Path:
+def wheel(folder: Path, version: str, needs: str = "") -> Path:
     """A wheel named as ours, with a command that refuses site files in which its own version stands."""
     path = folder / f"motewatch-{version}-py3-none-any.whl"
     about = f"motewatch-{version}.dist-info"
     with zipfile.ZipFile(path, "w") as made:
         made.writestr("motewatch_stub.py", PROGRAM.replace("VERSION", version))
-        made.writestr(f"{about}/METADATA", f"Metadata-Version: 2.1\nName: motewatch\nVersion: {version}\n")
+        about_it = f"Metadata-Version: 2.1\nName: motewatch\nVersion: {version}\n{needs}"
+        made.writestr(f"{about}/METADATA", about_it)
         made.writestr(
             f"{about}/WHEEL", "Wheel-Version: 1.0\nGenerator: test\nRoot-Is-Purelib: true\nTag: py3-none-any\n"
         )
@@ -44,10 +46,18 @@ def wheel(folder: Path, version: str) -> Path:
     return path
 
 
-def install(root: Path, *arguments: str | Path, fails: bool = False) -> str:
+def install(root: Path, *arguments: str | Path, fails: bool = False, lock: str = "") -> str:
+    """Run the script below that root, with the text of a list of libraries (none: the small wheels need none)."""
+    listed = root.with_name(f"{root.name}.lock")
+    listed.write_text(lock)
     done = subprocess.run(
         [SCRIPT, *arguments],
-        env={**os.environ, "DESTDIR": str(root), "MOTEWATCH_PIP_OPTIONS": "--no-index --no-deps"},
+        env={
+            **os.environ,
+            "DESTDIR": str(root),
+            "MOTEWATCH_PIP_OPTIONS": f"--no-index --find-links {root.parent}",
+            "MOTEWATCH_LOCK": str(listed),
+        },
         capture_output=True,
         text=True,
     )
@@ -133,3 +143,28 @@ def test_first_again_upgrade_refused_and_back(tmp_path: Path) -> None:
     install(root, "--back", "1.0.0")
     assert os.readlink(current) == "versions/1.0.0"
     assert (current / "bin/motewatch").exists()
+
+
+def library(folder: Path, body: str) -> str:
+    """A library as a wheel in that folder; returns its line in a list with hashes."""
+    path = folder / "little-1.0-py3-none-any.whl"
+    with zipfile.ZipFile(path, "w") as made:
+        made.writestr("little.py", body)
+        made.writestr("little-1.0.dist-info/METADATA", "Metadata-Version: 2.1\nName: little\nVersion: 1.0\n")
+        made.writestr(
+            "little-1.0.dist-info/WHEEL",
+            "Wheel-Version: 1.0\nGenerator: test\nRoot-Is-Purelib: true\nTag: py3-none-any\n",
+        )
+        made.writestr("little-1.0.dist-info/RECORD", "")
+    return f"little==1.0 --hash=sha256:{hashlib.sha256(path.read_bytes()).hexdigest()}\n"
+
+
+def test_libraries_come_by_their_hashes_and_any_other_file_is_refused(tmp_path: Path) -> None:
+    root, needs = tmp_path / "root", "Requires-Dist: little>=1\n"
+    lock = library(tmp_path, "made = 'by us'\n")
+    assert "done: motewatch 1.0.0" in install(root, wheel(tmp_path, "1.0.0", needs), lock=lock)
+    assert list((root / "opt/motewatch/versions/1.0.0").rglob("little.py"))
+    # The same name and version with other content: the version in use stays.
+    library(tmp_path, "made = 'by a stranger'\n")
+    assert "DO NOT MATCH THE HASHES" in install(root, wheel(tmp_path, "1.1.0", needs), lock=lock, fails=True)
+    assert os.readlink(root / "opt/motewatch/current") == "versions/1.0.0"
