@@ -92,7 +92,7 @@ def read_by_the_library(packet: bytes) -> list[MQTTMessage]:
     heard: list[MQTTMessage] = []
     client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTv5, manual_ack=True)
     client.on_message = lambda _client, _user, message: heard.append(message)
-    client._sock_recv = _reader(packet)  # type: ignore[method-assign]
+    client._sock_recv = _reader(packet)  # type: ignore[assignment, method-assign]
     client._packet_read()
     return heard
 
@@ -142,8 +142,7 @@ def test_however_a_stream_is_cut_it_says_the_same(sent: list[bytes], cuts: list[
 def test_a_message_with_properties_is_left_to_the_library() -> None:
     properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
     properties.ResponseTopic = "answers/here"
-    packet = publish(b"a/b", b"p", 7, properties=properties.pack())
+    packet = publish(b"a/b", b"p", 7, properties=properties.pack())  # type: ignore[no-untyped-call]
     assert Packets().take(packet) == [packet]
     (message,) = read_by_the_library(packet)
-    assert message.properties is not None
-    assert message.properties.ResponseTopic == "answers/here"
+    assert getattr(message.properties, "ResponseTopic", None) == "answers/here"
