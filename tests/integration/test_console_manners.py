@@ -5,12 +5,16 @@ One service for all of it: each test leaves it as it found it, or looks at what 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
+from html import unescape
+from urllib.parse import quote
 
 import pytest
 
 from motewatch.web.access.roles import Role
 from support.console import new_user, person
+from support.live import ACTION
 from support.proof import Ground, proof_ground
 
 pytestmark = pytest.mark.broker
@@ -79,3 +83,141 @@ def test_who_has_no_password_yet_is_sent_to_choose_one(ground: Ground) -> None:
         page = fresh.http.get("/nowhere").text
     assert 'href="/password"' in page
     assert 'aria-label="Pages"' not in page
+
+
+# What was typed
+
+
+class Field:
+    """A field of a page, as a browser without scripts has it."""
+
+    def __init__(self, page: str, id_: str) -> None:
+        found = re.search(rf'<(input|select|textarea) id="{re.escape(id_)}"([^>]*)>', page)
+        assert found is not None, f"no field {id_}: {page}"
+        self.kind, self.attributes = found[1], found[2]
+        rest = page[found.end() :]
+        if self.kind == "input":
+            value = re.search(r' value="([^"]*)"', self.attributes)
+            self.value = "" if value is None else unescape(value[1])
+        elif self.kind == "textarea":
+            self.value = unescape(rest[: rest.index("</textarea>")])
+        else:
+            options = re.findall(r'<option(?: value="([^"]*)")?( selected)?>([^<]*)', rest[: rest.index("</select>")])
+            self.value = next((unescape(value or text) for value, on, text in options if on), "")
+        said = re.search(rf'<p class="beside" id="{re.escape(id_)}-wrong">(.*?)</p>', page, re.DOTALL)
+        self.wrong = "" if said is None else unescape(re.sub("<[^>]+>", "", said[1])).strip("✖ \n")
+        named = f'aria-describedby="{id_}-wrong' in self.attributes
+        assert named == bool(self.wrong) == ('aria-invalid="true"' in self.attributes), page
+
+
+def test_a_refused_user_keeps_what_was_typed_and_says_beside_the_field_what_is_wrong(ground: Ground) -> None:
+    admin = ground.people[Role.ADMINISTRATOR]
+    good = {"user": "rea", "name": 'Rea "the" Third', "role": "quality", "reason": "new in <quality>"}
+    for wrong, value, said in (
+        ("user", "Rea Third", "small letters"),
+        ("user", "a-viewer", "already"),
+        ("name", "", "full name"),
+        ("role", "king", "no such role"),
+        ("reason", "x", "Say why"),
+    ):
+        typed = good | {wrong: value}
+        answer = admin.post("/access", act="make", **typed)
+        assert answer.status_code == 422
+        assert "Nothing was done yet" in answer.text
+        for name, each in typed.items():
+            field = Field(answer.text, name)
+            assert field.value == (each if (name, each) != ("role", "king") else "")
+            assert (said in field.wrong) if name == wrong else field.wrong == ""
+    # One form's words are not put into another's.
+    again = admin.post("/access", act="role", user="a-viewer", role="quality", reason="no")
+    assert Field(again.text, "role-why-a-viewer").value == "no"
+    assert Field(again.text, "role-why-a-viewer").wrong
+    assert Field(again.text, "role-a-viewer").value == "quality"
+    assert Field(again.text, "secret-why-a-viewer").value == ""
+    assert re.search(r"<details open><summary>Change A-Viewer", again.text)
+
+
+def test_secrets_are_asked_for_again(ground: Ground) -> None:
+    for person_, path, fields in (
+        (ground.people[Role.VIEWER], "/password", {"old": "no such heron", "new": "one heron", "again": "two herons"}),
+        (
+            ground.people[Role.QUALITY],
+            f"/sign?subject={quote(ground.alarm)}",
+            {"user": "a-quality", "password": "no such heron", "meaning": "reviewed", "comment": "kept", "sha256": ""},
+        ),
+    ):
+        if "sha256" in fields:
+            digest = re.search(r'name="sha256" value="(\w+)"', person_.http.get(path).text)
+            assert digest is not None
+            fields["sha256"] = digest[1]
+        answer = person_.post(path, **fields)
+        assert answer.status_code in (403, 422)
+        assert "heron" not in answer.text
+        which = "old" if "old" in fields else "password"
+        assert Field(answer.text, which).wrong
+        if "comment" in fields:
+            assert Field(answer.text, "comment").value == "kept"
+            assert Field(answer.text, "user").value == "a-quality"
+
+
+@pytest.mark.parametrize(
+    ("path", "fields", "wrong", "id_"),
+    [
+        ("/tokens", {"act": "make", "label": "", "scope": "acknowledge", "days": "90"}, "label", "{}"),
+        ("/alarm?id={alarm}", {"act": "shelve", "minutes": "60", "comment": "y" * 520}, "comment", "{}-shelve"),
+        ("/alarm?id={alarm}", {"act": "shelve", "minutes": "61", "comment": "kept"}, "minutes", "{}-shelve"),
+        ("/alarm?id={alarm}", {"act": "shelve", "minutes": "30", "comment": ""}, "comment", "{}-shelve"),
+        (
+            "/alarm?id={alarm}",
+            {"act": "remove-from-service", "permit": "", "comment": "kept"},
+            "permit",
+            "{}-remove-from-service",
+        ),
+        ("/alarms", {"take-1": "{action}", "comment": "y" * 520}, "comment", "{}"),
+        ("/acknowledge?alarm={alarm}", {"comment": "y" * 520}, "comment", "{}"),
+        ("/note?subject={subject}", {"note": "y" * 3_000}, "note", "{}"),
+        ("/room/fill/occupancy", {"state": "at-rest", "comment": "y" * 520}, "comment", "{}"),
+        ("/reports/make", {"kind": "batch", "batch": "B-7", "start": "2026-03-02T08:00", "end": "x"}, "end", "{}"),
+        ("/reports/make", {"kind": "batch", "batch": "", "start": "2026-03-02T08:00"}, "batch", "{}"),
+        ("/reports/make", {"kind": "day", "at": "then", "place": ""}, "at", "{}"),
+        (
+            "/record/rehearsal",
+            {"digest": "none", "since": "2026-03-02T08:00", "until": "2026-03-02T09:00"},
+            "digest",
+            "{}",
+        ),
+        ("/record/rehearsal", {"digest": "{digest}", "since": "then", "until": "2026-03-02T08:00"}, "since", "{}"),
+    ],
+)
+def test_a_refused_form_keeps_what_was_typed_and_marks_the_field(
+    ground: Ground, path: str, fields: dict[str, str], wrong: str, id_: str
+) -> None:
+    there = {"alarm": quote(ACTION), "subject": quote(ground.sample), "action": ACTION, "digest": ground.digest}
+    address = path.format(**there)
+    page = "/tokens" if path == "/alarms" else address
+    fields = {name: value.format(**there) for name, value in fields.items()}
+    answer = ground.people[Role.QUALITY].post(address, page, **fields)
+    assert answer.status_code in (409, 422), answer.text
+    said = Field(answer.text, id_.format(wrong))
+    assert said.wrong
+    chosen = {"act", "kind", "state", "take-1", "role"}
+    for name, value in fields.items():
+        if name not in chosen and (name, value) not in (("minutes", "61"), ("digest", "none")):
+            assert Field(answer.text, id_.format(name)).value == value
+    if "state" in fields:
+        assert re.search(r'value="at-rest" required checked', answer.text)
+    if "take-1" in fields:
+        assert re.search(r'name="take-1"[^>]* checked>', answer.text)
+
+
+def test_a_search_that_cannot_be_understood_is_marked(ground: Ground) -> None:
+    answer = ground.people[Role.VIEWER].http.get("/record?since=then&person=mira")
+    assert answer.status_code == 422
+    assert "is no time" in Field(answer.text, "since").wrong
+    assert Field(answer.text, "person").value == "mira"
+
+
+def test_a_note_on_what_is_not_there_is_given_back(ground: Ground) -> None:
+    answer = ground.people[Role.QUALITY].post("/note?subject=room/none", "/tokens", note="a long thought")
+    assert answer.status_code == 404
+    assert "a long thought" in answer.text

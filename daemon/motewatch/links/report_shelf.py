@@ -43,9 +43,13 @@ _ID: Final = re.compile(r"(?:shift|day|month|batch)-\d{8}-\d{4}-[0-9a-f]{12}")
 
 
 class ReportError(LinkError):
-    """A report cannot be made, found or trusted; the text says why."""
+    """A report cannot be made, found or trusted; the text says why. `field`: as of `ScopeError`."""
 
     final = True
+
+    def __init__(self, text: str, field: str = "") -> None:
+        super().__init__(text)
+        self.field = field
 
 
 class DocumentFormat(StrEnum):
@@ -88,7 +92,7 @@ class Shelf:
             with ONE_AT_A_TIME:
                 data = make_report(self._store, scope)
         except ScopeError as error:
-            raise ReportError(str(error)) from None
+            raise ReportError(str(error), error.field) from None
         known = register.made_report(self._store, report_id(data))
         if known is not None and known.hash == content_hash(data):
             # Its file stays as it is: it says how far the record had come then.

@@ -34,7 +34,11 @@ class Kind(StrEnum):
 
 
 class ScopeError(ValueError):
-    """No report can be about this; the text says why."""
+    """No report can be about this; the text says why. `field`: which of at, start, end, batch, place is wrong."""
+
+    def __init__(self, text: str, field: str = "") -> None:
+        super().__init__(text)
+        self.field = field
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,9 +52,9 @@ class Span:
     def __post_init__(self) -> None:
         """Raises `ScopeError` for a time without length or too long."""
         if self.end_us <= self.start_us:
-            raise ScopeError("the report's time must end after it starts")
+            raise ScopeError("the report's time must end after it starts", "end")
         if self.end_us - self.start_us > LONGEST_US:
-            raise ScopeError("a report is about 366 days at most")
+            raise ScopeError("a report is about 366 days at most", "end")
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +88,7 @@ def shift_at(at_us: int, shifts: Sequence[str], zone: ZoneInfo) -> Span:
     for start_us, end_us in pairwise(edges):
         if start_us <= at_us < end_us:
             return Span(Kind.SHIFT, start_us, end_us)
-    raise ScopeError("no shift holds this instant")
+    raise ScopeError("no shift holds this instant", "at")
 
 
 def last_over(kind: Kind, now_us: int, shifts: Sequence[str], zone: ZoneInfo) -> Span:
@@ -121,7 +125,7 @@ def span_from(kind: Kind, text: str, shifts: Sequence[str], zone: ZoneInfo) -> S
         if isinstance(error, ScopeError):
             raise
     wanted = {Kind.MONTH: "2026-03", Kind.DAY: "2026-03-02", Kind.SHIFT: "2026-03-02T14:00 (a time in that shift)"}
-    raise ScopeError(f"'{text}' is no {kind.value}: write {wanted.get(kind, 'a start and an end')}")
+    raise ScopeError(f"'{text}' is no {kind.value}: write {wanted.get(kind, 'a start and an end')}", "at")
 
 
 def _local(day: date, at: time, zone: ZoneInfo) -> int:

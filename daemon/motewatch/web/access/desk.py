@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import re
 import secrets
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -51,11 +51,13 @@ Audit = Callable[[str, str, str, str], None]
 
 
 class AccessError(Exception):
-    """Refused; the text says why, for the user. `wait_s`: not before so long."""
+    """Refused; the text says why, for the user. `wait_s`: not before so long. `field`: which one of what was given is
+    wrong; empty: none alone."""
 
-    def __init__(self, text: str, wait_s: float = 0.0) -> None:
+    def __init__(self, text: str, wait_s: float = 0.0, *, field: str = "") -> None:
         super().__init__(text)
         self.wait_s = wait_s
+        self.field = field
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,13 +148,22 @@ class AccessDesk:
 
         A viewer can change nothing, so a display may stay: for that role only the absolute end counts.
         """
-        if not 20 <= len(secret) <= 100:
+        if not _looks_right(secret):
             return None
-        hash_ = digest(secret)
-        found = self._store.session(hash_)
-        if found is None:
-            return None
-        session, user = found
+        found = self._store.session(digest(secret))
+        return None if found is None else self._visitor(secret, *found, used=used)
+
+    def visitors(self, secrets_: Iterable[str]) -> dict[str, Visitor | None]:
+        """The same of many, with one question to the record; to be asked about is no use of a session."""
+        hashes = {secret: digest(secret) for secret in secrets_ if _looks_right(secret)}
+        found = self._store.sessions(hashes.values())
+        return {
+            secret: self._visitor(secret, *found[hash_], used=False) if hash_ in found else None
+            for secret, hash_ in hashes.items()
+        }
+
+    def _visitor(self, secret: str, session: SessionRow, user: UserRow, *, used: bool) -> Visitor | None:
+        hash_ = session.hash
         now_us = self._clock.now_us()
         role = Role(user.role)
         if user.disabled_us is not None or now_us >= session.created_us + self.absolute_us(role):
@@ -179,13 +190,13 @@ class AccessDesk:
         row = self._store.user(visitor.id)
         if row is None or not self._hashes.fits(row.password, old[:1024]):
             self._failed("password-change-failed", visitor.id, address, "wrong present password")
-            raise AccessError("The present password is not right.")
+            raise AccessError("The present password is not right.", field="old")
         self._waits.succeeded(visitor.id, address)
         if new != again:
-            raise AccessError("The two new passwords are not the same.")
+            raise AccessError("The two new passwords are not the same.", field="again")
         wrong = fault(new, self._settings.password_min, (row.id, row.name, self._site_name))
         if wrong or new == old:
-            raise AccessError(f"This password is not taken: {wrong or 'it is the old one'}.")
+            raise AccessError(f"This password is not taken: {wrong or 'it is the old one'}.", field="new")
         self._store.set_password(row.id, self._hashes.make(new), None, self._clock.now_us())
         self._audit(row.id, "password-changed", row.id, "")
         return self._begin(row.id, None)
@@ -198,7 +209,7 @@ class AccessDesk:
         fits = self._hashes.fits(row.password if row is not None and same else None, password[:1024])
         if not fits:
             self._failed("signature-failed", visitor.id, address, "wrong user or password")
-            raise AccessError(f"{WRONG} Nothing was signed.")
+            raise AccessError(f"{WRONG} Nothing was signed.", field="password")
         self._waits.succeeded(visitor.id, address)
 
     def _failed(self, action: str, user: str, address: str, why: str) -> None:
@@ -254,14 +265,15 @@ class AccessDesk:
         """Make a user; returns the one-time secret. Raises `AccessError`."""
         reason = reason_of(reason)
         if not USER_PATTERN.fullmatch(user):
-            raise AccessError("A user's id has small letters, digits, - and _, 63 at most, such as: mira.")
+            said = "A user's id has small letters, digits, - and _, 63 at most, such as: mira."
+            raise AccessError(said, field="user")
         name = " ".join(name.split())
         if not 1 <= len(name) <= 100 or not name.isprintable():
-            raise AccessError("Give the person's full name, in 100 characters at most.")
+            raise AccessError("Give the person's full name, in 100 characters at most.", field="name")
         chosen, secret, now_us = _role(role), one_time_secret(), self._clock.now_us()
         made = UserRow(user, name, chosen, self._hashes.make(secret), now_us + ONE_TIME_US, now_us, None)
         if not self._store.add_user(made):
-            raise AccessError(f"There is a user {user} already; ids are never used again.")
+            raise AccessError(f"There is a user {user} already; ids are never used again.", field="user")
         self._audit(by.id, "user-made", user, f"{name}; {chosen}; {reason}")
         return secret
 
@@ -305,11 +317,11 @@ class AccessDesk:
         """The secret of a new token, shown once. Raises `AccessError`."""
         label = " ".join(label.split())
         if not 1 <= len(label) <= 100 or not label.isprintable():
-            raise AccessError("Say what the token is for, in 100 characters at most.")
+            raise AccessError("Say what the token is for, in 100 characters at most.", field="label")
         if scope not in SCOPES or not SCOPES[scope] <= visitor.rights:
-            raise AccessError("This scope is more than you may do yourself.")
+            raise AccessError("This scope is more than you may do yourself.", field="scope")
         if days not in {str(each) for each in TOKEN_DAYS}:
-            raise AccessError("Choose how long it is valid.")
+            raise AccessError("Choose how long it is valid.", field="days")
         secret, id_, now_us = f"mw_{secrets.token_urlsafe(32)}", secrets.token_hex(6), self._clock.now_us()
         until_us = now_us + int(days) * DAY_US
         self._store.add_token(TokenRow(id_, digest(secret), visitor.id, scope, label, now_us, until_us, None))
@@ -350,6 +362,10 @@ def unused(user: UserRow, now_us: int, days: int = UNUSED_DAYS) -> bool:
     return user.disabled_us is None and now_us - (user.used_us or user.created_us) >= days * DAY_US
 
 
+def _looks_right(secret: str) -> bool:
+    return 20 <= len(secret) <= 100
+
+
 def digest(secret: str) -> str:
     """What is kept of a random secret. It has 256 bits, so a fast hash is enough."""
     return hashlib.sha256(secret.encode()).hexdigest()
@@ -365,7 +381,8 @@ def reason_of(text: str) -> str:
     """Why access is changed, in one line."""
     text = one_line(text)
     if not REASON_MIN <= len(text) <= REASON_MAX:
-        raise AccessError(f"Say why, in {REASON_MIN} to {REASON_MAX} characters: it goes on the audit trail.")
+        text = f"Say why, in {REASON_MIN} to {REASON_MAX} characters: it goes on the audit trail."
+        raise AccessError(text, field="reason")
     return text
 
 
@@ -373,4 +390,4 @@ def _role(word: str) -> Role:
     try:
         return Role(word)
     except ValueError:
-        raise AccessError("There is no such role.") from None
+        raise AccessError("There is no such role.", field="role") from None

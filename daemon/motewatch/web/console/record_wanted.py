@@ -21,7 +21,11 @@ TEXT_MAX: Final = 100
 
 
 class UnclearError(ValueError):
-    """What is searched for cannot be understood; the message says why."""
+    """What is searched for cannot be understood; the message says why. `field`: which of the fields."""
+
+    def __init__(self, text: str, field: str = "") -> None:
+        super().__init__(text)
+        self.field = field
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,13 +47,13 @@ def wanted_of(asked: Asked, site: Site) -> Wanted:
     zone = ZoneInfo(site.site.time_zone)
     since_us, until_us = instant_in(asked.since, zone, "from"), instant_in(asked.until, zone, "until")
     if since_us is not None and until_us is not None and since_us >= until_us:
-        raise UnclearError("'from' is not before 'until': nothing lies between them")
+        raise UnclearError("'from' is not before 'until': nothing lies between them", "until")
     unknown = [each for each in asked.kinds if each not in set(Kind)]
     if unknown:
-        raise UnclearError(f"there is no kind '{unknown[0][:40]}'; kinds: {', '.join(Kind)}")
+        raise UnclearError(f"there is no kind '{unknown[0][:40]}'; kinds: {', '.join(Kind)}", "kind")
     room = _id(asked.room)
     if room is not None and room not in {each.id for each in site.rooms}:
-        raise UnclearError(f"there is no room '{room[:60]}' in this site")
+        raise UnclearError(f"there is no room '{room[:60]}' in this site", "place")
     return Wanted(
         kinds=frozenset(Kind(each) for each in asked.kinds) or USUAL,
         since_us=since_us,
@@ -72,7 +76,8 @@ def instant_in(text: str, zone: ZoneInfo, name: str) -> int | None:
         moment = datetime.fromisoformat(bare)
         us = instant_us(moment if moment.tzinfo else moment.replace(tzinfo=zone))
     except (ValueError, OverflowError):
-        raise UnclearError(f"{name}: '{bare[:40]}' is no time; write 2026-03-05T14:30 or 2026-03-05") from None
+        text = f"{name}: '{bare[:40]}' is no time; write 2026-03-05T14:30 or 2026-03-05"
+        raise UnclearError(text, {"from": "since"}.get(name, name)) from None
     return max(us, 0)
 
 

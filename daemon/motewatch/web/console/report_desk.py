@@ -54,7 +54,7 @@ class ReportDesk:
         try:
             scope = scope_of(wanted, house.site, house.feed.zone, now_us)
         except ScopeError as error:
-            raise ReportError(str(error)) from None
+            raise ReportError(str(error), error.field) from None
         made, new = self.shelf.make(scope, visitor.id, now_us)
         if new:
             house.enter(visitor, MADE, f"report/{made.id}", f"sha256 {made.hash}")
@@ -70,8 +70,8 @@ def scope_of(wanted: Wanted, site: Site, zone: ZoneInfo, now_us: int) -> Scope:
     kind = Kind(wanted.kind)
     if kind is Kind.BATCH:
         if not batch or len(batch) > TITLE_MAX:
-            raise ScopeError(f"a batch needs its number, of {TITLE_MAX} characters at most")
-        return Scope(Span(kind, _time(wanted.start, zone), _time(wanted.end, zone)), places, batch)
+            raise ScopeError(f"a batch needs its number, of {TITLE_MAX} characters at most", "batch")
+        return Scope(Span(kind, _time(wanted.start, zone, "start"), _time(wanted.end, zone, "end")), places, batch)
     at = wanted.at.strip()
     shifts = site.site.shifts
     if not at:
@@ -95,12 +95,12 @@ def report_signatures(record: Journal, report: str) -> list[SignedBy]:
     ]
 
 
-def _time(text: str, zone: ZoneInfo) -> int:
+def _time(text: str, zone: ZoneInfo, field: str) -> int:
     try:
         at = datetime.fromisoformat(text.strip())
         return instant_us(at if at.tzinfo else at.replace(tzinfo=zone))
     except (ValueError, OverflowError):
-        raise ScopeError("a batch needs a start and an end, such as 2026-03-02T08:00") from None
+        raise ScopeError("a batch needs a start and an end, such as 2026-03-02T08:00", field) from None
 
 
 def _places(place: str, site: Site) -> tuple[str, ...]:
@@ -116,5 +116,5 @@ def _places(place: str, site: Site) -> tuple[str, ...]:
         or (kind == "area" and areas[each.room] == id_)
     )
     if not found:
-        raise ScopeError(f"there is no location in '{place[:80]}'")
+        raise ScopeError(f"there is no location in '{place[:80]}'", "place")
     return found

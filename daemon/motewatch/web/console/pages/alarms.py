@@ -31,6 +31,7 @@ from motewatch.web.console.alarm_page import groups_of, hidden_words, meaning_of
 from motewatch.web.console.house import House, Rule, role_words
 from motewatch.web.console.now import COMMENT_MAX, alarm_now
 from motewatch.web.console.record_lines import note_path, stamp
+from motewatch.web.console.typed import UNTOUCHED, Typed, too_long
 from motewatch.web.words import length
 from motewatch.wire.records import MINUTE_US
 
@@ -44,7 +45,6 @@ BOXES: Final = 100
 """So many alarms have a box to be acknowledged together."""
 
 NO_REPLY: Final = "It was handed over, but there is no reply yet. Look at the list before you try again."
-TOO_LONG: Final = f"A comment has {COMMENT_MAX} characters at most."
 
 
 class AlarmPages:
@@ -66,7 +66,7 @@ class AlarmPages:
     async def alarms(self, request: Request, visitor: Visitor) -> Response:
         """All alarms that are not normal; a POST acknowledges those that were ticked."""
         if request.method != "POST":
-            return await run_in_threadpool(self._list, visitor, 200, (), "")
+            return await run_in_threadpool(self._list, visitor, 200, (), UNTOUCHED)
         form = await self._house.form(request, visitor)
         if not visitor.may(May.ACKNOWLEDGE):
             raise HTTPException(403, role_words(visitor))
@@ -76,9 +76,10 @@ class AlarmPages:
         comment = one_line(form.get("comment", ""))
         ticked = [value for name, value in form.items() if name.startswith("take-")]
         if not ticked:
-            return self._list(visitor, 422, ("Tick the alarms that you have taken note of.",), comment)
+            return self._list(visitor, 422, ("Tick the alarms that you have taken note of.",), Typed("take", form))
         if len(comment) > COMMENT_MAX:
-            return self._list(visitor, 422, (TOO_LONG,), comment[:COMMENT_MAX])
+            typed = Typed("take", form, too_long(comment, COMMENT_MAX), "comment")
+            return self._list(visitor, 422, (typed.above,), typed)
         refused, silent = [], False
         for alarm in ticked[:BOXES]:
             replied = self._house.order(visitor, OrderedAct.ACKNOWLEDGE, alarm, comment)
@@ -88,13 +89,13 @@ class AlarmPages:
             if not replied.accepted:
                 refused.append(f"{replied.text}.")
         if silent:
-            return self._list(visitor, 202, (NO_REPLY, *refused), comment)
+            return self._list(visitor, 202, (NO_REPLY, *refused), Typed("take", form))
         if refused:
-            return self._list(visitor, 409, refused, comment)
+            return self._list(visitor, 409, refused, Typed("take", form))
         self._house.until_shown(ticked[:BOXES])
         return RedirectResponse("/alarms", 303)
 
-    def _list(self, visitor: Visitor, status: int, wrong: Any, comment: str) -> Response:
+    def _list(self, visitor: Visitor, status: int, wrong: Any, typed: Typed) -> Response:
         house, site = self._house, self._house.site
         now_us, zone = house.clock.now_us(), house.feed.zone
         names = {each.id: each.name for each in site.locations}
@@ -104,7 +105,8 @@ class AlarmPages:
             "groups": groups_of(lines, zone, now_us),
             "clock": clock(now_us, zone),
             "wrong": wrong,
-            "comment": comment,
+            "typed": typed,
+            "ticked": {value for name, value in typed.fields.items() if name.startswith("take-")},
             "longest": COMMENT_MAX,
             "boxes": BOXES,
         }
@@ -116,7 +118,7 @@ class AlarmPages:
         """One alarm; a POST does one thing about it."""
         alarm = request.query_params.get("id", "")[:200]
         if request.method != "POST":
-            return await run_in_threadpool(self._one, visitor, alarm, 200, "", {})
+            return await run_in_threadpool(self._one, visitor, alarm, 200, UNTOUCHED)
         form = await self._house.form(request, visitor)
         act = next((each for each in ACTS if each.ordered.value == form.get("act")), None)
         if act is None:
@@ -128,25 +130,29 @@ class AlarmPages:
     def _do(self, visitor: Visitor, alarm: str, act: Act, form: dict[str, str]) -> Response:
         house = self._house
         comment, permit = one_line(form.get("comment", "")), one_line(form.get("permit", ""))[:100]
-        typed = {"act": act.ordered.value, "comment": comment[:COMMENT_MAX], "permit": permit}
+        fields = {"comment": comment, "permit": permit, "minutes": form.get("minutes", "")}
         until_us = 0
+
+        def again(status: int, wrong: str, where: str = "") -> Response:
+            return self._one(visitor, alarm, status, Typed(act.ordered.value, fields, wrong, where))
+
         if act.minutes:
             minutes = form.get("minutes", "")
             if minutes not in {str(each) for each in minutes_up_to(house.site.alarms.longest_shelving_h)}:
-                return self._one(visitor, alarm, 422, "Choose for how long.", typed)
-            typed["minutes"] = minutes
+                return again(422, "Choose for how long.", "minutes")
             until_us = house.clock.now_us() + int(minutes) * MINUTE_US
         if len(comment) > COMMENT_MAX:
-            return self._one(visitor, alarm, 422, TOO_LONG, typed)
+            return again(422, too_long(comment, COMMENT_MAX), "comment")
         replied = house.order(visitor, act.ordered, alarm, comment, until_us=until_us, permit=permit)
         if replied is None:
-            return self._one(visitor, alarm, 202, NO_REPLY, typed)
+            return again(202, NO_REPLY)
         if not replied.accepted:
-            return self._one(visitor, alarm, 409, f"Refused: {replied.text}.", typed)
+            missing = "comment" if act.needs_comment and not comment else "permit" if act.permit and not permit else ""
+            return again(409, f"Refused: {replied.text}.", missing)
         self._house.until_shown([alarm])
         return RedirectResponse(f"/alarm?id={quote(alarm)}", 303)
 
-    def _one(self, visitor: Visitor, alarm: str, status: int, wrong: str, typed: dict[str, str]) -> Response:
+    def _one(self, visitor: Visitor, alarm: str, status: int, typed: Typed) -> Response:
         house, site = self._house, self._house.site
         zone, now_us = house.feed.zone, house.clock.now_us()
         changes = house.record.query_alarm_events(alarm, limit=STEPS_SHOWN)
@@ -172,7 +178,6 @@ class AlarmPages:
             "acts": acts_for(state_of(changes), visitor.may) if changes else [],
             "minutes": [(each, length(each)) for each in minutes_up_to(site.alarms.longest_shelving_h)],
             "typed": typed,
-            "wrong": wrong,
             "longest": COMMENT_MAX,
             "notes": [(each, stamp(each.at_us, zone)) for each in notes_on(house.record.store, f"alarm/{alarm}")],
             "note_path": note_path(f"alarm/{alarm}"),

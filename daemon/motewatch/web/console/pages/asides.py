@@ -23,6 +23,7 @@ from motewatch.web.access.roles import May
 from motewatch.web.console.house import House, Rule
 from motewatch.web.console.record_lines import stamp
 from motewatch.web.console.record_wanted import UnclearError, instant_in
+from motewatch.web.console.typed import UNTOUCHED, Typed
 from motewatch.wire.records import DAY_US, HOUR_US
 
 CHAIN_S: Final = 600.0
@@ -83,30 +84,33 @@ class AsidePages:
         """How the latest rehearsal stands, and what it found; a POST begins one."""
         fields = {name: request.query_params.get(name, "")[:64] for name in ("digest", "since", "until")}
         if request.method != "POST":
-            return await run_in_threadpool(self._rehearsal, visitor, fields, 200, "")
+            return await run_in_threadpool(self._rehearsal, visitor, fields, 200, UNTOUCHED)
         form = await self._house.form(request, visitor)
         return await run_in_threadpool(self._begin, visitor, {name: form.get(name, "")[:64] for name in fields})
 
     def _begin(self, visitor: Visitor, fields: dict[str, str]) -> Response:
         house = self._house
+
+        def again(status: int, wrong: str, where: str = "") -> Response:
+            return self._rehearsal(visitor, fields, status, Typed("rehearsal", fields, wrong, where))
+
         if fields["digest"] not in {each.digest for each in versions(house.record.store)}:
-            return self._rehearsal(visitor, fields, 422, "Choose a configuration that is on record.")
+            return again(422, "Choose a configuration that is on record.", "digest")
         try:
             since_us = instant_in(fields["since"], house.feed.zone, "from")
             until_us = instant_in(fields["until"], house.feed.zone, "until")
         except UnclearError as error:
-            return self._rehearsal(visitor, fields, 422, str(error))
+            return again(422, f"{error}.", error.field)
         if since_us is None or until_us is None or not since_us < until_us <= since_us + LONGEST_DAYS * DAY_US:
-            return self._rehearsal(
-                visitor, fields, 422, f"Say from when until when, the earlier first, {LONGEST_DAYS} days at most."
-            )
+            where = "since" if since_us is None else "until"
+            return again(422, f"Say from when until when, the earlier first, {LONGEST_DAYS} days at most.", where)
         about = About(fields["digest"], since_us, until_us, visitor.id)
         words = ["rehearse", house.record.store.path, about.digest, str(since_us), str(until_us)]
         if not self._rehearsals.ask(about, words, REHEARSAL_S):
-            return self._rehearsal(visitor, fields, 409, "Another rehearsal is running. Wait for its end.")
+            return again(409, "Another rehearsal is running. Wait for its end.")
         return RedirectResponse("/record/rehearsal", 303)
 
-    def _rehearsal(self, visitor: Visitor, fields: dict[str, str], status: int, wrong: str) -> Response:
+    def _rehearsal(self, visitor: Visitor, fields: dict[str, str], status: int, typed: Typed) -> Response:
         house, zone = self._house, self._house.feed.zone
         found = versions(house.record.store)
         told = self._rehearsals.told
@@ -121,7 +125,7 @@ class AsidePages:
             "rehearsal",
             visitor,
             status,
-            wrong=wrong,
+            typed=typed,
             choices=list(reversed(choices.items())),
             fields=shown,
             told=told,

@@ -16,6 +16,7 @@ from motewatch.web.access.roles import May
 from motewatch.web.bodies import one_line
 from motewatch.web.console.house import House, Rule
 from motewatch.web.console.now import COMMENT_MAX
+from motewatch.web.console.typed import UNTOUCHED, Typed, too_long
 
 ROUTES: Final = (Rule("/room/{room}/occupancy", "occupancy", ("GET", "POST"), May.OPERATE),)
 SCHEDULE: Final = "schedule"
@@ -38,29 +39,32 @@ class OccupancyPages:
         """The form, and stating it."""
         room = request.path_params["room"]
         if request.method != "POST":
-            return await run_in_threadpool(self._page, visitor, room, 200, "", "", "")
+            return await run_in_threadpool(self._page, visitor, room, 200, UNTOUCHED)
         form = await self._house.form(request, visitor)
         return await run_in_threadpool(self._state, visitor, room, form)
 
     def _state(self, visitor: Visitor, room: str, form: dict[str, str]) -> Response:
         stated, comment = form.get("state", ""), one_line(form.get("comment", ""))
-        if stated not in CHOICES or len(comment) > COMMENT_MAX:
-            wrong = f"Choose a state; a comment has {COMMENT_MAX} characters at most."
-            return self._page(visitor, room, 422, wrong, stated, comment[:COMMENT_MAX])
+        fields = {"state": stated, "comment": comment}
+        if stated not in CHOICES:
+            return self._page(visitor, room, 422, Typed("state", fields, "Choose a state.", "state"))
+        if len(comment) > COMMENT_MAX:
+            typed = Typed("state", fields, too_long(comment, COMMENT_MAX), "comment")
+            return self._page(visitor, room, 422, typed)
         occupancy = None if stated == SCHEDULE else stated
         replied = self._house.order(visitor, OrderedAct.SET_OCCUPANCY, room, comment, occupancy=occupancy)
         if replied is None:
             wrong = "It was handed over, but there is no reply yet. Look at the record before you try again."
-            return self._page(visitor, room, 202, wrong, stated, comment)
+            return self._page(visitor, room, 202, Typed("state", fields, wrong))
         if not replied.accepted:
-            return self._page(visitor, room, 409, f"Refused: {replied.text}.", stated, comment)
+            return self._page(visitor, room, 409, Typed("state", fields, f"Refused: {replied.text}."))
         return RedirectResponse(f"/room/{room}", 303)
 
-    def _page(self, visitor: Visitor, room: str, status: int, wrong: str, stated: str, comment: str) -> Response:
+    def _page(self, visitor: Visitor, room: str, status: int, typed: Typed) -> Response:
         house = self._house
         found = next((each for each in house.site.rooms if each.id == room), None)
         if found is None:
             raise HTTPException(404, "There is no room of this id in the site.")
         now = next((each.occupancy for each in house.feed.now().rooms if each.id == room), "")
-        shown: dict[str, Any] = {"room": found, "now": now, "wrong": wrong, "stated": stated, "comment": comment}
+        shown: dict[str, Any] = {"room": found, "now": now, "typed": typed}
         return house.page("occupancy", visitor, status, choices=CHOICES, longest=COMMENT_MAX, **shown)

@@ -12,6 +12,7 @@ from motewatch.picture.words import clock
 from motewatch.web.access.desk import Visitor
 from motewatch.web.access.roles import May
 from motewatch.web.console.house import House, Rule
+from motewatch.web.console.typed import UNTOUCHED, Typed
 from motewatch.web.console.watch import Watch
 from motewatch.web.console.way_test import WayTest, ways_of
 
@@ -44,7 +45,7 @@ class OnCallPages:
         choices = [
             (f"{person} {channel}", f"{names[person]} over {channel}") for person, channel in ways_of(house.site)
         ]
-        shown: dict[str, Any] = {"choices": choices, "way": "", "wrong": "", "tried": (), "told": ""}
+        shown: dict[str, Any] = {"choices": choices, "way": "", "typed": UNTOUCHED, "tried": (), "told": ""}
         if request.method != "POST":
             return house.page("on_call_test", visitor, **shown | {"way": request.query_params.get("way", "")})
         form = await house.form(request, visitor)
@@ -52,7 +53,7 @@ class OnCallPages:
         done = await run_in_threadpool(self._test.test, visitor, person, channel)
         shown["way"] = f"{person} {channel}"
         if done.wrong:
-            wrong = f"{done.wrong[:1].upper()}{done.wrong[1:]}."
-            return house.page("on_call_test", visitor, 409 if done.busy else 422, **shown | {"wrong": wrong})
+            typed = Typed("way", {}, f"{done.wrong[:1].upper()}{done.wrong[1:]}.", "" if done.busy else "way")
+            return house.page("on_call_test", visitor, 409 if done.busy else 422, **shown | {"typed": typed})
         told = "" if done.kept else NOT_KEPT
         return house.page("on_call_test", visitor, **shown | {"tried": done.tried, "told": told})

@@ -32,6 +32,7 @@ from motewatch.web.console.note_subjects import NOTE, NOTE_MAX, instant_of, thin
 from motewatch.web.console.record_lines import KINDS, line_of, note_path, sample_path, stamp
 from motewatch.web.console.record_wanted import Asked, UnclearError, wanted_of
 from motewatch.web.console.sample_page import SamplePage, sample_page
+from motewatch.web.console.typed import UNTOUCHED, Typed, too_long
 
 ROWS: Final = 50
 SIGNATURES: Final = 5
@@ -91,7 +92,9 @@ class RecordPages:
         try:
             wanted = wanted_of(asked, site)
         except UnclearError as error:
-            return house.page("record", visitor, 422, wrong=str(error), lines=[], older="", looked="", **shown)
+            wrong = f"{str(error)[:1].upper()}{str(error)[1:]}."
+            typed = Typed("search", {}, wrong, error.field)
+            return house.page("record", visitor, 422, typed=typed, lines=[], older="", looked="", **shown)
 
         def judge(sample: Any, input_id: int) -> str:
             plan = self._plans.as_of(input_id)
@@ -106,7 +109,7 @@ class RecordPages:
         return house.page(
             "record",
             visitor,
-            wrong="",
+            typed=UNTOUCHED,
             lines=[line_of(row, names, zone) for row in page.rows],
             older=older,
             looked="" if page.looked_to_us is None else stamp(page.looked_to_us, zone),
@@ -149,7 +152,7 @@ class RecordPages:
 
     async def notes(self, request: Request, visitor: Visitor) -> Response:
         """The notes on one thing."""
-        return await run_in_threadpool(self._notes, visitor, request.query_params.get("subject", ""), 200, "", "")
+        return await run_in_threadpool(self._notes, visitor, request.query_params.get("subject", ""), 200, UNTOUCHED)
 
     async def note(self, request: Request, visitor: Visitor) -> Response:
         """One more."""
@@ -158,26 +161,27 @@ class RecordPages:
         return await run_in_threadpool(self._noted, visitor, subject, one_line(form.get("note", "")))
 
     def _noted(self, visitor: Visitor, subject: str, text: str) -> Response:
+        fields = {"note": text}
         if not text or len(text) > NOTE_MAX:
-            wrong = f"Write a note of at most {NOTE_MAX} characters."
-            return self._notes(visitor, subject, 422, wrong, text[:NOTE_MAX])
+            wrong = too_long(text, NOTE_MAX) if text else "Write what is to be noted."
+            return self._notes(visitor, subject, 422, Typed("note", fields, wrong, "note"))
         found = thing(self._house.record, self._house.site, subject)
         if found is None:
-            return self._notes(visitor, subject, 404, "", text)
+            return self._notes(visitor, subject, 404, Typed("note", fields))
         if not self._house.enter(visitor, NOTE, found.subject, text):
-            return self._notes(visitor, subject, 202, NOT_YET, "")
+            return self._notes(visitor, subject, 202, Typed("note", {}, NOT_YET))
         if found.end_us is not None:
             return RedirectResponse(sample_path(found.location, found.end_us), 303)
         return RedirectResponse(f"/note?subject={quote(found.subject)}", 303)
 
-    def _notes(self, visitor: Visitor, subject: str, status: int, wrong: str, text: str) -> Response:
+    def _notes(self, visitor: Visitor, subject: str, status: int, typed: Typed) -> Response:
         house = self._house
         found = thing(house.record, house.site, subject)
         zone = house.feed.zone
         notes = [] if found is None else notes_on(house.record.store, found.subject)
         shown = [(row, stamp(row.at_us, zone)) for row in notes]
         signed = [] if found is None else _signed(house.record, found.subject)
-        more = {"wrong": wrong, "text": text, "longest": NOTE_MAX, "path": note_path(subject[:300]), "signed": signed}
+        more = {"typed": typed, "longest": NOTE_MAX, "path": note_path(subject[:300]), "signed": signed}
         return house.page("note", visitor, 404 if found is None else status, found=found, notes=shown, **more)
 
 

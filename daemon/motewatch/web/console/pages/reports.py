@@ -26,6 +26,7 @@ from motewatch.web.access.signable import signatures_of
 from motewatch.web.console.house import House, Rule
 from motewatch.web.console.listing import cursor_of, place_of
 from motewatch.web.console.report_desk import ReportDesk, Wanted, report_signatures
+from motewatch.web.console.typed import UNTOUCHED, Typed
 from motewatch.web.words import local
 
 SHOWN: Final = 30
@@ -63,24 +64,26 @@ class ReportPages:
         if request.method != "POST":
             query = request.query_params
             wanted = Wanted(query.get("kind", "day")[:9], query.get("at", "")[:30], place=query.get("place", "")[:80])
-            return self._form(visitor, 200, "", wanted)
+            return self._form(visitor, 200, UNTOUCHED, wanted)
         form = await house.form(request, visitor)
         fields = {name: form.get(name, "")[:200] for name in ("kind", "at", "start", "end", "batch", "place")}
         wanted = Wanted(**fields)
         try:
             made = await run_in_threadpool(self._desk.make, visitor, wanted)
         except ReportError as error:
-            return self._form(visitor, 422, str(error), wanted)
+            which = "batch" if wanted.kind == "batch" else "usual"
+            wrong = f"{str(error)[:1].upper()}{str(error)[1:]}."
+            return self._form(visitor, 422, Typed(which, fields, wrong, error.field), wanted)
         return RedirectResponse(f"/report/{made.id}", 303)
 
-    def _form(self, visitor: Visitor, status: int, wrong: str, wanted: Wanted) -> Response:
+    def _form(self, visitor: Visitor, status: int, typed: Typed, wanted: Wanted) -> Response:
         site = self._house.site
         groups = [
             ("Areas", [(f"area:{each.id}", each.name) for each in site.areas]),
             ("Rooms", [(f"room:{each.id}", each.name) for each in site.rooms]),
             ("Locations", [(f"location:{each.id}", each.name) for each in site.locations]),
         ]
-        more = {"wrong": wrong, "wanted": wanted, "groups": groups, "shifts": site.site.shifts}
+        more = {"typed": typed, "wanted": wanted, "groups": groups, "shifts": site.site.shifts}
         return self._house.page("report_make", visitor, status, **more)
 
     async def report(self, request: Request, visitor: Visitor) -> Response:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import secrets
 from collections.abc import AsyncIterator
 from typing import Any, Final
@@ -18,10 +17,8 @@ from motewatch.web.bodies import one_line
 from motewatch.web.console.frames import Frames, Kind
 from motewatch.web.console.house import House, Rule
 from motewatch.web.console.now import COMMENT_MAX
-
-TICK_S: Final = 1.0
-POLL_S: Final = 0.1
-SESSION_CHECK_S: Final = 5.0
+from motewatch.web.console.streams import ANEW, Audience
+from motewatch.web.console.typed import UNTOUCHED, Typed, too_long
 
 ROUTES: Final = (
     Rule("/", "now", ("GET",), May.LOOK),
@@ -40,6 +37,13 @@ class RightNowPages:
         self._frames = {kind: Frames(house.feed, house.clock, house.templates, kind) for kind in kinds}
         # Frames are numbered anew by each run: the page of an earlier one is to be loaded again.
         self._run = secrets.token_hex(4)
+        self._audiences = {
+            kind: Audience(frames, self._run, house.desk.visitors, house.clock, over=self._over)
+            for kind, frames in self._frames.items()
+        }
+
+    def _over(self) -> bool:
+        return self._house.stopping.is_set() or self._house.feed.over
 
     async def now(self, request: Request, visitor: Visitor) -> Response:
         """The page."""
@@ -62,35 +66,14 @@ class RightNowPages:
         run, _, number = (seen or f"{self._run}-0")[:40].partition("-")
         # None: a page of another run of the service.
         known = int(number) if run == self._run and number.isdecimal() else None
-        stream = self._stream(request, view, _kind(view, visitor), known)
-        return StreamingResponse(stream, media_type="text/event-stream", headers={"X-Accel-Buffering": "no"})
+        kind = _kind(view, visitor)
 
-    async def _stream(self, request: Request, view: str, kind: Kind, known: int | None) -> AsyncIterator[str]:
-        house, frames = self._house, self._frames[kind]
-        if known is None:
-            yield _event("anew", "")
-            return
-        number, told_s = known, 0.0
-        checked_s = house.clock.monotonic_s()
-        while not (house.stopping.is_set() or house.feed.over):
-            now_s = house.clock.monotonic_s()
-            if now_s - checked_s >= SESSION_CHECK_S:
-                checked_s = now_s
-                visitor = await run_in_threadpool(house.visitor, request, used=False)
-                if visitor is None or _kind(view, visitor) != kind:
-                    yield _event("anew", "")
-                    return
-            # Only who comes first makes the frame, in a thread; the others find it there.
-            frame = await run_in_threadpool(frames.latest) if frames.due else frames.latest()
-            if frame.number != number:
-                news = frame.since(number)
-                number = frame.number
-                if news:
-                    yield _event("now", news, f"{self._run}-{number}")
-            if now_s - told_s >= TICK_S:
-                told_s = now_s
-                yield _event("tick", frame.clock)
-            await asyncio.sleep(POLL_S)
+        def holds(now: Visitor) -> bool:
+            return _kind(view, now) == kind
+
+        secret = request.cookies.get(self._house.cookie, "")
+        stream = _anew() if known is None else self._audiences[kind].watch(known, secret, holds)
+        return StreamingResponse(stream, media_type="text/event-stream", headers={"X-Accel-Buffering": "no"})
 
     async def acknowledge(self, request: Request, visitor: Visitor) -> Response:
         """Take note of one alarm."""
@@ -98,19 +81,20 @@ class RightNowPages:
         alarm = request.query_params.get("alarm", "")[:200]
         found = next((one for one in (await run_in_threadpool(house.feed.now)).alarms if one.id == alarm), None)
         if request.method != "POST":
-            return house.page("acknowledge", visitor, 200 if found else 404, alarm=found, wrong="", comment="")
+            return house.page("acknowledge", visitor, 200 if found else 404, alarm=found, typed=UNTOUCHED)
         form = await house.form(request, visitor)
         comment = one_line(form.get("comment", ""))
+        fields = {"comment": comment}
         if len(comment) > COMMENT_MAX:
-            wrong = f"A comment has {COMMENT_MAX} characters at most."
-            return house.page("acknowledge", visitor, 422, alarm=found, wrong=wrong, comment=comment[:COMMENT_MAX])
+            typed = Typed("take", fields, too_long(comment, COMMENT_MAX), "comment")
+            return house.page("acknowledge", visitor, 422, alarm=found, typed=typed)
         replied = await run_in_threadpool(house.order, visitor, OrderedAct.ACKNOWLEDGE, alarm, comment)
         if replied is None:
             wrong = "It was handed over, but there is no reply yet. Look at the list before you try again."
-            return house.page("acknowledge", visitor, 202, alarm=found, wrong=wrong, comment=comment)
+            return house.page("acknowledge", visitor, 202, alarm=found, typed=Typed("take", fields, wrong))
         if not replied.accepted:
-            text = f"Refused: {replied.text}."
-            return house.page("acknowledge", visitor, 409, alarm=found, wrong=text, comment=comment)
+            typed = Typed("take", fields, f"Refused: {replied.text}.")
+            return house.page("acknowledge", visitor, 409, alarm=found, typed=typed)
         # It is on record; the page that follows is to show it.
         await run_in_threadpool(house.until_shown, [alarm])
         return RedirectResponse("/", 303)
@@ -121,7 +105,5 @@ def _kind(view: str, visitor: Visitor) -> Kind:
     return Kind(wall, not wall and visitor.may(May.ACKNOWLEDGE))
 
 
-def _event(name: str, data: str, id_: str = "") -> str:
-    lines = "".join(f"data: {line}\n" for line in data.splitlines() or [""])
-    numbered = f"id: {id_}\n" if id_ else ""
-    return f"event: {name}\n{numbered}{lines}\n"
+async def _anew() -> AsyncIterator[bytes]:
+    yield ANEW

@@ -35,6 +35,7 @@ from motewatch.web.console.listing import cursor_of, place_of
 from motewatch.web.console.now import COMMENT_MAX
 from motewatch.web.console.record_lines import note_path, stamp
 from motewatch.web.console.sensors_page import Known, Line, delay_words, letter_of, lines_of, stranger_of
+from motewatch.web.console.typed import UNTOUCHED, Typed, too_long
 from motewatch.wire.decode import decode
 from motewatch.wire.records import DAY_US, Reading
 from motewatch.wire.topics import Topics
@@ -134,7 +135,7 @@ class SensorPages:
 
     async def sensor(self, request: Request, visitor: Visitor) -> Response:
         """One sensor."""
-        return await run_in_threadpool(self._one, visitor, request.path_params["sensor"], 200, "", "")
+        return await run_in_threadpool(self._one, visitor, request.path_params["sensor"], 200, UNTOUCHED)
 
     async def place(self, request: Request, visitor: Visitor) -> Response:
         """Say where a portable counter stands from now on."""
@@ -145,18 +146,21 @@ class SensorPages:
         act, location, comment = form.get("act", ""), form.get("location", "")[:100], one_line(form.get("comment", ""))
         if act not in ("check-in", "check-out"):
             raise HTTPException(400)
+        fields = {"location": location, "comment": comment}
         if len(comment) > COMMENT_MAX:
-            wrong = f"A comment has {COMMENT_MAX} characters at most."
-            return self._one(visitor, sensor, 422, wrong, comment[:COMMENT_MAX])
+            typed = Typed("place", fields, too_long(comment, COMMENT_MAX), "comment")
+            return self._one(visitor, sensor, 422, typed)
+        if act == "check-in" and not location:
+            return self._one(visitor, sensor, 422, Typed("place", fields, "Choose where it stands.", "location"))
         to = location if act == "check-in" else None
         replied = self._house.place(visitor, sensor, to, comment)
         if replied is None:
-            return self._one(visitor, sensor, 202, NO_REPLY, comment)
+            return self._one(visitor, sensor, 202, Typed("place", fields, NO_REPLY))
         if not replied.accepted:
-            return self._one(visitor, sensor, 409, f"Refused: {replied.text}.", comment)
+            return self._one(visitor, sensor, 409, Typed("place", fields, f"Refused: {replied.text}."))
         return RedirectResponse(f"/sensor/{quote(sensor, safe='')}", 303)
 
-    def _one(self, visitor: Visitor, sensor: str, status: int, wrong: str, comment: str) -> Response:
+    def _one(self, visitor: Visitor, sensor: str, status: int, typed: Typed) -> Response:
         house, site = self._house, self._house.site
         zone, now_us, store = house.feed.zone, house.clock.now_us(), house.record.store
         line = next((each for each in sensor_lines(house) if each.id == sensor), None)
@@ -178,8 +182,7 @@ class SensorPages:
             "places": [(each.id, each.name) for each in site.locations],
             "notes": [(each, stamp(each.at_us, zone)) for each in notes_on(store, f"sensor/{sensor}")],
             "note_path": note_path(f"sensor/{sensor}"),
-            "wrong": wrong,
-            "comment": comment,
+            "typed": typed,
             "longest": COMMENT_MAX,
         }
         return house.page("sensor", visitor, status, **shown)

@@ -25,6 +25,7 @@ from motewatch.web.access.signable import AUDIT_ROWS_MAX, signable, signatures_o
 from motewatch.web.access.signing import COMMENT_MAX, MEANS, Meaning, signature_of, written
 from motewatch.web.bodies import one_line
 from motewatch.web.console.house import House, Rule, address_of
+from motewatch.web.console.typed import UNTOUCHED, Typed, too_long
 from motewatch.web.words import local
 
 RECENT: Final = 50
@@ -46,7 +47,7 @@ class SigningPages:
         if request.method != "POST":
             if not subject:
                 return await run_in_threadpool(self._recent, visitor)
-            return await run_in_threadpool(self._page, visitor, subject, 200, "", "", "")
+            return await run_in_threadpool(self._page, visitor, subject, 200, UNTOUCHED)
         form = await house.form(request, visitor)
         return await run_in_threadpool(self._signed, visitor, subject, form, address_of(request))
 
@@ -54,20 +55,24 @@ class SigningPages:
         house = self._house
         comment, word = one_line(form.get("comment", "")), form.get("meaning", "")
 
-        def again(status: int, wrong: str) -> Response:
-            return self._page(visitor, subject, status, wrong, word, comment[:COMMENT_MAX])
+        fields = {"meaning": word, "comment": comment, "user": form.get("user", "")[:64]}
+
+        def again(status: int, wrong: str, where: str = "") -> Response:
+            return self._page(visitor, subject, status, Typed("sign", fields, wrong, where))
 
         found = signable(house.record, subject)
         if found is None:
             return again(404, "")
-        if word not in set(Meaning) or len(comment) > COMMENT_MAX:
-            return again(422, f"Choose what the signature means; a comment has {COMMENT_MAX} characters at most.")
+        if word not in set(Meaning):
+            return again(422, "Choose what the signature means.", "meaning")
+        if len(comment) > COMMENT_MAX:
+            return again(422, too_long(comment, COMMENT_MAX), "comment")
         if not secrets.compare_digest(form.get("sha256", "").encode(), found.sha256.encode()):
             return again(409, "It has changed while you read it. Nothing was signed. Read it again.")
         try:
             house.desk.confirm(visitor, form.get("user", ""), form.get("password", ""), address)
         except AccessError as error:
-            answer = again(429 if error.wait_s else 403, str(error))
+            answer = again(429 if error.wait_s else 403, str(error), error.field)
             if error.wait_s:
                 answer.headers["Retry-After"] = str(int(error.wait_s) + 1)
             return answer
@@ -79,7 +84,7 @@ class SigningPages:
             )
         return RedirectResponse(f"/sign?subject={quote(subject)}", 303)
 
-    def _page(self, visitor: Visitor, subject: str, status: int, wrong: str, meaning: str, comment: str) -> Response:
+    def _page(self, visitor: Visitor, subject: str, status: int, typed: Typed) -> Response:
         house = self._house
         found = signable(house.record, subject)
         signed = signatures_of(house.record, subject)
@@ -87,10 +92,8 @@ class SigningPages:
         more = {
             "table": table,
             "signed": signed,
-            "wrong": wrong,
+            "typed": typed,
             "means": MEANS,
-            "meaning": meaning,
-            "comment": comment,
         }
         return house.page("sign", visitor, 404 if found is None else status, found=found, **more)
 

@@ -13,6 +13,7 @@ from motewatch.journal.access import UserRow
 from motewatch.web.access.desk import TOKEN_DAYS, UNUSED_DAYS, AccessError, Visitor, unused
 from motewatch.web.access.roles import SCOPES, May, Role
 from motewatch.web.console.house import House, Rule, address_of
+from motewatch.web.console.typed import UNTOUCHED, Typed
 from motewatch.web.words import ago
 
 ROUTES: Final = (
@@ -42,19 +43,20 @@ class UserPages:
         """Change the own password."""
         house, least = self._house, self._desk.password_min
         if request.method != "POST":
-            return house.page("password", visitor, wrong="", least=least)
+            return house.page("password", visitor, typed=UNTOUCHED, least=least)
         form = await house.form(request, visitor)
         given = (form.get("old", ""), form.get("new", ""), form.get("again", ""))
         try:
             secret = await run_in_threadpool(self._desk.change_password, visitor, *given, address_of(request))
         except AccessError as error:
-            return house.page("password", visitor, 429 if error.wait_s else 422, wrong=str(error), least=least)
+            typed = Typed("password", {}, str(error), error.field)
+            return house.page("password", visitor, 429 if error.wait_s else 422, typed=typed, least=least)
         return house.with_session(RedirectResponse("/", 303), secret)
 
     async def access(self, request: Request, visitor: Visitor) -> Response:
         """Users: make, set the role, disable, replace a forgotten password."""
         if request.method != "POST":
-            return await run_in_threadpool(self._access_page, visitor, 200, "", "", "")
+            return await run_in_threadpool(self._access_page, visitor, 200, UNTOUCHED, "", "")
         form = await self._house.form(request, visitor)
         return await run_in_threadpool(self._manage, visitor, form)
 
@@ -72,42 +74,43 @@ class UserPages:
             else:
                 raise HTTPException(400)
         except AccessError as error:
-            return self._access_page(visitor, 422, str(error), "", "")
+            typed = Typed("make" if act == "make" else f"{act} {user}", form, str(error), error.field)
+            return self._access_page(visitor, 422, typed, "", "")
         # The one page that shows a secret is the answer to the POST itself: it is nowhere else.
-        return self._access_page(visitor, 200, "", user, secret) if secret else RedirectResponse("/access", 303)
+        return self._access_page(visitor, 200, UNTOUCHED, user, secret) if secret else RedirectResponse("/access", 303)
 
-    def _access_page(self, visitor: Visitor, status: int, wrong: str, user: str, secret: str) -> Response:
+    def _access_page(self, visitor: Visitor, status: int, typed: Typed, user: str, secret: str) -> Response:
         now_us = self._house.clock.now_us()
         users = [(each, _last(each, now_us), unused(each, now_us)) for each in self._desk.users()]
         more = {"users": users, "roles": [*Role], "unused_days": UNUSED_DAYS}
-        return self._house.page("access", visitor, status, wrong=wrong, made=user, secret=secret, **more)
+        return self._house.page("access", visitor, status, typed=typed, made=user, secret=secret, **more)
 
     async def tokens(self, request: Request, visitor: Visitor) -> Response:
         """Own tokens for programs: make and end."""
         if request.method != "POST":
-            return await run_in_threadpool(self._tokens_page, visitor, 200, "", "")
+            return await run_in_threadpool(self._tokens_page, visitor, 200, UNTOUCHED, "")
         form = await self._house.form(request, visitor)
 
         def act() -> Response:
             try:
                 if form.get("act") == "make":
                     given = (form.get("label", ""), form.get("scope", ""), form.get("days", ""))
-                    return self._tokens_page(visitor, 200, "", self._desk.add_token(visitor, *given))
+                    return self._tokens_page(visitor, 200, UNTOUCHED, self._desk.add_token(visitor, *given))
                 if form.get("act") != "end":
                     raise HTTPException(400)
                 self._desk.end_token(visitor, form.get("token", ""))
             except AccessError as error:
-                return self._tokens_page(visitor, 422, str(error), "")
+                return self._tokens_page(visitor, 422, Typed("make", form, str(error), error.field), "")
             return RedirectResponse("/tokens", 303)
 
         return await run_in_threadpool(act)
 
-    def _tokens_page(self, visitor: Visitor, status: int, wrong: str, secret: str) -> Response:
+    def _tokens_page(self, visitor: Visitor, status: int, typed: Typed, secret: str) -> Response:
         scopes = [scope for scope, rights in SCOPES.items() if rights <= visitor.rights]
         now_us = self._house.clock.now_us()
         tokens = [(each, each.ended_us is None and now_us < each.until_us) for each in self._desk.tokens(visitor)]
         return self._house.page(
-            "tokens", visitor, status, tokens=tokens, scopes=scopes, days=TOKEN_DAYS, wrong=wrong, secret=secret
+            "tokens", visitor, status, tokens=tokens, scopes=scopes, days=TOKEN_DAYS, typed=typed, secret=secret
         )
 
 
