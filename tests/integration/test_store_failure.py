@@ -13,12 +13,17 @@ import sqlite3
 import subprocess
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
+from email.message import EmailMessage
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from motewatch.links.unrecorded_calls import ACTION
 from support.command_line import write_site
+from support.http_fake import FakeHttp
 from support.live import TOPICS, Program, ask, live_site, now_us, readings, revisions, steps
+from support.mail import MailServer
 from support.mqtt_peer import Peer
 from support.servers import Mosquitto, wait_until
 from support.writer_bench import count_payload
@@ -165,3 +170,75 @@ def test_a_full_disk_also_when_it_stays_full_through_a_kill(mosquitto: Mosquitto
             program.stop()
         all_is_well(tmp_path, sensor)
         assert "no space left" in steps(tmp_path, ALARM)[0].text
+
+
+def test_those_on_call_are_told_beside_the_record_over_every_way_and_that_goes_on_record(
+    mosquitto: Mosquitto, tmp_path: Path
+) -> None:
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    site = live_site({"port": mosquitto.port})
+    (tmp_path / "hook.key").write_text("0123456789abcdef" * 4)
+    (tmp_path / "hook.key").chmod(0o600)
+    with MailServer() as mail, FakeHttp(lambda *_: (200, b"")) as hook, small_disk(folder, 12):
+        site["service"]["journal"] = "disk/journal.db"
+        site["channels"] = [
+            {
+                "id": "mail",
+                "kind": "e-mail",
+                "host": "127.0.0.1",
+                "port": mail.port,
+                "tls": "none",
+                "sender": "a@b.org",
+            },
+            {"id": "hook", "kind": "webhook", "url": f"{hook.url}/call", "key_file": "hook.key"},
+            {"id": "bus", "kind": "mqtt"},
+        ]
+        reach = [{"channel": id_, "address": "ada@example.org"} for id_ in ("mail", "hook", "bus")]
+        site["persons"] = [{"id": "ada", "name": "Ada Okafor", "reach": reach}]
+        site["escalations"] = [{"id": "all", "steps": [{"after_min": 0, "tell": ["person:ada"]}]}]
+        site["callout"] = {"unrecorded": {"after_s": 1.0}}
+        path = write_site(tmp_path, site)
+        (tmp_path / "journal.db").symlink_to(folder / "journal.db")
+        topic = TOPICS.call("ada")
+        with Program(path) as program, Peer(mosquitto.port, TOPICS.service, topic) as peer:
+
+            def heard() -> list[list[dict[str, Any]]]:
+                """What came over each of the three ways, as cause and words."""
+                letters = [{"cause": "", "text": f"{each['Subject']} {text_of(each)}"} for each in mail.mails]
+                posts = [json.loads(request[3]) for request in hook.requests]
+                return [letters, posts, [json.loads(each.payload) for each in peer.heard(topic)]]
+
+            sensor = Sensor(peer)
+            sensor.send()
+            wait_until(lambda: len(readings(tmp_path)) == sensor.sent, "the first readings")
+            fill(folder / "filler")
+            survives(tmp_path, peer, sensor, "no space left to write the journal")
+            wait_until(lambda: all(heard()), "a call over every way")
+            for way in heard():
+                assert "Not on record" in (way[0]["text"] + way[0].get("subject", ""))
+                assert "no space left to write the journal" in way[0]["text"]
+            assert {way[0]["cause"] for way in heard()} == {"", "unrecorded"}
+            (folder / "filler").unlink()
+            recovers(tmp_path, peer, sensor, 1)
+            over = "The record is written again."
+            wait_until(lambda: all(any(over in each["text"] for each in way) for way in heard()), "that it is over")
+            wait_until(lambda: len(mail.mails) >= 3, "the ordinary call of the alarm that is on record now")
+
+            def entered() -> list[str]:
+                rows = ask(tmp_path, lambda journal: journal.query_audit()) or []
+                return sorted(row.detail for row in rows if row.action == ACTION)
+
+            wait_until(lambda: len(entered()) == 6, "what was said on record")
+            said = [detail for detail in entered() if "no space left" in detail]
+            assert [detail.partition(": told once, at ")[0] for detail in said] == [
+                f"ada over {channel}" for channel in ("bus", "hook", "mail")
+            ]
+            program.stop()
+        all_is_well(tmp_path, sensor)
+
+
+def text_of(letter: EmailMessage) -> str:
+    """The plain part of a mail."""
+    part = letter.get_body(("plain",))
+    return "" if part is None else str(part.get_content())

@@ -217,7 +217,7 @@ SHIPPED: Final[dict[str, Shipped]] = {
     ),
     "record-held-up": Shipped(
         "the disk was full or failed, or another program held the journal",
-        "nobody was told of alarms meanwhile; what sensors and broker could not hold is missing",
+        "no alarm reached anybody meanwhile; what sensors and broker could not hold is missing",
         "Look at the samples of that time. Find out what filled the disk or held the journal, and make room before it "
         "happens again.",
         10,

@@ -33,6 +33,8 @@ class Cause(StrEnum):
     """Everybody who can be told: nobody could be reached for an alarm."""
     TEST = "test"
     """A test call, to be confirmed."""
+    UNRECORDED = "unrecorded"
+    """The record cannot be written. Never on record itself: see `callout.unrecorded`."""
 
 
 @dataclass(frozen=True, slots=True)

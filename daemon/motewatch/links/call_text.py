@@ -38,6 +38,7 @@ _KICKERS: Final = {
     Cause.MANY: "Many alarms at once",
     Cause.NOBODY_REACHED: "Nobody could be reached",
     Cause.TEST: "Test call",
+    Cause.UNRECORDED: "The record cannot be written",
 }
 _SUBJECTS: Final = {
     Cause.RAISED: "",
@@ -50,6 +51,7 @@ _SUBJECTS: Final = {
     Cause.MANY: "",
     Cause.NOBODY_REACHED: "Nobody reached: ",
     Cause.TEST: "",
+    Cause.UNRECORDED: "Not on record: ",
 }
 _STATES: Final = {
     State.NORMAL: "It is over.",

@@ -30,23 +30,21 @@ from typing import Final, Protocol
 
 from motewatch.callout.records import Delivered, Outcome, Told
 from motewatch.engine.codec import output_from
-from motewatch.engine.records import Output
+from motewatch.engine.records import Entered, Output
 from motewatch.journal.errors import JournalUnwritableError
 from motewatch.journal.rows import OutboxRow
-from motewatch.links.attempts import Attempts, LeftBehindError, StopWaitingError, TooManyHangError
+from motewatch.links.attempts import Attempts, StopWaitingError
 from motewatch.links.call_message import CallMessage
 from motewatch.links.channels import Channel
 from motewatch.links.clock import TimeSource
-from motewatch.links.errors import ChannelAwayError, ChannelError, ChannelRefusedError
+from motewatch.links.errors import ChannelError, ChannelRefusedError
+from motewatch.links.one_try import one_try
 from motewatch.links.outbox import CALL, COMPLAIN_S, FIRST_IN_LINE, pause_s
 from motewatch.site.people import ChannelBase
 
 log = logging.getLogger(__name__)
 
 MINUTE_S: Final = 60.0
-SPARE_S: Final = 1.0
-"""A channel keeps its deadline by itself and tells why; only what does not is left behind, so much later."""
-
 IDLE_S: Final = 1.0
 PAGE: Final = 1_000
 FINISH_S: Final = 0.3
@@ -70,7 +68,7 @@ class Rows(Protocol):
 class Poster(Protocol):
     """`Service.post`."""
 
-    def __call__(self, what: Delivered, done: Callable[[Sequence[Output]], object] | None = None) -> None: ...
+    def __call__(self, what: Delivered | Entered, done: Callable[[Sequence[Output]], object] | None = None) -> None: ...
 
 
 Words = Callable[[Told, bool], CallMessage]
@@ -307,18 +305,7 @@ class CallWorker:
 
     def _try(self, message: CallMessage) -> None:
         """Raises `ChannelError`, or `StopWaitingError` when the service stops."""
-        timeout_s = self._settings.timeout_s
-        try:
-            self._attempts.run(lambda: self._channel.send(message, timeout_s), timeout_s + SPARE_S, self._give_way)
-        except (ChannelError, StopWaitingError):
-            raise
-        except LeftBehindError:
-            raise ChannelAwayError(f"no end within {timeout_s:g} s", may_have_arrived=True) from None
-        except TooManyHangError as error:
-            raise ChannelAwayError(f"{error.hanging} earlier tries have not ended yet") from None
-        except Exception as error:  # its text may hold what was sent, or an address with a password in it
-            log.error("channel '%s' has a defect: %s", self._settings.id, _named(error))
-            raise ChannelAwayError(f"a defect: {_named(error)}", may_have_arrived=True) from None
+        one_try(self._channel, self._settings, message, self._attempts, self._give_way)
 
     def _give_way(self) -> bool:
         return self._stopping.is_set() and self._clock.monotonic_s() - self._stop_s > FINISH_S

@@ -9,7 +9,7 @@ the start: an upgrade under way must not spoil the first call. Must not know who
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -17,21 +17,23 @@ from zoneinfo import ZoneInfo
 
 from motewatch.callout.answers import LinkSigner
 from motewatch.callout.records import Told
+from motewatch.callout.unrecorded import OnDuty
 from motewatch.journal.journal import Journal
 from motewatch.journal.outbox import Outbox
 from motewatch.journal.rows import OutboxRow
 from motewatch.links.broker import BrokerLink
 from motewatch.links.call_message import CallMessage, Names
 from motewatch.links.call_worker import CallWorker, Poster
-from motewatch.links.channels import open_channel
+from motewatch.links.channels import Channel, open_channel
 from motewatch.links.clock import TimeSource
 from motewatch.links.housekeeping import Job
 from motewatch.links.outbox import CALL
 from motewatch.links.secrets import read_secret
 from motewatch.links.stray_calls import StrayCalls
+from motewatch.links.unrecorded_calls import UnrecordedCalls
 from motewatch.service.writer import Writer
 from motewatch.site.models import Site
-from motewatch.site.people import Channel
+from motewatch.site.people import ChannelBase
 from motewatch.wire.topics import Topics
 
 if TYPE_CHECKING:
@@ -73,16 +75,22 @@ class Calling:
         clock: TimeSource,
         signer: LinkSigner | None,
         before: LeftOver,
+        trouble: Callable[[], str] = lambda: "",
     ) -> None:
-        """`before` is what `left_over` said. Raises `LinkSettingsError`."""
+        """`before` is what `left_over` said; `trouble` is why nothing can be put on record.
+
+        Raises `LinkSettingsError`.
+        """
         self._clock = clock
         self._signer = signer
         self._journal = journal
         self._undo = ExitStack()
         self._waiting = False
+        self._unrecorded: UnrecordedCalls | None = None
+        self._channels: dict[str, tuple[ChannelBase, Channel]] = {}
         self.know(site)
         try:
-            self.workers = self._serve(site.channels, base_dir, post, publisher, topics, before)
+            self.workers = self._serve(site, base_dir, post, publisher, topics, before, trouble)
         except BaseException:
             self._undo.close()
             raise
@@ -99,11 +107,15 @@ class Calling:
         self._names = Names.of(site)
         self._zone = ZoneInfo(site.site.time_zone)
         self._configured = frozenset(channel.id for channel in site.channels)
+        if self._unrecorded is not None:
+            self._unrecorded.know(OnDuty.of(site), site.callout.unrecorded)
 
     def start(self) -> None:
         """Deliver what waits."""
         for worker in self.workers:
             worker.start()
+        if self._unrecorded is not None:
+            self._unrecorded.start()
 
     def rows(self, rows: Iterable[OutboxRow]) -> None:
         """These are about to be committed. In the writer's thread."""
@@ -120,6 +132,8 @@ class Calling:
         """End, while the writer still takes what became of the last calls."""
         for worker in self.workers:
             worker.ask_to_stop()
+        if self._unrecorded is not None and not self._unrecorded.stop():
+            _log.warning("a call beside the record was left behind")
         deadline_s = self._clock.monotonic_s() + STOP_S
         for worker in self.workers:
             if not worker.stop(max(0.0, deadline_s - self._clock.monotonic_s())):
@@ -128,15 +142,16 @@ class Calling:
 
     def _serve(
         self,
-        channels: Sequence[Channel],
+        site: Site,
         base_dir: Path,
         post: Poster,
         publisher: BrokerLink,
         topics: Topics,
         before: LeftOver,
+        trouble: Callable[[], str],
     ) -> list[CallWorker]:
-        """A worker for each channel."""
-        if not channels:
+        """A worker for each channel, and the calls beside the record."""
+        if not site.channels:
             return []
         from motewatch.links.call_text import render
 
@@ -146,11 +161,15 @@ class Calling:
             return render(told, self._names, link, self._zone, maybe_repeat)
 
         workers = []
-        for settings in channels:
+        for settings in site.channels:
             channel = open_channel(settings, base_dir, publisher, self._clock, topics)
             self._undo.callback(channel.close)
+            self._channels[settings.id] = settings, channel
             rows = before.get(f"{CALL}{settings.id}", ())
             workers.append(CallWorker(settings, channel, self._journal, post, words, self._clock, left_over=rows))
+        self._unrecorded = UnrecordedCalls(
+            self._channels, words, trouble, post, self._clock, OnDuty.of(site), site.callout.unrecorded
+        )
         return workers
 
 
@@ -174,6 +193,12 @@ def stuck(turned_s: float, now_s: float) -> str:
     """What is wrong when the writer last turned or committed then, on the monotonic clock; empty where nothing is."""
     since_s = now_s - turned_s
     return f"the writer has not turned for {since_s:.0f} s" if since_s > TURN_S else ""
+
+
+def unwritten(turned_s: float, now_s: float) -> str:
+    """The same as people are told it: a write that hangs is one that does not happen."""
+    why = stuck(turned_s, now_s)
+    return f"the record is not written: {why}" if why else ""
 
 
 def unseen(away_s: float) -> str:

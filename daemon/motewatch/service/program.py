@@ -49,7 +49,7 @@ from motewatch.links.site_file import Secret, SiteFileError, canonical_text, loa
 from motewatch.links.space import LOOK_S, SpaceWatch, free_at
 from motewatch.links.time_series import TimeSeriesLink
 from motewatch.service.backups import Backups
-from motewatch.service.calling import Calling, dead_man, left_over, stuck
+from motewatch.service.calling import Calling, dead_man, left_over, stuck, unwritten
 from motewatch.service.errors import ServiceError
 from motewatch.service.only_one import only_service
 from motewatch.service.replay import restore
@@ -176,6 +176,7 @@ class Service:
             self._stop_later(worker.stop)
         calling.start()
         self._stop_later(link.stop)
+            trouble=lambda: writer.trouble or unwritten(writer.lives_s, self._clock.monotonic_s()),
         link.start()
         console_jobs = self._start_console(site, base_dir, journal, writer, link)
         jobs = self._jobs(site, journal, topics, writer, link, anchoring)

@@ -212,6 +212,16 @@ class DeadMan(Table):
     timeout_s: Annotated[Number, Field(gt=0, le=60)] = 10.0
 
 
+class Unrecorded(Table):
+    """The call that the record cannot be written, made beside the record."""
+
+    after_s: Annotated[Number, Field(ge=1, le=3_600)] = 60.0
+    """So long it must have been impossible to write before people are told; as long it must be possible again before
+    they are told that it is over."""
+    every_min: Annotated[Number, Field(ge=1, le=1_440)] = 15.0
+    """Told again so often while it lasts."""
+
+
 class Callout(Table):
     """How calls are made, apart from who is called."""
 
@@ -223,6 +233,7 @@ class Callout(Table):
     answer_page: AnswerPage | None = None
     test_calls: TestCalls | None = None
     dead_man: DeadMan | None = None
+    unrecorded: Unrecorded = Unrecorded()
 
 
 class People(Table):

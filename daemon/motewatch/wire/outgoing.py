@@ -48,6 +48,7 @@ CAUSE_WORDS: Final = (
     "many",
     "nobody-reached",
     "test",
+    "unrecorded",
 )
 
 
