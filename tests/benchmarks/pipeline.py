@@ -121,9 +121,10 @@ def measure_latency(
     options: argparse.Namespace,
     prepare: Callable[[Rig], None] | None = None,
     at_the_end: Callable[[], None] | None = None,
+    before: Callable[[], None] | None = None,
 ) -> list[float]:
-    """One run: the columns of `latency`. `prepare` may change the site file before the daemon starts; `at_the_end` is
-    called when all was sent, before it stops."""
+    """One run: the columns of `latency`. `prepare` may change the site file before the daemon starts; `before` is
+    called once it runs, before anything is sent, `at_the_end` when all was sent, before it stops."""
     interval_s = options.sensors / rate if options.sensors else 1.0
     sensors = options.sensors or rate
     sent: dict[tuple[str, int], Parcel] = {}
@@ -148,14 +149,22 @@ def measure_latency(
         listener.loop_start()
         if not subscribed.wait(10):
             raise RuntimeError("the broker did not confirm the subscription")
+        if before is not None:
+            before()
         # The readings of the first interval began before the daemon ran, like those of sensors that run for long.
         now_us = CLOCK.now_us()
         begin_us = now_us + round(WARM_UP_S * SECOND_US)
         end_us = begin_us + round(options.seconds * SECOND_US)
         sending = plan(sensors, interval_s, now_us - round(interval_s * SECOND_US))
-        cpu_s, began_s = made.daemon.cpu_s(), time.monotonic()
+        cpu_s, threads_s, began_s = made.daemon.cpu_s(), made.daemon.cpu_by_thread(), time.monotonic()
         publish_live(made.broker, sending, end_us, sent)
-        share = (made.daemon.cpu_s() - cpu_s) / (time.monotonic() - began_s)
+        seconds = time.monotonic() - began_s
+        share = (made.daemon.cpu_s() - cpu_s) / seconds
+        names = made.daemon.names_of_threads()
+        for number, used_s in made.daemon.cpu_by_thread().items():
+            name = names.get(number, "?")
+            used = (used_s - threads_s.get(number, 0.0)) / seconds
+            made.daemon.threads[name] = made.daemon.threads.get(name, 0.0) + used
         if at_the_end is not None:
             at_the_end()
         expected = _expected(sending, begin_us, end_us, options.direct_every)

@@ -5,6 +5,7 @@ Linux only (`/proc`). Everything lives in a temporary folder; nothing here asser
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import sqlite3
@@ -12,7 +13,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -27,7 +28,22 @@ CLOCK = Clock()
 TOPICS = load.LoadPlan(1, 1, 0, "").topics
 SECOND_US = 1_000_000
 
-_SERVE = "import sys; from pathlib import Path; from motewatch.service import run; sys.exit(run(Path(sys.argv[1])))"
+_SERVE = """
+import json, sys, threading
+from pathlib import Path
+from motewatch.service import run
+
+def name_threads():
+    while True:
+        names = {thread.native_id: thread.name for thread in threading.enumerate()}
+        Path("threads.new").write_text(json.dumps(names))
+        Path("threads.new").replace("threads.json")
+        threading.Event().wait(1.0)
+
+threading.Thread(target=name_threads, daemon=True).start()
+sys.exit(run(Path(sys.argv[1])))
+"""
+"""The program, and the names of its threads, so that processor time can be told apart."""
 
 
 class _ClockBehind:
@@ -64,12 +80,14 @@ class Daemon:
         self.site_path.write_text(site)
         self.log_path = directory / "daemon.log"
         self._process: subprocess.Popen[bytes] | None = None
+        self.threads: dict[str, float] = {}
+        """By name, the share of one core that its threads took while it was measured."""
 
     def start(self) -> None:
         """Start it; it connects by itself."""
         with self.log_path.open("ab") as log:
             command = [sys.executable, "-c", _SERVE, str(self.site_path)]
-            self._process = subprocess.Popen(command, stdout=log, stderr=log)
+            self._process = subprocess.Popen(command, stdout=log, stderr=log, cwd=self.directory)
 
     def run_in_the_past(self, ago_s: float) -> None:
         """Run it once, shortly, as if that had been so long ago: journal and session are those of an outage since."""
@@ -114,8 +132,20 @@ class Daemon:
 
     def cpu_s(self) -> float:
         """Processor time that it has used so far, user and system."""
-        fields = Path(f"/proc/{self.pid}/stat").read_text().rpartition(")")[2].split()
-        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+        return _cpu_s(Path(f"/proc/{self.pid}/stat"))
+
+    def cpu_by_thread(self) -> dict[int, float]:
+        """The same for each thread that lives, by its number."""
+        found = {}
+        for each in Path(f"/proc/{self.pid}/task").iterdir():
+            with suppress(OSError):
+                found[int(each.name)] = _cpu_s(each / "stat")
+        return found
+
+    def names_of_threads(self) -> dict[int, str]:
+        """What they are called, as of the last second."""
+        names: dict[str, str] = json.loads((self.directory / "threads.json").read_text())
+        return {int(number): name for number, name in names.items()}
 
     def memory_mb(self) -> tuple[float, float]:
         """Resident memory now and at its most, in MB (10^6 bytes)."""
@@ -125,6 +155,11 @@ class Daemon:
             if key in ("VmRSS", "VmHWM"):
                 found[key] = int(value.split()[0]) * 1024 / 1e6
         return found["VmRSS"], found["VmHWM"]
+
+
+def _cpu_s(stat: Path) -> float:
+    fields = stat.read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 class Record:

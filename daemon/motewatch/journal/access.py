@@ -6,6 +6,7 @@ secrets. Users are never deleted. Each method is one transaction. Must not know 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from sqlalchemy import Update, delete, insert, select, update
@@ -184,6 +185,16 @@ class AccessStore:
                 .where(_sessions.c.hash == hash_)
             ).one_or_none()
         return None if row is None else (SessionRow(*row[:4]), UserRow(*row[4:]))
+
+    def sessions(self, hashes: Iterable[str]) -> dict[str, tuple[SessionRow, UserRow]]:
+        """Those of these hashes that there are, with their users: one question for many."""
+        with self._store.reading() as connection:
+            rows = connection.execute(
+                select(_sessions, _users)
+                .join_from(_sessions, _users, _sessions.c.user_id == _users.c.id)
+                .where(_sessions.c.hash.in_(list(hashes)))
+            ).all()
+        return {row[0]: (SessionRow(*row[:4]), UserRow(*row[4:])) for row in rows}
 
     def seen(self, hash_: str, user: str, now_us: int) -> None:
         """The session was used."""

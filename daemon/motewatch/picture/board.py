@@ -8,8 +8,8 @@ played to it in a test. Messages may come twice, late and in any order.
 from __future__ import annotations
 
 from collections import OrderedDict, deque
-from collections.abc import Iterator
 from dataclasses import dataclass
+from operator import is_
 from zoneinfo import ZoneInfo
 
 from motewatch.alarms.lifecycle import HIDDEN, STANDING
@@ -24,6 +24,7 @@ from motewatch.picture.verdicts import (
     LocationLine,
     climate_of_room,
     holding_of_room,
+    holds_until_us,
     judge_location,
 )
 from motewatch.picture.words import Holding, Signs
@@ -77,6 +78,15 @@ class RoomLine:
 
 
 @dataclass(frozen=True, slots=True)
+class _Judged:
+    """What was said of a location, and from when until when it is said again unless something is heard."""
+
+    line: LocationLine
+    from_us: int
+    until_us: int
+
+
+@dataclass(frozen=True, slots=True)
 class Headline:
     """How far the view can be trusted: a sentence, and whether it is an alarm in itself."""
 
@@ -113,6 +123,12 @@ class Board:
         }
         self._latest: dict[str, Latest] = {}
         self._alarms: dict[str, AlarmMessage] = {}
+        self._about: dict[str | None, dict[str, AlarmMessage]] = {}
+        """The alarms by their location."""
+        self._judged: dict[str, _Judged] = {}
+        self._lines: dict[str, RoomLine] = {}
+        """By location and by room what was said last: of a large site little changes between two looks."""
+        self._circumstances: tuple[int, str] = (0, "")
         self._event_ids: OrderedDict[str, None] = OrderedDict()
         self._happenings: deque[Happening] = deque(maxlen=HAPPENINGS_KEPT)
         self._count = 0
@@ -134,10 +150,12 @@ class Board:
             case AlarmEventMessage():
                 self._event(heard)
             case AlarmMessage():
-                self._alarms[heard.alarm] = heard
+                self._forget(heard.alarm)
+                self._keep(heard)
             case ServiceMessage():
                 self._presence(heard, now_us)
             case Cleared(alarm):
+                self._forget(alarm)
                 self._alarms.pop(alarm, None)
             case Unreadable(topic, why):
                 self.unreadable += 1
@@ -149,6 +167,8 @@ class Board:
         if up and not self._link_up:
             # What was retained comes again now; what is no longer there must not stay.
             self._alarms.clear()
+            self._about.clear()
+            self._judged.clear()
             self._service = None
             self._listening_us = now_us
             self._service_heard_us = now_us
@@ -169,6 +189,7 @@ class Board:
             # An amendment of the newest period is no news of the present.
             heard_us = now_us if before is None or end_us > before.end_us else before.heard_us
             self._latest[sample.location] = Latest(sample, end_us, heard_us)
+            self._judged.pop(sample.location, None)
 
     def _event(self, event: AlarmEventMessage) -> None:
         if event.id in self._event_ids:
@@ -182,6 +203,20 @@ class Board:
         else:
             weight = Holding.HOLDS if event.event.startswith("returns") else Holding.NOT_JUDGED
         self._say(words.microseconds(event.since), weight, words.happened(event, self.names, self.signs))
+
+    def _keep(self, alarm: AlarmMessage) -> None:
+        self._alarms[alarm.alarm] = alarm
+        self._about.setdefault(alarm.location, {})[alarm.alarm] = alarm
+        if alarm.location is not None:
+            self._judged.pop(alarm.location, None)
+
+    def _forget(self, alarm: str) -> None:
+        """It no longer speaks of its location."""
+        before = self._alarms.get(alarm)
+        if before is not None:
+            self._about[before.location].pop(alarm, None)
+            if before.location is not None:
+                self._judged.pop(before.location, None)
 
     def _presence(self, service: ServiceMessage, now_us: int) -> None:
         if service.trouble is not None:
@@ -226,6 +261,9 @@ class Board:
     def rooms(self, now_us: int) -> list[RoomLine]:
         """All rooms, worst first, otherwise in the order of the site file."""
         now = Circumstances(now_us, self._listening_us, self._blind(now_us))
+        if self._circumstances != (now.listening_us, now.blind):
+            self._circumstances = (now.listening_us, now.blind)
+            self._judged.clear()
         lines = [self._room(room, kind, locations, now) for room, kind, locations in self._rooms]
         return sorted(lines, key=lambda line: line.holding.rank)
 
@@ -253,17 +291,25 @@ class Board:
         return Headline(f"Service online, newest sample {words.lasting(now_us - newest)} ago.", False)
 
     def _room(self, room: RoomPlan, kind: str, plans: list[LocationPlan], now: Circumstances) -> RoomLine:
-        lines = tuple(
-            judge_location(plan, room, self._intervals[plan.id], self._latest.get(plan.id), self._about(plan.id), now)
-            for plan in plans
-        )
+        lines = tuple([self._location(plan, room, now) for plan in plans])
+        before = self._lines.get(room.id)
+        if before is not None and all(map(is_, lines, before.locations)):
+            return before
         states = [self._latest[plan.id] for plan in plans if plan.id in self._latest]
         newest = max(states, key=lambda latest: latest.end_us, default=None)
         occupancy = "" if newest is None else newest.sample.occupancy.value
-        return RoomLine(room.id, room.name, kind, occupancy, holding_of_room(lines), lines, climate_of_room(lines))
+        line = RoomLine(room.id, room.name, kind, occupancy, holding_of_room(lines), lines, climate_of_room(lines))
+        self._lines[room.id] = line
+        return line
 
-    def _about(self, location: str) -> Iterator[AlarmMessage]:
-        return (alarm for alarm in self._alarms.values() if alarm.location == location)
+    def _location(self, plan: LocationPlan, room: RoomPlan, now: Circumstances) -> LocationLine:
+        known = self._judged.get(plan.id)
+        if known is not None and known.from_us <= now.now_us <= known.until_us:
+            return known.line
+        interval_us, latest = self._intervals[plan.id], self._latest.get(plan.id)
+        line = judge_location(plan, room, interval_us, latest, self._about.get(plan.id, {}).values(), now)
+        self._judged[plan.id] = _Judged(line, now.now_us, holds_until_us(plan, interval_us, latest, now))
+        return line
 
     def _blind(self, now_us: int) -> str:
         """Why nothing can be told of any room, or an empty text."""

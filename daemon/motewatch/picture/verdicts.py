@@ -14,7 +14,7 @@ Pure functions. Must not know topics, screens or how messages arrive.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from motewatch.alarms.bounds import Side
 from motewatch.alarms.lifecycle import ACTIVE
@@ -22,6 +22,8 @@ from motewatch.engine.plan import ClimateBound, Grade, LocationPlan, RoomPlan
 from motewatch.picture.words import Holding
 from motewatch.wire.outgoing import AlarmMessage, SampleMessage, Span
 from motewatch.wire.records import SECOND_US
+
+NEVER_US = 1 << 62
 
 SUSPECT_WORDS = {
     "missing": "no air was sampled",
@@ -84,10 +86,13 @@ class ClimateValue:
     high: float | None
     alert_low: float | None
     alert_high: float | None
+    outside: tuple[Side, Grade] | None = field(init=False)
+    """On which side the value is beyond which bound, the action bound first."""
 
-    @property
-    def outside(self) -> tuple[Side, Grade] | None:
-        """On which side the value is beyond which bound, the action bound first."""
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "outside", self._outside())
+
+    def _outside(self) -> tuple[Side, Grade] | None:
         for low, high, grade in ((self.low, self.high, Grade.ACTION), (self.alert_low, self.alert_high, Grade.ALERT)):
             if low is not None and self.mean < low:
                 return Side.LOW, grade
@@ -187,7 +192,7 @@ def _unknown(
     """Why nobody can tell, or an empty text."""
     if now.blind:
         return now.blind
-    patience_us = max(PERIODS_UNTIL_STALE * interval_us + plan.settle_us, STALE_AT_LEAST_US)
+    patience_us = _patience_us(plan, interval_us)
     if latest is None:
         if plan.sensor is None:
             return "no portable sensor has come yet"
@@ -204,6 +209,17 @@ def _unknown(
             return "too little air is sampled"
     reasons = [SUSPECT_WORDS[word] for word in latest.sample.quality if word in SUSPECT_WORDS]
     return reasons[0] if reasons else ""
+
+
+def _patience_us(plan: LocationPlan, interval_us: int) -> int:
+    return max(PERIODS_UNTIL_STALE * interval_us + plan.settle_us, STALE_AT_LEAST_US)
+
+
+def holds_until_us(plan: LocationPlan, interval_us: int, latest: Latest | None, now: Circumstances) -> int:
+    """Until when (itself included) `judge_location` says what it says now, unless something is heard or blinds us."""
+    born_us = now.listening_us if latest is None else min(latest.end_us, latest.heard_us)
+    until_us = born_us + _patience_us(plan, interval_us)
+    return until_us if until_us >= now.now_us else NEVER_US
 
 
 def _short(alarm: AlarmMessage) -> str:

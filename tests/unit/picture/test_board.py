@@ -386,3 +386,41 @@ def test_only_so_many_happenings_are_kept() -> None:
     assert len(found) == 200
     assert found[-1].number == 500
     assert made.happenings(after=499)[0].text == "step 499"
+
+
+def test_what_is_kept_between_two_looks_never_differs_from_what_is_said_anew() -> None:
+    story = [*STORY, *RECOVERY]
+    looked_at = board()
+    heard: list[tuple[float, Any]] = []
+
+    def look(second: float) -> None:
+        assert looked_at.rooms(at(second)) == play(board(), heard).rooms(at(second))
+
+    for second, message in story:
+        # Before and after, later, and with a clock that was set back.
+        look(second)
+        heard.append((second, message))
+        looked_at.hear(over_the_wire(message), at(second))
+        for then in (second, second + 9, second + 40, second + 1, second - 3):
+            look(then)
+    cleared = Cleared(PRESSURE)
+    looked_at.hear(cleared, at(26))
+    fresh = play(board(), heard)
+    fresh.hear(cleared, at(26))
+    assert looked_at.rooms(at(26)) == fresh.rooms(at(26))
+    for made in (looked_at, fresh):
+        made.link(False, at(27), "gone")
+    assert looked_at.rooms(at(28)) == fresh.rooms(at(28))
+    for made in (looked_at, fresh):
+        made.link(True, at(29))
+        made.hear(over_the_wire(service(True, 29)), at(29))
+    assert looked_at.rooms(at(30)) == fresh.rooms(at(30))
+
+
+def test_what_did_not_change_is_the_same_thing_at_the_next_look() -> None:
+    made = calm()
+    before = {line.id: line for line in made.rooms(at(6))}
+    made.hear(over_the_wire(sample("needles", 10)), at(10.3))
+    after = {line.id: line for line in made.rooms(at(10.4))}
+    same = {id_ for id_, line in after.items() if line is before[id_]}
+    assert same == set(after) - {"filling"}

@@ -177,6 +177,21 @@ def test_a_viewer_stays_signed_in_for_a_display(ground: Ground) -> None:
     assert ground.desk.visitor(session, used=False) is None
 
 
+def test_many_sessions_are_looked_at_with_one_question_by_the_same_rules(ground: Ground) -> None:
+    _ = ground.administrator
+    operator, viewer = ground.made(Role.OPERATOR), ground.made(Role.VIEWER, "screen")
+    unknown, short = "x" * 43, "x"
+    asked = [operator, viewer, unknown, short]
+    found = ground.desk.visitors(asked)
+    assert found == {operator: ground.who(operator, used=False), viewer: ground.who(viewer, used=False), unknown: None}
+    ground.clock.go(31 * MINUTE_S)
+    found = ground.desk.visitors(asked)
+    # Only a display may stay without use.
+    assert found == {operator: None, viewer: ground.who(viewer, used=False), unknown: None}
+    assert ground.audited[-1][1:3] == ("session-ended", "mira")
+    assert ground.desk.visitors([]) == {}
+
+
 def test_a_sign_in_makes_a_new_session_and_ends_the_one_before(ground: Ground) -> None:
     first = ground.made(Role.OPERATOR)
     second = ground.desk.sign_in("mira", OWN, HERE, before=first)

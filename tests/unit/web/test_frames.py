@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 
-from motewatch.web.console.frames import SHARE, Frames, Kind
+from motewatch.web.console.frames import CLOCK_S, LEAST_S, SHARE, Frames, Kind
 from motewatch.web.console.house import templates
 from motewatch.web.console.now import AlarmNow, Change, Now, RoomNow
 from support.links_fakes import FakeClock
@@ -109,12 +109,12 @@ def test_frames_are_made_for_changes_and_for_the_clock_and_never_at_once() -> No
     told.version += 1
     assert not made.due
     assert made.latest().number == 1
-    clock.elapsed_s += 0.3
+    clock.elapsed_s += 1.2 * LEAST_S
     assert made.latest().number == 2
-    clock.elapsed_s += 0.3
+    clock.elapsed_s += 1.2 * LEAST_S
     # Nothing changed; the clock is due after a second.
     assert not made.due
-    clock.elapsed_s += 0.8
+    clock.elapsed_s += CLOCK_S - LEAST_S
     told.said = replace(told.said, clock="12:00:02")
     assert made.latest().clock == "12:00:02"
     assert made.latest().since(2) == ""

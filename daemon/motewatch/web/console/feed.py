@@ -19,8 +19,9 @@ from motewatch.picture.board import Board
 from motewatch.picture.hearing import hear
 from motewatch.site.instants import instant
 from motewatch.site.models import Site
-from motewatch.web.console.now import Now, picture_of
+from motewatch.web.console.now import Now, Painter
 from motewatch.wire.outgoing import AlarmMessage, ServiceMessage
+from motewatch.wire.records import SECOND_US
 from motewatch.wire.topics import Topics
 
 _log = logging.getLogger("motewatch.console")
@@ -57,7 +58,9 @@ class Feed:
         self._over = threading.Event()
         self._kept: dict[str, bytes] = {}
         self._board = Board(site, clock.now_us())
+        self._painter = Painter(site)
         self._site = site
+        self._painted: tuple[int, int, bool, bool, Now] | None = None
         self.version = 0
         """Rises with every change."""
         self._take(before)
@@ -104,15 +107,22 @@ class Feed:
         with self._lock:
             self._site = site
             self._board = Board(site, self._clock.now_us())
+            self._painter = Painter(site)
+            self.version += 1
             kept = list(self._kept.items())
         self._take(kept)
         self._look_around()
 
     def now(self) -> Now:
-        """What stands now."""
-        now_us = self._clock.now_us()
+        """What stands now. The same for all who ask within one second, unless something changed."""
         with self._lock:
-            return picture_of(self._board, self._site, now_us, well=self._alive(), connected=self._connected())
+            now_us = self._clock.now_us()
+            well, connected = self._alive(), self._connected()
+            asked = (self.version, now_us // SECOND_US, well, connected)
+            if self._painted is None or self._painted[:4] != asked:
+                painted = self._painter.paint(self._board, now_us, well=well, connected=connected)
+                self._painted = (*asked, painted)
+            return self._painted[4]
 
     def alarms(self) -> list[AlarmMessage]:
         """All alarms that are not normal: the standing ones first."""

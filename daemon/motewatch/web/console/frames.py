@@ -19,7 +19,9 @@ from markupsafe import Markup
 from motewatch.links.clock import TimeSource
 from motewatch.web.console.now import Now, RoomNow
 
-LEAST_S: Final = 0.25
+LEAST_S: Final = 0.4
+"""With what a commit takes a sample is on the page within a second."""
+
 CLOCK_S: Final = 1.0
 SHARE: Final = 0.1
 """Of one processor, for each kind of page."""
@@ -125,7 +127,8 @@ class Frames:
             id_ = f"room-{room.id}"
             rooms[id_] = room
             # Most rooms are as they were: comparing is much quicker than writing them.
-            same = before is not None and self._rooms.get(id_) == room
+            known = self._rooms.get(id_)
+            same = before is not None and (known is room or known == room)
             pieces[id_] = (
                 before.pieces[id_] if before is not None and same else str(self._makers["room"](room, self._kind))
             )

@@ -1,14 +1,15 @@
-"""The model of the page `Right now`: rooms worst first, alarms, what changed. Pure.
+"""The model of the page `Right now`: rooms worst first, alarms, what changed.
 
 Rules: three answers to `is this room fine`: fine, not fine, cannot tell; and rooms without a limit in their present
 state, of which nothing is claimed. No data is never fine. Every answer has a word and a shape. The words of figures,
-places and reasons are those of the live view.
+places and reasons are those of the live view. Reads no clock.
 """
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -17,7 +18,7 @@ from motewatch.picture.board import Board, RoomLine, weight_of
 from motewatch.picture.verdicts import ACTIVE_WORDS, UNITS, ClimateValue, LocationLine, SizeLine
 from motewatch.picture.words import Holding
 from motewatch.site.models import Site
-from motewatch.web.words import ago, at
+from motewatch.web.words import ago, at, local
 from motewatch.wire.outgoing import AlarmMessage
 from motewatch.wire.records import HOUR_US
 
@@ -131,34 +132,74 @@ class Now:
     more_changes: int
 
 
-def picture_of(board: Board, site: Site, now_us: int, *, well: bool, connected: bool) -> Now:
-    """What the board says at this instant, in the words of the page."""
-    names = {location.id: location.name for location in site.locations}
-    room_names = {room.id: room.name for room in site.rooms}
-    rooms = tuple(_room(line, board, now_us) for line in board.rooms(now_us))
-    alarms = tuple(alarm_now(alarm, names, room_names, board.zone, now_us) for alarm in board.standing())
-    recent = [each for each in reversed(board.happenings()) if now_us - each.at_us < HOUR_US]
-    changes = tuple(
-        Change(at(each.at_us, board.zone, now_us), ANSWERS[each.weight][1], ANSWERS[each.weight][0], each.text)
-        for each in recent[:CHANGES_SHOWN]
-    )
-    trouble = ""
-    if not well:
-        trouble = "The daemon takes nothing in. What is below is what it knew last."
-    elif not connected:
-        trouble = "The daemon does not reach its broker. What is below is what it knew last."
-    return Now(
-        board.title,
-        words.clock(now_us, board.zone),
-        site.site.time_zone,
-        trouble,
-        _tally(rooms),
-        rooms,
-        alarms,
-        len(board.hidden()),
-        changes,
-        len(recent) - len(changes),
-    )
+class Painter:
+    """Says what a board says in the words of the page, of one configuration.
+
+    Rooms and places that the board tells as before are kept as they were: of a large site little changes between two
+    looks.
+    """
+
+    def __init__(self, site: Site) -> None:
+        self._zone_name = site.site.time_zone
+        self._names = {location.id: location.name for location in site.locations}
+        self._room_names = {room.id: room.name for room in site.rooms}
+        self._day: date | None = None
+        self._rooms: dict[str, tuple[RoomLine, RoomNow]] = {}
+        self._places: dict[str, tuple[LocationLine, Place]] = {}
+
+    def paint(self, board: Board, now_us: int, *, well: bool, connected: bool) -> Now:
+        """What the board says at this instant."""
+        today = local(now_us, board.zone).date()
+        if today != self._day:
+            # How the time of a sample is said depends on the day.
+            self._day = today
+            self._rooms.clear()
+            self._places.clear()
+        rooms = tuple([self._room(line, board, now_us) for line in board.rooms(now_us)])
+        alarms = tuple(
+            alarm_now(alarm, self._names, self._room_names, board.zone, now_us) for alarm in board.standing()
+        )
+        recent = [each for each in reversed(board.happenings()) if now_us - each.at_us < HOUR_US]
+        changes = tuple(
+            Change(at(each.at_us, board.zone, now_us), ANSWERS[each.weight][1], ANSWERS[each.weight][0], each.text)
+            for each in recent[:CHANGES_SHOWN]
+        )
+        trouble = ""
+        if not well:
+            trouble = "The daemon takes nothing in. What is below is what it knew last."
+        elif not connected:
+            trouble = "The daemon does not reach its broker. What is below is what it knew last."
+        return Now(
+            board.title,
+            words.clock(now_us, board.zone),
+            self._zone_name,
+            trouble,
+            _tally(rooms),
+            rooms,
+            alarms,
+            len(board.hidden()),
+            changes,
+            len(recent) - len(changes),
+        )
+
+    def _room(self, line: RoomLine, board: Board, now_us: int) -> RoomNow:
+        known = self._rooms.get(line.id)
+        if known is not None and known[0] is line:
+            return known[1]
+        places = tuple(
+            self._place(each, board, now_us) for each in sorted(line.locations, key=lambda each: each.holding.rank)
+        )
+        room = _room(line, places)
+        self._rooms[line.id] = (line, room)
+        return room
+
+    def _place(self, line: LocationLine, board: Board, now_us: int) -> Place:
+        known = self._places.get(line.id)
+        if known is not None and known[0] is line:
+            return known[1]
+        place = _place(line, board, now_us)
+        self._places[line.id] = (line, place)
+        return place
 
 
 def _tally(rooms: tuple[RoomNow, ...]) -> tuple[tuple[str, str, int, str], ...]:
@@ -173,8 +214,7 @@ def _tally(rooms: tuple[RoomNow, ...]) -> tuple[tuple[str, str, int, str], ...]:
     return tuple(each for each in counted if each[2] or each[0] == "bad")
 
 
-def _room(line: RoomLine, board: Board, now_us: int) -> RoomNow:
-    places = tuple(_place(each, board, now_us) for each in sorted(line.locations, key=lambda each: each.holding.rank))
+def _room(line: RoomLine, places: tuple[Place, ...]) -> RoomNow:
     measures = [(place, measure) for place in places for measure in place.measures if measure.share is not None]
     found = max(measures, key=lambda each: each[1].share or 0.0, default=None)
     worst = None if found is None else replace(found[1], name=f"{found[0].name}, {found[1].name}")
