@@ -157,8 +157,8 @@ def _in_order(path: Path, kind: Kind, stat: tuple[int, int]) -> Any:
     return table.sort_by("id") if kind is Kind.SAMPLES else table
 
 
-def of_location(path: Path, location: str, first_us: int, last_us: int) -> list[Row]:
-    """Samples of one location that end from `first_us` to `last_us`, both included, by end and revision."""
+def of_location(path: Path, location: str | None, first_us: int, last_us: int) -> list[Row]:
+    """Samples of one location (None: of all) that end from `first_us` to `last_us`, both included."""
     found: list[Row] = []
     arrow, _ = load()
     compute = importlib.import_module("pyarrow.compute")
@@ -167,18 +167,15 @@ def of_location(path: Path, location: str, first_us: int, last_us: int) -> list[
         for number in range(file.metadata.num_row_groups):
             group = file.metadata.row_group(number)
             places, ends = (group.column(names.index(name)).statistics for name in ("location", "end_us"))
-            if places is not None and not places.min <= location <= places.max:
+            if location is not None and places is not None and not places.min <= location <= places.max:
                 continue
             if ends is not None and (ends.max < first_us or ends.min > last_us):
                 continue
             table = _checked(path, Kind.SAMPLES, lambda n=number: file.read_row_group(n))  # type: ignore[misc]
-            wanted = compute.and_(
-                compute.equal(table.column("location"), arrow.scalar(location)),
-                compute.and_(
-                    compute.greater_equal(table.column("end_us"), first_us),
-                    compute.less_equal(table.column("end_us"), last_us),
-                ),
-            )
+            ends_us = table.column("end_us")
+            wanted = compute.and_(compute.greater_equal(ends_us, first_us), compute.less_equal(ends_us, last_us))
+            if location is not None:
+                wanted = compute.and_(wanted, compute.equal(table.column("location"), arrow.scalar(location)))
             found += to_rows(table.filter(wanted))
     return found
 

@@ -7,7 +7,7 @@ what was on record before it. Nothing here writes.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 
 from sqlalchemy import Select, and_, bindparam, func, or_, select
@@ -20,6 +20,16 @@ from motewatch.engine.codec import output_from
 from motewatch.engine.records import AlarmChanged, SampleTaken, Told
 from motewatch.journal import tables
 from motewatch.journal.prepared import Prepared, Values
+from motewatch.journal.reach import (
+    ALL_TIME,
+    has_boot,
+    inputs_between,
+    letters_between,
+    outputs_between,
+    reaching,
+    start_of_reading,
+    windows,
+)
 from motewatch.journal.rows import AuditRow, CallRow, DeadLetter, InputRow
 from motewatch.journal.store import Store
 from motewatch.measure.samples import Sample
@@ -32,8 +42,6 @@ _calls = tables.calls.c
 _of_alarm = tables.call_alarms.c
 _audit = tables.audit.c
 _letters = tables.dead_letters.c
-_INPUT = [_inputs[name] for name in InputRow.__dataclass_fields__]
-_LETTER = [_letters[name] for name in DeadLetter.__dataclass_fields__]
 _STEP = [
     _alarms[name] for name in ("alarm", "kind", "priority", "event", "state_before", "state_after", "at_us", "found_us")
 ]
@@ -79,32 +87,50 @@ class Queries:
 
     def first_input_us(self) -> int | None:
         """When the first input on record was received; None before it."""
-        value: int | None = self._one(select(_inputs.received_us).order_by(_inputs.id).limit(1))
-        return value
+        first = self.inputs_after(0, 1)
+        return first[0].received_us if first else None
 
     def last_input_us(self) -> int | None:
         """When the newest input on record was received; None before the first."""
-        value: int | None = self._one(select(_inputs.received_us).order_by(_inputs.id.desc()).limit(1))
-        return value
+        last = self.last_input_id()
+        found = self.inputs_after(last - 1, 1) if last else []
+        return found[0].received_us if found else None
 
     def last_input_id(self) -> int:
         """The newest input on record; 0 before the first."""
-        return self._one(select(func.max(_inputs.id))) or 0
+        return self._last(_inputs.id, tables.seals.c.input_id)
 
     def last_output_id(self) -> int:
         """The newest output on record; 0 before the first."""
-        return self._one(select(func.max(_outputs.id))) or 0
+        return self._last(_outputs.id, tables.seals.c.output_id)
 
     def inputs_after(self, input_id: int, limit: int = 1000) -> list[InputRow]:
-        """The next inputs in the engine's order."""
-        query = select(*_INPUT).where(_inputs.id > input_id).order_by(_inputs.id).limit(limit)
-        return [InputRow(*row) for row in self._all(query)]
+        """The next inputs in the engine's order, those in archives included."""
+        return [InputRow(*row) for row in self._after(inputs_between, input_id, self.last_input_id(), limit)]
 
     def outputs_after(self, output_id: int, limit: int = 1000) -> list[tuple[int, int, str]]:
         """The next outputs in the engine's order: id, id of the input that caused it (0: time passing), text."""
-        query = select(_outputs.id, _outputs.input_id, _outputs.body)
-        query = query.where(_outputs.id > output_id).order_by(_outputs.id).limit(limit)
-        return [(row.id, row.input_id or 0, row.body) for row in self._all(query)]
+        found = self._after(outputs_between, output_id, self.last_output_id(), limit)
+        return [(row_id, cause or 0, body) for row_id, cause, _, body in found]
+
+    def _after(
+        self,
+        between: Callable[[Store, int, int], list[tuple[Any, ...]]],
+        row_id: int,
+        last_id: int,
+        limit: int,
+    ) -> list[tuple[Any, ...]]:
+        """The next rows by id. Ids have no gaps but where a rule of the site has let raw messages go."""
+        while row_id < last_id:
+            if found := between(self._store, row_id + 1, min(row_id + limit, last_id)):
+                return found
+            row_id += limit
+        return []
+
+    def _last(self, row_id: Any, sealed: Any) -> int:
+        """The greatest id given; the row itself may be in an archive."""
+        newest = select(sealed).order_by(tables.seals.c.id.desc()).limit(1)
+        return max(self._one(select(func.max(row_id))) or 0, self._one(newest) or 0)
 
     def samples(
         self,
@@ -120,19 +146,22 @@ class Queries:
         (before that output was given).
         """
         values = (location, first_end_us, last_end_us, _bound(before_input_id), _bound(before_output_id))
-        rows = self._prepared(_SAMPLES, values)
+        with reaching(self._store, location, first_end_us - 1, last_end_us) as connection:
+            rows = _SAMPLES.all(connection, values)
         # Revisions are rare: taking the last of each period here is simpler than asking for it.
         latest = {row.end_us: row.body for row in rows}
         return [_sample(body) for body in latest.values()]
 
     def reading_start_us(self, sensor: str, boot: str, seq: int, before_input_id: int | None = None) -> int | None:
         """Start of the reading on record under this key, or None. See `samples` for `before_input_id`."""
-        rows = self._prepared(_READING, (sensor, boot, seq, _bound(before_input_id)))
-        return rows[0].start_us if rows else None
+        before = _bound(before_input_id)
+        rows = self._prepared(_READING, (sensor, boot, seq, before))
+        return rows[0].start_us if rows else start_of_reading(self._store, sensor, boot, seq, before)
 
     def knows_boot(self, sensor: str, boot: str, before_input_id: int | None = None) -> bool:
         """Is any reading of this boot of this sensor on record? See `samples` for `before_input_id`."""
-        return bool(self._prepared(_BOOT, (sensor, boot, _bound(before_input_id)))[0][0])
+        before = _bound(before_input_id)
+        return bool(self._prepared(_BOOT, (sensor, boot, before))[0][0]) or has_boot(self._store, sensor, boot, before)
 
     def query_samples(
         self,
@@ -143,10 +172,22 @@ class Queries:
         limit: int = 1000,
     ) -> list[Sample]:
         """The newest samples with `since_us <= end_us < until_us`, oldest first."""
-        query = _sample_texts()
+        after_us = ALL_TIME[0] if since_us is None else since_us - 1
+        last_us = ALL_TIME[1] if until_us is None else until_us - 1
+        found: list[Sample] = []
+        for after, last in windows(self._store, after_us, last_us, newest_first=True):
+            found += self._newest_samples(location, after, last, all_revisions, limit - len(found))
+            if len(found) >= limit:
+                break
+        return found[::-1]
+
+    def _newest_samples(
+        self, location: str | None, after_us: int, last_us: int, all_revisions: bool, limit: int
+    ) -> list[Sample]:
+        """The newest that end in `(after_us, last_us]`, newest first."""
+        query = _sample_texts().where(_samples.end_us > after_us, _samples.end_us <= last_us)
         if location is not None:
             query = query.where(_samples.location == location)
-        query = _between(query, _samples.end_us, since_us, until_us)
         if not all_revisions:
             newer = tables.samples.alias("newer")
             query = query.where(
@@ -159,7 +200,8 @@ class Queries:
                 .exists()
             )
         query = query.order_by(_samples.end_us.desc(), _samples.location.desc(), _samples.revision.desc()).limit(limit)
-        return [_sample(row.body) for row in reversed(self._all(query))]
+        with reaching(self._store, location, after_us, last_us) as connection:
+            return [_sample(row.body) for row in connection.execute(query).all()]
 
     def query_alarm_events(
         self,
@@ -233,8 +275,8 @@ class Queries:
 
     def query_dead_letters(self, limit: int = 100) -> list[DeadLetter]:
         """The newest dead letters, oldest first."""
-        rows = self._all(select(*_LETTER).order_by(_letters.id.desc()).limit(limit))
-        return [DeadLetter(*row) for row in reversed(rows)]
+        last = self._last(_letters.id, tables.seals.c.dead_letter_id)
+        return [DeadLetter(*row[1:]) for row in letters_between(self._store, last - limit + 1, last)]
 
     def query_audit(self, limit: int = 100) -> list[AuditRow]:
         """The newest rows of the audit trail, oldest first."""

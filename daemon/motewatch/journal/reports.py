@@ -22,6 +22,7 @@ from motewatch.engine.records import AlarmChanged, Configured, Told
 from motewatch.journal import tables
 from motewatch.journal.prepared import Prepared
 from motewatch.journal.queries import audit_rows
+from motewatch.journal.reach import reaching
 from motewatch.journal.rows import AuditRow
 from motewatch.journal.store import Store
 from motewatch.wire.records import DAY_US
@@ -118,7 +119,7 @@ class ReportReader:
         after = start_us
         while after < end_us:
             until = min(after + DAY_US, end_us)
-            with self._store.reading() as connection:
+            with reaching(self._store, location, after, until) as connection:
                 rows = _TEXTS.all(connection, (location, after, until, self.as_of.output_id))
             latest = {row.end_us: row.body for row in rows}
             # One by one: a whole day in one call would keep all other threads waiting.

@@ -4,6 +4,9 @@ Rules: derived, never the truth. A trigger names an hour stale whenever a sample
 transaction; whoever reads takes a stale hour from its samples. So nothing is ever shown that the record does not say,
 whether this work is done or not: it only makes reading quick. It runs in small steps beside the writer: an hour is
 summed up in a read transaction and kept in a short write transaction, and stays stale where a sample came in between.
+
+The sums of hours stay in the journal for ever, also when their samples have left for archives; their parts go with the
+samples, from which they are made again when they are asked for.
 """
 
 from __future__ import annotations
@@ -17,6 +20,7 @@ from sqlalchemy import Connection, and_, bindparam, delete, insert, select
 from motewatch.engine.codec import sample_from_plain
 from motewatch.journal import tables
 from motewatch.journal.prepared import Prepared
+from motewatch.journal.reach import is_archived, reaching
 from motewatch.journal.store import Store
 from motewatch.measure.samples import Sample
 from motewatch.measure.stretches import Stretch, from_plain, grouped, join, of_sample
@@ -77,8 +81,9 @@ class Rollups:
                 return 0
             query = select(_stale.hour, _stale.location, _stale.output_id).where(_stale.hour < engine_us // HOUR_US)
             stale = connection.execute(query.order_by(_stale.hour.desc()).limit(limit)).all()
+            # A sample that is recorded from here on makes its hour stale under another number: see `_keep`.
             made = [
-                (hour, location, output_id, summed(latest_samples(connection, location, *span(hour))))
+                (hour, location, output_id, self._summed(connection, location, hour))
                 for hour, location, output_id in stale
             ]
         if made:
@@ -86,6 +91,15 @@ class Rollups:
                 for row in made:
                     _keep(connection, *row)
         return len(made)
+
+    def _summed(
+        self, connection: Connection, location: str, hour: int
+    ) -> tuple[Stretch, list[tuple[int, Stretch]]] | None:
+        after_us, until_us = span(hour)
+        if not is_archived(connection, after_us, until_us):
+            return summed(latest_samples(connection, location, after_us, until_us))
+        with reaching(self._store, location, after_us, until_us) as reached:
+            return summed(latest_samples(reached, location, after_us, until_us))
 
     def work(self, seconds: float, monotonic_s: Callable[[], float]) -> int:
         """Sum up for about so long, in small steps; returns how many hours were done."""
@@ -135,7 +149,7 @@ def wrong_hours(store: Store, findings: int) -> list[str]:
     for location in sorted({*locations, *kept}):
         # A month at a time: one long transaction would pin the write-ahead log.
         for first, last in _months(store, location):
-            with store.reading() as connection:
+            with reaching(store, location, span(first)[0], span(last)[1]) as connection:
                 found += _wrong(connection, location, first, last)
             if len(found) >= findings:
                 return found[:findings]
@@ -167,7 +181,11 @@ def _wrong(connection: Connection, location: str, first: int, last: int) -> list
     for hour in sorted({*made, *kept[0], *kept[1]} - stale):
         wanted = summed(iter(made.get(hour, [])))
         bodies = (None, None) if wanted is None else (_encode(wanted[0]), _encode(wanted[1]))
-        if bodies != (kept[0].get(hour), kept[1].get(hour)):
+        parts = kept[1].get(hour)
+        if parts is None and is_archived(connection, *span(hour)):
+            # They went with their samples.
+            parts = bodies[1]
+        if bodies != (kept[0].get(hour), parts):
             found.append(
                 f"sample_hours: hour {hour} of {location} is not what its samples give: trends of that time are wrong"
             )

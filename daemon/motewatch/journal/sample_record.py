@@ -15,7 +15,9 @@ from sqlalchemy import literal, select
 from motewatch.engine.codec import output_from
 from motewatch.engine.records import AlarmChanged, SampleTaken
 from motewatch.journal import tables
+from motewatch.journal.archives import Kind, of_ids
 from motewatch.journal.queries import audit_rows
+from motewatch.journal.reach import inputs_between, reaching
 from motewatch.journal.rows import AuditRow, InputRow
 from motewatch.journal.store import Store
 from motewatch.measure.samples import Sample
@@ -25,6 +27,7 @@ INPUTS_BEFORE: Final = 200_000
 
 REVISIONS_MAX: Final = 50
 READINGS_MAX: Final = 2_000
+PAGE: Final = 10_000
 STEPS_MAX: Final = 200
 NOTES_MAX: Final = 500
 
@@ -50,7 +53,7 @@ def revisions(store: Store, location: str, end_us: int) -> list[Revision]:
         .order_by(_samples.revision)
         .limit(REVISIONS_MAX)
     )
-    with store.reading() as connection:
+    with reaching(store, location, end_us - 1, end_us) as connection:
         rows = connection.execute(query).all()
     found = []
     for body, input_id in rows:
@@ -65,23 +68,38 @@ def reading_rows(store: Store, of: Sequence[Revision]) -> list[InputRow]:
     sensors = sorted({sensor for each in of for sensor in each.sample.sensors})
     if not sensors:
         return []
-    columns = [_inputs[name] for name in InputRow.__dataclass_fields__]
     found: list[InputRow] = []
     seen = 0
-    with store.reading() as connection:
-        for each in of:
-            first = max(seen + 1, each.input_id - INPUTS_BEFORE)
-            query = (
-                select(*columns)
-                .where(_inputs.id.between(first, each.input_id), _inputs.sensor.in_(sensors))
-                .where(_inputs.start_us < each.sample.end_us)
-                # Without `seq`, the index over sensors does not serve: it would walk through all their years.
-                .order_by(_inputs.id)
-                .limit(READINGS_MAX)
-            )
-            found += [InputRow(*row) for row in connection.execute(query)]
-            seen = each.input_id
+    for each in of:
+        first = max(seen + 1, each.input_id - INPUTS_BEFORE)
+        found += _of_sensors(store, sensors, each.sample.end_us, first, each.input_id)
+        seen = each.input_id
     return found
+
+
+def _of_sensors(store: Store, sensors: Sequence[str], end_us: int, first_id: int, last_id: int) -> list[InputRow]:
+    """The first of these sensors' readings among those inputs that began before the end of the sample."""
+    query = (
+        select(tables.inputs)
+        .where(_inputs.id.between(first_id, last_id), _inputs.sensor.in_(sensors), _inputs.start_us < end_us)
+        # Without `seq`, the index over sensors does not serve: it would walk through all their years.
+        .order_by(_inputs.id)
+        .limit(READINGS_MAX)
+    )
+    with store.reading() as connection:
+        archived = bool(of_ids(connection, Kind.MESSAGES, first_id, last_id))
+        rows = [] if archived else [InputRow(*row) for row in connection.execute(query)]
+    if not archived:
+        return rows
+    found = []
+    for begin in range(first_id, last_id + 1, PAGE):
+        for columns in inputs_between(store, begin, min(begin + PAGE - 1, last_id)):
+            row = InputRow(*columns)
+            if row.sensor in sensors and row.start_us is not None and row.start_us < end_us:
+                found.append(row)
+        if len(found) >= READINGS_MAX:
+            break
+    return found[:READINGS_MAX]
 
 
 def steps_within(store: Store, location: str, start_us: int, end_us: int) -> list[AlarmChanged]:

@@ -9,7 +9,7 @@ are left out of the alarms: the order itself is on the audit trail. Nothing here
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, Final
@@ -22,9 +22,11 @@ from motewatch.engine.codec import output_from
 from motewatch.engine.records import AlarmChanged, SampleTaken, Told
 from motewatch.journal import tables
 from motewatch.journal.queries import audit_rows
+from motewatch.journal.reach import ALL_TIME, reaching, windows
 from motewatch.journal.rows import AuditRow, CallRow
 from motewatch.journal.store import Store
 from motewatch.measure.samples import Sample
+from motewatch.wire.records import DAY_US, HOUR_US
 
 LOOKED_AT: Final = 12_000
 """Samples that one page looks at most."""
@@ -169,8 +171,8 @@ def search(
         for table, look in _LOOKS.items():
             if table is not SAMPLES:
                 parts.append((look(connection, wanted, after, limit + 1), None))
-        if Kind.SAMPLE in wanted.kinds and not (wanted.person or wanted.text):
-            parts.append(_beyond(connection, wanted, after, limit + 1, judge))
+    if Kind.SAMPLE in wanted.kinds and not (wanted.person or wanted.text):
+        parts.append(_beyond(store, wanted, after, limit + 1, judge))
     rows = sorted((row for part, _ in parts for row in part), key=lambda row: row.place.order)
     floors = [floor for _, floor in parts if floor is not None]
     floor = min(floors, key=lambda place: place.order) if floors else None
@@ -276,25 +278,18 @@ def _dead_letters(connection: Connection, wanted: Wanted, after: Place | None, l
     return [Found(Place(each.received_us, LETTERS, each.id), Kind.DEAD_LETTER, each) for each in letters]
 
 
-def _beyond(connection: Connection, wanted: Wanted, after: Place | None, limit: int, judge: Judge) -> _Part:
+def _beyond(store: Store, wanted: Wanted, after: Place | None, limit: int, judge: Judge) -> _Part:
     locations = wanted.room_locations[:PLACES_MAX] if wanted.room is not None else None
     if wanted.location is not None:
         inside = locations is None or wanted.location in locations
         locations = (wanted.location,) if inside else ()
-    each: list[ColumnElement[bool] | None] = (
-        [None] if locations is None else [_samples.location == x for x in locations]
-    )
+    each: Sequence[str | None] = [None] if locations is None else locations
     # One question for each location: so each walks the index of its location, and ends after so many samples.
     most = max(limit, LOOKED_AT // max(1, len(each)))
-    columns: list[Any] = [_samples.end_us, _samples.output_id, _samples.input_id, _outputs.body]
     rows: list[Found] = []
     floors = []
     for place in each:
-        query = select(*columns).join_from(tables.samples, tables.outputs, _samples.output_id == _outputs.id)
-        if place is not None:
-            query = query.where(place)
-        query = _next(query, _samples.end_us, _samples.output_id, SAMPLES, wanted, after, most)
-        seen = connection.execute(query).all()
+        seen = _looked_at(store, place, wanted, after, most)
         for end_us, output_id, input_id, body in seen:
             taken = output_from("sample", body)
             assert isinstance(taken, SampleTaken)
@@ -306,6 +301,29 @@ def _beyond(connection: Connection, wanted: Wanted, after: Place | None, limit: 
         if len(seen) == most:
             floors.append(Place(seen[-1].end_us, SAMPLES, seen[-1].output_id))
     return rows, min(floors, key=lambda place: place.order) if floors else None
+
+
+def _looked_at(store: Store, place: str | None, wanted: Wanted, after: Place | None, most: int) -> list[Any]:
+    """The next so many samples: end, output, input before it, text."""
+    columns: list[Any] = [_samples.end_us, _samples.output_id, _samples.input_id, _outputs.body]
+    query = select(*columns).join_from(tables.samples, tables.outputs, _samples.output_id == _outputs.id)
+    if place is not None:
+        query = query.where(_samples.location == place)
+    first_us = ALL_TIME[0] if wanted.since_us is None else wanted.since_us - 1
+    last_us = ALL_TIME[1] if wanted.until_us is None else wanted.until_us - 1
+    if after is not None:
+        last_us = min(last_us, after.at_us)
+    seen: list[Any] = []
+    for begin, end in windows(
+        store, first_us, last_us, newest_first=True, width_us=HOUR_US if place is None else DAY_US
+    ):
+        inside = query.where(_samples.end_us > begin, _samples.end_us <= end)
+        inside = _next(inside, _samples.end_us, _samples.output_id, SAMPLES, wanted, after, most - len(seen))
+        with reaching(store, place, begin, end) as connection:
+            seen += connection.execute(inside).all()
+        if len(seen) >= most:
+            break
+    return seen
 
 
 _LOOKS: Final[dict[int, Callable[[Connection, Wanted, Place | None, int], list[Found]]]] = {

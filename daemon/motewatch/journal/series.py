@@ -7,7 +7,7 @@ in which the levels changed, is read from its samples whatever the length. The a
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
@@ -21,6 +21,7 @@ from motewatch.engine.plan import Plan, compile_plan
 from motewatch.engine.records import AlarmChanged
 from motewatch.journal import tables
 from motewatch.journal.configurations import Version, configuration, versions
+from motewatch.journal.reach import is_archived, reaching, windows
 from motewatch.journal.rollups import HOUR_US, PART_US, latest_samples, number_of, parts_from, span
 from motewatch.journal.store import Store
 from motewatch.measure.samples import Sample
@@ -31,8 +32,10 @@ from motewatch.site.models import Site
 from motewatch.wire.records import MINUTE_US, SECOND_US
 
 DAY_US: Final = 24 * HOUR_US
-LONGEST_US: Final = 1830 * DAY_US
-"""Five years: what may be asked for at once."""
+LONGEST_US: Final = 3660 * DAY_US
+"""Ten years: what may be asked for at once."""
+COUNTED_US: Final = 31 * DAY_US
+"""Whether so few samples are archived that they may stand for themselves is asked of no longer time."""
 SHORTEST_US: Final = 10 * SECOND_US
 WIDTHS_US: Final = (
     *(each * SECOND_US for each in (1, 2, 5, 10, 15, 30)),
@@ -98,8 +101,12 @@ def series(
         count = connection.execute(
             select(func.count()).select_from(asked.limit(samples_max + 1).subquery())
         ).scalar_one()
+        if is_archived(connection, from_us, until_us):
+            known = range_us <= COUNTED_US
+            count = max(count, _summed_samples(connection, location, from_us, until_us) if known else samples_max + 1)
         if single and count <= SINGLE_MAX:
-            found = latest_samples(connection, location, from_us, until_us)
+            with reaching(store, location, from_us, until_us) as reached:
+                found = list(latest_samples(reached, location, from_us, until_us))
             singles = tuple(Bucket(one.start_us, one.end_us, of_sample(one)) for one in found)
             return Series(from_us, until_us, 0, singles)
         width = next((each for each in WIDTHS_US if each * points >= range_us), WIDTHS_US[-1])
@@ -107,7 +114,10 @@ def series(
             width = max(width, PART_US)
         first, last = from_us // width * width, -(-until_us // width) * width
         if width < PART_US:
-            stretches = _of_samples(latest_samples(connection, location, first, last), width)
+            with reaching(store, location, first, last) as reached:
+                stretches: Iterable[tuple[int, Stretch]] = list(
+                    _of_samples(latest_samples(reached, location, first, last), width)
+                )
         else:
             hours = number_of(first + 1, HOUR_US), number_of(last, HOUR_US)
             stale = select(tables.stale_hours.c.hour).where(
@@ -116,6 +126,8 @@ def series(
             raw = set(connection.execute(stale).scalars())
             raw.update(number_of(cut, HOUR_US) for cut in cuts_us if first < cut <= last)
             table = tables.sample_hours.c if width >= HOUR_US else tables.sample_parts.c
+            if width < HOUR_US and is_archived(connection, first, last):
+                raw.update(_hours_without_parts(connection, location, *hours))
             kept = select(table.hour, table.body).where(table.location == location, table.hour.between(*hours))
             by_hour: dict[int, list[tuple[int, Stretch]]] = {}
             for hour, body in connection.execute(kept.order_by(table.hour)):
@@ -128,9 +140,10 @@ def series(
             ranges = list(_ranges(sorted(raw)))
             _few_enough(connection, location, ranges, unsummed_max)
             for begin, end in ranges:
-                for one in latest_samples(connection, location, span(begin)[0], span(end)[1]):
-                    hour = number_of(one.end_us, HOUR_US)
-                    by_hour.setdefault(hour, []).append((number_of(one.end_us, width), of_sample(one)))
+                with reaching(store, location, span(begin)[0], span(end)[1]) as reached:
+                    for one in latest_samples(reached, location, span(begin)[0], span(end)[1]):
+                        hour = number_of(one.end_us, HOUR_US)
+                        by_hour.setdefault(hour, []).append((number_of(one.end_us, width), of_sample(one)))
             low, high = number_of(first + 1, width), number_of(last, width)
             stretches = (each for hour in sorted(by_hour) for each in by_hour[hour] if low <= each[0] <= high)
         joined = grouped(stretches, cuts_us)
@@ -138,56 +151,82 @@ def series(
     return Series(first, last, width, buckets)
 
 
+def _summed_samples(connection: Connection, location: str, from_us: int, until_us: int) -> int:
+    """How many samples the sums of the hours of that time are of."""
+    table = tables.sample_hours.c
+    inside = table.hour.between(number_of(from_us + 1, HOUR_US), number_of(until_us, HOUR_US))
+    bodies = connection.execute(select(table.body).where(table.location == location, inside)).scalars()
+    return sum(from_plain(json.loads(body)).samples for body in bodies)
+
+
+def _hours_without_parts(connection: Connection, location: str, first: int, last: int) -> set[int]:
+    """Hours whose parts have gone with their samples."""
+    hours, parts = (
+        set(
+            connection.execute(
+                select(table.c.hour).where(table.c.location == location, table.c.hour.between(first, last))
+            ).scalars()
+        )
+        for table in (tables.sample_hours, tables.sample_parts)
+    )
+    return hours - parts
+
+
 def page_of_samples(
     store: Store, location: str, from_us: int, until_us: int, limit: int, before_us: int | None = None
 ) -> list[Sample]:
     """The newest latest revisions that end in `(from_us, until_us]` and before `before_us`, newest first."""
     until_us = until_us if before_us is None else min(until_us, before_us - 1)
-    ends = (
-        select(_samples.end_us)
-        .where(_samples.location == location, _samples.end_us > from_us, _samples.end_us <= until_us)
-        .distinct()
-        .order_by(_samples.end_us.desc())
-        .limit(limit)
-    )
-    with store.reading() as connection:
-        found = connection.execute(ends).scalars().all()
-        if not found:
-            return []
-        return list(latest_samples(connection, location, found[-1] - 1, found[0]))[::-1]
+    found: list[Sample] = []
+    for after, until in windows(store, from_us, until_us, newest_first=True):
+        ends = (
+            select(_samples.end_us)
+            .where(_samples.location == location, _samples.end_us > after, _samples.end_us <= until)
+            .distinct()
+            .order_by(_samples.end_us.desc())
+            .limit(limit - len(found))
+        )
+        with reaching(store, location, after, until) as connection:
+            newest = connection.execute(ends).scalars().all()
+            if newest:
+                found += list(latest_samples(connection, location, newest[-1] - 1, newest[0]))[::-1]
+        if len(found) >= limit:
+            break
+    return found
 
 
 def all_samples(store: Store, location: str, from_us: int, until_us: int, page: int = 2_000) -> Iterator[list[Sample]]:
     """The latest revisions that end in `(from_us, until_us]`, oldest first, page by page, each a short transaction."""
-    at_us = from_us
-    while True:
-        ends = (
-            select(_samples.end_us)
-            .where(_samples.location == location, _samples.end_us > at_us, _samples.end_us <= until_us)
-            .distinct()
-            .order_by(_samples.end_us)
-            .limit(page)
-        )
-        with store.reading() as connection:
-            found = connection.execute(ends).scalars().all()
-            made = list(latest_samples(connection, location, at_us, found[-1])) if found else []
-        if not made:
-            return
-        yield made
-        at_us = made[-1].end_us
+    for after, until in windows(store, from_us, until_us, newest_first=False):
+        at_us = after
+        while True:
+            ends = (
+                select(_samples.end_us)
+                .where(_samples.location == location, _samples.end_us > at_us, _samples.end_us <= until)
+                .distinct()
+                .order_by(_samples.end_us)
+                .limit(page)
+            )
+            with reaching(store, location, at_us, until) as connection:
+                found = connection.execute(ends).scalars().all()
+                made = list(latest_samples(connection, location, at_us, found[-1])) if found else []
+            if not made:
+                break
+            yield made
+            at_us = made[-1].end_us
 
 
 def locations_on_record(store: Store) -> list[str]:
     """All locations that have samples, by id, those no longer configured included."""
-    found: list[str] = []
+    found: set[str] = set()
     with store.reading() as connection:
-        # One step of the index for each location: DISTINCT would read it whole.
-        while True:
-            query = select(func.min(_samples.location))
-            one = connection.execute(query.where(_samples.location > found[-1]) if found else query).scalar()
-            if one is None:
-                return found
-            found.append(one)
+        # One step of the index for each location: DISTINCT would read it whole. What is archived has sums of hours.
+        for column in (_samples.location, tables.sample_hours.c.location):
+            query, last = select(func.min(column)), ""
+            while (one := connection.execute(query.where(column > last)).scalar()) is not None:
+                found.add(one)
+                last = one
+    return sorted(found)
 
 
 def alarm_bars(store: Store, location: str, from_us: int, until_us: int) -> tuple[list[AlarmBar], bool]:

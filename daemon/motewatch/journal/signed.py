@@ -10,6 +10,7 @@ from sqlalchemy import func, select
 
 from motewatch.journal import tables
 from motewatch.journal.queries import audit_rows
+from motewatch.journal.reach import reaching
 from motewatch.journal.rows import AuditRow
 from motewatch.journal.store import Store
 
@@ -29,7 +30,7 @@ def sample_texts(store: Store, location: str, end_us: int) -> list[str]:
         .where(_samples.location == location, _samples.end_us == end_us)
         .order_by(_samples.revision)
     )
-    with store.reading() as connection:
+    with reaching(store, location, end_us - 1, end_us) as connection:
         return list(connection.execute(query).scalars())
 
 

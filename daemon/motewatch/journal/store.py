@@ -91,6 +91,17 @@ class Store:
             yield connection
 
     @contextmanager
+    def scratch(self) -> Iterator[Connection]:
+        """Like `reading`, on a connection of its own, which may keep tables of its own for as long as it lasts."""
+        if self._closed:
+            raise JournalDefectError(self.path, "the journal was used after it was closed")
+        with self._translated(), self._readers.connect() as connection:
+            # Taken out of the pool: it is closed at the end, and its tables with it.
+            connection.detach()
+            with connection.begin():
+                yield connection
+
+    @contextmanager
     def writing(self) -> Iterator[Connection]:
         """The write transaction: committed when the block ends, rolled back whole when anything is raised in it.
 
