@@ -47,6 +47,7 @@ from motewatch.links.publications import Directory, Publications, presence_of
 from motewatch.links.service_manager import ServiceManager
 from motewatch.links.site_file import Secret, SiteFileError, canonical_text, load_site, read_secret
 from motewatch.links.space import LOOK_S, SpaceWatch, free_at
+from motewatch.links.steady_clock import SteadyClock
 from motewatch.links.time_series import TimeSeriesLink
 from motewatch.service.backups import Backups
 from motewatch.service.calling import Calling, dead_man, left_over, stuck, unwritten
@@ -57,7 +58,9 @@ from motewatch.service.reporting import Reporting, mail_opener
 from motewatch.service.stopping import StopTime
 from motewatch.service.watched import Watched
 from motewatch.service.writer import Item, Posted, Writer
+from motewatch.site.instants import instant
 from motewatch.site.models import Site
+from motewatch.wire.records import DAY_US
 from motewatch.wire.topics import Topics
 
 if TYPE_CHECKING:
@@ -82,6 +85,10 @@ CHECKPOINT_S = 3600.0
 HOURS_S = 5.0
 HOURS_WORK_S = 1.0
 """Hours of samples are summed up for trends: so often, and then for so long at most."""
+AWAY_US = 400 * DAY_US
+"""A service that was away for longer, says the clock, does not start: it is the clock that is wrong."""
+BEHIND_US = DAY_US
+"""So far the clock may be behind the record's end at a start: the engine's time then goes on at half speed."""
 KEEP_DELIVERED_US = 3_600_000_000
 """Delivered outbox rows stay for an hour: a sink that lost them is told again from here."""
 
@@ -101,7 +108,7 @@ class Service:
         """`stop_asked` is looked at while starting: a long replay must not hold up a stop."""
         self.site_path = site_path
         self._stop_asked = stop_asked
-        self._clock: TimeSource = Clock() if clock is None else clock
+        self._clock: TimeSource = SteadyClock(Clock()) if clock is None else clock
         self._undo = ExitStack()
         self._stop_time = StopTime(self._clock, WHOLE_S)
         self._inbox: SimpleQueue[Item] = SimpleQueue()
@@ -210,6 +217,7 @@ class Service:
     def _make_writer(self, site: Site, journal: Journal, topics: Topics) -> Writer:
         """The writer with the engine from the record, and what the engine must be told first."""
         last_run_us = journal.engine_us()
+        _check_clock(self._clock.now_us(), last_run_us)
         history = JournalHistory(journal)
         restored = restore(journal, history, topics, self._give_way)
         self._give_way()
@@ -538,6 +546,24 @@ class Service:
 
     def _report_certificates(self, well: bool, since_us: int, detail: str) -> None:
         self.post(LinkChanged(Link.CERTIFICATES, well, since_us, detail))
+
+
+def _check_clock(now_us: int, record_us: int | None) -> None:
+    """Raises `ServiceError` where the host's clock and the record are too far apart to go on from there. While the
+    service runs `SteadyClock` looks after that; at a start there is nothing to compare with but the record."""
+    if record_us is None or -BEHIND_US <= now_us - record_us <= AWAY_US:
+        return
+    days = abs(now_us - record_us) // DAY_US
+    where, why = (
+        ("before", "nothing could be put on record until then")
+        if now_us < record_us
+        else ("after", "all of that would be put on record as missing")
+    )
+    raise ServiceError(
+        f"this machine's clock says {instant(now_us):%Y-%m-%d %H:%M} UTC, {days} days {where} the end of the record "
+        f"({instant(record_us):%Y-%m-%d %H:%M} UTC): {why}; set the clock right, or, where it is right, begin a new "
+        "journal (service.journal)"
+    )
 
 
 def _links_of(site: Site) -> dict[str, object]:

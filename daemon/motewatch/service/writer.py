@@ -48,6 +48,7 @@ from motewatch.journal.rows import Batch, DeadLetter, InputRow, OutboxRow
 from motewatch.links.broker import BrokerEvent, Delivery
 from motewatch.links.clock import StepWatch, TimeSource
 from motewatch.service.engine_clock import EngineClock
+from motewatch.links.steady_clock import SteadyClock
 from motewatch.service.refusals import refusal_of
 from motewatch.service.replay import snapshot_row
 from motewatch.service.store_watch import StoreWatch
@@ -176,7 +177,8 @@ class Writer:
         self._known_before = known_before
         self._link: Acknowledger | None = None
         self._engine_clock = EngineClock(clock, engine.passed_us)
-        self._steps = StepWatch(clock)
+        self._steady = clock if isinstance(clock, SteadyClock) else None
+        self._steps = self._steady or StepWatch(clock)
         self._connected = False
         self._broker_alarm = False
         self._down_since_us = clock.now_us()
@@ -353,6 +355,8 @@ class Writer:
         if isinstance(what, Refused):
             row = self._row(REFUSED, "", encode_refusal(what.refusal), delivery.received_us)
         else:
+        if self._steady is not None and self._steady.doubted and isinstance(what, Heard):
+            self._steady.heard(what.reading.sensor, what.reading.end_us)
             row = self._row(MESSAGE, delivery.topic, delivery.payload, delivery.received_us)
         asked = _command_id(what)
         if asked is not None and delivery.response_topic and self._may_answer(delivery.response_topic):

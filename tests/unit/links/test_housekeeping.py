@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+
 import pytest
 
 from motewatch.journal.errors import DiskFullError
@@ -51,3 +53,34 @@ def test_after_the_stop_nothing_runs() -> None:
 
 def test_one_that_was_never_started_can_be_stopped() -> None:
     Housekeeping([Job("idle", 3600.0, lambda: None)]).stop()
+
+
+def test_a_job_that_hangs_holds_up_no_other_and_does_not_meet_itself() -> None:
+    done: list[int] = []
+    hanging, freed = threading.Semaphore(0), threading.Event()
+
+    def hang() -> None:
+        hanging.release()
+        freed.wait()
+
+    keeper = Housekeeping([Job("hangs", 0.01, hang), Job("works", 0.01, lambda: done.append(1))])
+    keeper.start()
+    assert hanging.acquire(timeout=20)
+    count = len(done)
+    wait_until(lambda: len(done) > count + 5, "runs of the other job")
+    assert not hanging.acquire(blocking=False)
+    freed.set()
+    assert hanging.acquire(timeout=20)
+    keeper.stop()
+
+
+def test_after_a_stall_a_job_runs_once_and_goes_on_in_step() -> None:
+    at_s, done = [100.0], []
+    keeper = Housekeeping([Job("works", 0.05, lambda: done.append(at_s[0]))], lambda: at_s[0])
+    keeper.start()
+    at_s[0] = 100.225  # after 100.05, 100.10, 100.15 and 100.20
+    wait_until(lambda: keeper.runs().get("works"), "a run")
+    at_s[0] = 100.26
+    wait_until(lambda: keeper.runs()["works"] >= 2, "the next run")
+    keeper.stop()
+    assert done == [100.225, 100.26]
