@@ -1,6 +1,7 @@
 """From the bytes on a topic to a core record, or to the reason why not. Never raises.
 
-Rules: one pass of pydantic, then conversion by hand; integers from here on, counts cumulative. What cannot be used
+Rules: one pass of pydantic, then conversion by hand; integers from here on, counts cumulative. A count message is
+first given to `quick`, which reads the plain ones in a quarter of the time, and the same. What cannot be used
 becomes a `Refusal` whose detail a person can act on. A key written twice counts as written last (so does nearly every
 JSON reader). This is on the path of every message: the good case does nothing that is not needed. Nothing here knows
 which sensors or locations exist; that is the engine's.
@@ -10,20 +11,19 @@ from __future__ import annotations
 
 import json
 import re
-from functools import lru_cache
-from itertools import accumulate
 from typing import Final
 
 from pydantic import ValidationError
 
 from motewatch.site.instants import instant_us
 from motewatch.site.models import IDENTIFIER_PATTERN
-from motewatch.wire.incoming import COMMAND_KEYS, CommandMessage, CountMessage, Counts, Incoming, PresenceMessage
+from motewatch.wire.incoming import COMMAND_KEYS, CommandMessage, CountMessage, Incoming, PresenceMessage
+from motewatch.wire.quick import quick_reading
+from motewatch.wire.reading import RefusedError, foreign, reading_of
 from motewatch.wire.records import (
     Acknowledge,
     Command,
     Confirm,
-    Health,
     Presence,
     Reading,
     Refusal,
@@ -41,8 +41,6 @@ from motewatch.wire.wording import not_allowed, plain, shown, what_is_wrong
 MAX_PAYLOAD: Final = 64 * 1024
 """Bytes. A count message with all 64 channels has about 2 500."""
 
-_HEALTH: Final = {health.value: health for health in Health}
-
 _PLAIN_COMMANDS: Final[dict[str, type[Acknowledge | Unshelve | Reset | ReturnToService]]] = {
     "acknowledge": Acknowledge,
     "unshelve": Unshelve,
@@ -51,15 +49,6 @@ _PLAIN_COMMANDS: Final[dict[str, type[Acknowledge | Unshelve | Reset | ReturnToS
 }
 
 Decoded = Reading | Presence | Command | Refusal | None
-
-
-class _RefusedError(Exception):
-    """Carries a refusal out of a conversion. Never leaves this module."""
-
-    def __init__(self, reason: RefusalReason, detail: str) -> None:
-        self.reason = reason
-        self.detail = detail
-        super().__init__(detail)
 
 
 def decode(topics: Topics, topic: str, payload: bytes) -> Decoded:
@@ -73,7 +62,7 @@ def decode(topics: Topics, topic: str, payload: bytes) -> Decoded:
             return _decode(heading, sensor, payload)
         except ValidationError as error:
             reason, detail = _not_valid(error, heading)
-        except _RefusedError as refused:
+        except RefusedError as refused:
             reason, detail = refused.reason, refused.detail
         command_id = _named_id(payload) if heading is Heading.COMMAND else None
         return Refusal(reason, detail, sensor or None, command_id)
@@ -85,44 +74,17 @@ def decode(topics: Topics, topic: str, payload: bytes) -> Decoded:
 
 def _decode(heading: Heading, sensor: str, payload: bytes) -> Decoded:
     if len(payload) > MAX_PAYLOAD:
-        raise _RefusedError(RefusalReason.TOO_LARGE, f"message: {len(payload)} bytes; at most {MAX_PAYLOAD} are read")
+        raise RefusedError(RefusalReason.TOO_LARGE, f"message: {len(payload)} bytes; at most {MAX_PAYLOAD} are read")
     if heading is Heading.COUNTS:
-        return _reading(CountMessage.model_validate_json(payload), sensor)
+        return quick_reading(payload, sensor) or reading_of(CountMessage.model_validate_json(payload), sensor)
     if heading is Heading.COMMAND:
         return _command(CommandMessage.model_validate_json(payload))
     return _presence(PresenceMessage.model_validate_json(payload), sensor) if payload else None
 
 
-def _reading(message: CountMessage, level: str) -> Reading:
-    if message.sensor != level:
-        raise _foreign(message.sensor, level)
-    counts = message.counts
-    status = message.status
-    temperature = message.temperature_c
-    humidity = message.humidity_pct
-    pressure = message.pressure_difference_pa
-    return Reading(
-        level,
-        message.boot,
-        message.seq,
-        instant_us(message.start),
-        round(message.duration_s * 1_000_000),
-        round(message.volume_l * 1_000_000),
-        _sizes_nm(counts.sizes_um),
-        _cumulative(counts),
-        None if temperature is None else round(temperature * 1000),
-        None if humidity is None else round(humidity * 1000),
-        None if pressure is None else round(pressure * 1000),
-        _HEALTH[status.flow],
-        _HEALTH[status.laser],
-        _HEALTH[status.calibration],
-        message.location,
-    )
-
-
 def _presence(message: PresenceMessage, level: str) -> Presence:
     if message.sensor != level:
-        raise _foreign(message.sensor, level)
+        raise foreign(message.sensor, level)
     return Presence(level, message.online, message.boot, instant_us(message.at))
 
 
@@ -165,63 +127,20 @@ def _named_id(payload: bytes) -> str | None:
     return id_ if isinstance(id_, str) and re.fullmatch(IDENTIFIER_PATTERN, id_) else None
 
 
-@lru_cache(maxsize=1024)
-def _sizes_nm(sizes_um: tuple[float, ...]) -> tuple[int, ...]:
-    """The sizes in whole nanometres. Cached: a sensor sends the same sizes all its life."""
-    sizes_nm: list[int] = []
-    for place, size_um in enumerate(sizes_um):
-        size_nm = round(size_um * 1000)
-        path = f"counts.sizes_um[{place}]"
-        if abs(size_um * 1000 - size_nm) > 1e-6:
-            rule = "must be whole nanometres: at most three decimals"
-            raise _RefusedError(RefusalReason.NOT_VALID, not_allowed(path, size_um, rule))
-        if sizes_nm and size_nm <= sizes_nm[-1]:
-            rule = f"must be greater than the size before it, {shown(sizes_um[place - 1])}"
-            raise _RefusedError(RefusalReason.NOT_VALID, not_allowed(path, size_um, rule))
-        sizes_nm.append(size_nm)
-    return tuple(sizes_nm)
-
-
-def _cumulative(counts: Counts) -> tuple[int, ...]:
-    """The counts at or above each size. Source: a cumulative count is the sum of the differential ones from it up."""
-    values = counts.values
-    if len(values) != len(counts.sizes_um):
-        rule = f"must have as many entries as counts.sizes_um, which has {len(counts.sizes_um)}"
-        raise _RefusedError(RefusalReason.NOT_VALID, not_allowed("counts.values", values, rule))
-    if counts.kind == "differential":
-        return tuple(accumulate(reversed(values)))[::-1]
-    before = values[0]
-    for place, value in enumerate(values):
-        if value > before:
-            rule = (
-                f"is more than the {before} before it: cumulative counts (at or above a size) cannot rise with size; "
-                f'write "kind": "differential" if each value counts only up to the next size'
-            )
-            detail = not_allowed(f"counts.values[{place}]", value, rule)
-            raise _RefusedError(RefusalReason.COUNTS_RISE_WITH_SIZE, detail)
-        before = value
-    return values
-
-
-def _foreign(said: str, level: str) -> _RefusedError:
-    rule = f"must be the sensor that the topic names, {shown(level)}: a sensor may only speak for itself"
-    return _RefusedError(RefusalReason.FOREIGN_SENSOR, not_allowed("sensor", said, rule))
-
-
 def _present(key: str, value: str | None, what: str) -> str:
     if value is None:
         raise _missing(key, what)
     return value
 
 
-def _missing(key: str, what: str) -> _RefusedError:
-    return _RefusedError(RefusalReason.NOT_VALID, f"{key}: this key is missing; give {what}")
+def _missing(key: str, what: str) -> RefusedError:
+    return RefusedError(RefusalReason.NOT_VALID, f"{key}: this key is missing; give {what}")
 
 
 def _absent(message: CommandMessage, key: str, value: object) -> None:
     if value is not None:
         rule = f"does not belong to the command {shown(message.command)}; leave the key out"
-        raise _RefusedError(RefusalReason.NOT_VALID, not_allowed(key, value, rule))
+        raise RefusedError(RefusalReason.NOT_VALID, not_allowed(key, value, rule))
 
 
 _MODELS: Final[dict[Heading, type[Incoming]]] = {
