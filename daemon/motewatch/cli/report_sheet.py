@@ -15,6 +15,7 @@ from motewatch.links.report_shelf import Checked, DocumentFormat, ReportError, S
 from motewatch.links.site_file import load_site
 from motewatch.picture.report import content_hash, report_id
 from motewatch.picture.report_scope import Kind, Scope, ScopeError, Span, span_from
+from motewatch.picture.words import local_times
 from motewatch.site.models import Site
 
 
@@ -63,8 +64,9 @@ def print_check(path: Path, which: str) -> None:
             shelf = Shelf(journal.store)
             made = shelf.find(which)
             found = check(journal.store, shelf.data(made), made.hash)
+    zone = ZoneInfo(facility.site.time_zone)
     for line in _lines(found):
-        typer.echo(line)
+        typer.echo(local_times(line, zone))
     if found.problems:
         raise typer.Exit(1)
 

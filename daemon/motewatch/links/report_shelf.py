@@ -30,7 +30,8 @@ from motewatch.links.report_html import report_html
 from motewatch.links.report_making import make_report
 from motewatch.links.report_pdf import report_pdf
 from motewatch.links.report_sheet import TITLES, SignedBy, sheet
-from motewatch.picture.report import FORMAT, canonical, content_hash, differences, report_id
+from motewatch.picture.report import FORMAT, canonical, content_hash, report_id
+from motewatch.picture.report_changes import differences
 from motewatch.picture.report_scope import Kind, Scope, ScopeError, Span
 
 FOLDER: Final = "reports"
@@ -190,7 +191,7 @@ def _check(store: Store, data: Mapping[str, Any], hash_: str | None) -> Checked:
 def _compared(data: Mapping[str, Any], again: Mapping[str, Any], software: str) -> list[str]:
     if content_hash(again) == content_hash(data):
         return []
-    found = [line for line in differences(data, again) if not line.startswith("software:")]
+    found = differences(data, again, leave=("software",))
     if software != version("motewatch"):
         # Another version may count in another way: what differs is told, and the reader judges.
         found.insert(0, f"made by motewatch {software}, made again by {version('motewatch')}")

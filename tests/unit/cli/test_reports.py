@@ -46,7 +46,7 @@ def test_what_was_written_is_checked(site: Path, tmp_path: Path) -> None:
     out.write_text(json.dumps(data))
     bad = run("check-report", site, out)
     assert bad.exit_code == 1
-    assert "locations[fill-1].samples: 241 became 240" in bad.output
+    assert ": samples: 241 in the report, 240 by the record" in bad.output
 
 
 def test_a_shift_is_the_one_that_holds_the_time(site: Path, tmp_path: Path) -> None:

@@ -209,9 +209,10 @@ def test_a_late_revision_is_told_and_is_no_fault_of_the_report(own: Journal) -> 
     found = check(own.store, shelf.data(made), made.hash)
     assert found.problems == ()
     text = "\n".join(found.since)
-    assert "locations[fill-1].late_revisions: 0 became 1" in text
-    assert "notes: 1 became 2" in text
-    assert "locations[fill-1].gaps: 2 became 3" in text
+    assert "samples revised by late data: 0 in the report, 1 by the record" in text
+    assert "not in the report: note of op-7 at " in text
+    assert text.count("not in the report: nobody measured from ") == 2
+    assert text.count("only in the report: nobody measured from ") == 1
     assert shelf.make(Scope(DAY), "quality-1", NOW)[1]
 
 
@@ -228,7 +229,7 @@ def test_a_changed_record_is_found(own: Journal, tmp_path: Path) -> None:
         raw.commit()
     with Journal.open_reader(tmp_path / "journal.db") as journal:
         found = check(journal.store, shelf_data(tmp_path, made.file), made.hash)
-    assert any("locations[fill-1].sizes[500].max_per_m3" in each for each in found.problems)
+    assert any("≥0.5 µm: highest sample: " in each and "per m³ by the record" in each for each in found.problems)
 
 
 def shelf_data(folder: Path, file: str) -> dict[str, Any]:

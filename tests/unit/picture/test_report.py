@@ -1,4 +1,4 @@
-"""Reports as data: lives of alarms, the content hash, and how two reports differ."""
+"""Reports as data: lives of alarms, and the content hash."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Any
 from motewatch.alarms.lifecycle import Event, State
 from motewatch.alarms.priority import Priority
 from motewatch.engine.records import AlarmChanged
-from motewatch.picture.report import canonical, content_hash, differences, report_id
+from motewatch.picture.report import canonical, content_hash, report_id
 from motewatch.picture.report_alarms import life_figures, lives, size_of
 
 
@@ -103,26 +103,3 @@ def test_the_hash_follows_from_the_content_alone() -> None:
     # How far the record had come is no part of what the report says.
     assert content_hash(data(record={"seal": 9})) == content_hash(data())
     assert report_id(data()) == f"day-20260528-2227-{content_hash(data())[:12]}"
-
-
-def test_differences_name_the_place() -> None:
-    other = data(
-        record={"seal": 9},
-        locations=[{"id": "l1", "samples": 5, "charts": [2]}, {"id": "l2", "samples": 7, "charts": []}],
-        notes=["a", "b"],
-    )
-    assert differences(data(), other) == [
-        "locations[l2].samples: 6 became 7",
-        "notes: 1 became 2",
-        'notes: new: "b"',
-    ]
-    assert differences(data(), data(record={"seal": 9})) == []
-
-
-def test_differences_name_the_alarm_and_have_times_that_can_be_read() -> None:
-    def excursion(until_us: int | None) -> dict[str, Any]:
-        return data(excursions=[{"alarm": "location/l1/5um/action", "location": "l1", "until_us": until_us}])
-
-    assert differences(excursion(None), excursion(1_780_000_020_000_000)) == [
-        "excursions[location/l1/5um/action].until: none became 2026-05-28 20:27:00 UTC"
-    ]
