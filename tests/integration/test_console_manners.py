@@ -6,14 +6,17 @@ One service for all of it: each test leaves it as it found it, or looks at what 
 from __future__ import annotations
 
 import re
+import tomllib
 from collections.abc import Iterator
 from html import unescape
 from urllib.parse import quote
 
 import pytest
 
+from motewatch.site.models import Site
 from motewatch.web.access.roles import Role
 from support.console import new_user, person
+from support.facility import site_dict
 from support.live import ACTION
 from support.proof import Ground, proof_ground
 
@@ -221,3 +224,17 @@ def test_a_note_on_what_is_not_there_is_given_back(ground: Ground) -> None:
     answer = ground.people[Role.QUALITY].post("/note?subject=room/none", "/tokens", note="a long thought")
     assert answer.status_code == 404
     assert "a long thought" in answer.text
+
+
+# A site that calls nobody
+
+
+def test_that_nobody_is_called_is_said_once_with_what_to_configure(ground: Ground) -> None:
+    page = ground.people[Role.VIEWER].http.get("/on-call").text
+    assert "Needle side" in page
+    assert page.count("calls nobody") == 1
+    assert "Nobody is called" not in page
+    # What it says to write is what a site file takes.
+    told = unescape(re.search(r'<pre class="rec-text">(.*?)</pre>', page, re.DOTALL)[1])  # type: ignore[index]
+    site = site_dict() | tomllib.loads(told)
+    assert [each.id for each in Site.model_validate(site).escalations] == ["high"]
