@@ -228,7 +228,7 @@ def test_a_channel_that_hangs_holds_up_no_other_no_reading_and_no_stop(mosquitto
             peer.publish(*spot(2))
             until_said(peer, TOPICS.event, lambda event: event["alarm"] == ACTION and event["event"] == "returns")
             wait_until(lambda: len(hook.requests) >= 2, "Ben told that it is over")
-            assert rude.connections == 1
+            assert rude.connections <= 2, "one try in each lane: the call, and that it is over"
             assert program.stop() < STOP_S + SLACK_S
         assert "left behind" not in program.log()
         assert waiting(tmp_path, "hangs") >= 1

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from motewatch.callout.records import Delivered, Outcome, Told
 from motewatch.engine.codec import canonical
-from motewatch.engine.records import Output
+from motewatch.engine.records import Entered, Output
 from motewatch.journal.rows import OutboxRow
 from motewatch.links.call_message import CallMessage
 from motewatch.links.call_text import render
@@ -64,10 +64,14 @@ class FakeService:
 
     at_once: bool = True
     posted: list[Delivered] = field(default_factory=list)
+    entered: list[Entered] = field(default_factory=list)
     waiting: list[Callable[[Sequence[Output]], object]] = field(default_factory=list)
 
-    def post(self, what: Delivered, done: Callable[[Sequence[Output]], object] | None = None) -> None:
-        self.posted.append(what)
+    def post(self, what: Delivered | Entered, done: Callable[[Sequence[Output]], object] | None = None) -> None:
+        if isinstance(what, Entered):
+            self.entered.append(what)
+        else:
+            self.posted.append(what)
         if done is not None:
             self.waiting.append(done)
         if self.at_once:

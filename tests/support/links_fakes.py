@@ -46,11 +46,11 @@ class MemoryRows:
             number = len(self.rows) + 1
             self.rows[number] = replace(row, id=number)
 
-    def due(self, sink: str, now_us: int, limit: int) -> list[OutboxRow]:
+    def due(self, sink: str, now_us: int, limit: int, from_us: int = 0) -> list[OutboxRow]:
         waiting = [
             row
             for row in self.rows.values()
-            if row.sink == sink and row.id not in self.delivered_us and row.next_try_us <= now_us
+            if row.sink == sink and row.id not in self.delivered_us and from_us <= row.next_try_us <= now_us
         ]
         return sorted(waiting, key=lambda row: (row.next_try_us, row.id))[:limit]
 
@@ -64,6 +64,10 @@ class MemoryRows:
             row = self.rows[number]
             self.rows[number] = replace(row, attempts=row.attempts + 1, next_try_us=next_try_us)
             self.errors[number] = error
+
+    def move(self, ids: Sequence[int], next_try_us: int) -> None:
+        for number in ids:
+            self.rows[number] = replace(self.rows[number], next_try_us=next_try_us)
 
     def refused(self, ids: Sequence[int], now_us: int, error: str) -> None:
         for number in ids:

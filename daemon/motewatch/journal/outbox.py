@@ -32,7 +32,12 @@ _ROW = (
 )
 _DUE = (
     select(*_ROW)
-    .where(_c.sink == bindparam("sink"), _c.delivered_us.is_(None), _c.next_try_us <= bindparam("now_us"))
+    .where(
+        _c.sink == bindparam("sink"),
+        _c.delivered_us.is_(None),
+        _c.next_try_us <= bindparam("now_us"),
+        _c.next_try_us >= bindparam("from_us"),
+    )
     .order_by(_c.next_try_us, _c.id)
     .limit(bindparam("count"))
 )
@@ -48,6 +53,11 @@ _RETRY = (
     .where(_c.id == bindparam("row_id"), _c.delivered_us.is_(None))
     .values(attempts=_c.attempts + 1, next_try_us=bindparam("next_us"), last_error=bindparam("error"))
 )
+_MOVE = (
+    update(tables.outbox)
+    .where(_c.id == bindparam("row_id"), _c.delivered_us.is_(None))
+    .values(next_try_us=bindparam("next_us"))
+)
 # Ended like a delivered row, but the error stays: nobody will try again, and `prune` may take it in its time.
 _REFUSED = (
     update(tables.outbox)
@@ -62,10 +72,12 @@ class Outbox:
     def __init__(self, store: Store) -> None:
         self._store = store
 
-    def due(self, sink: str, now_us: int, limit: int) -> list[OutboxRow]:
-        """Up to `limit` undelivered rows whose time has come: by next try, then in the engine's order."""
+    def due(self, sink: str, now_us: int, limit: int, from_us: int = 0) -> list[OutboxRow]:
+        """Up to `limit` undelivered rows whose time has come: by next try, then in the engine's order; of those whose
+        next try is not before `from_us`."""
+        asked = {"sink": sink, "now_us": now_us, "from_us": from_us, "count": limit}
         with self._store.reading() as connection:
-            rows = connection.execute(_DUE, {"sink": sink, "now_us": now_us, "count": limit}).all()
+            rows = connection.execute(_DUE, asked).all()
         return [
             OutboxRow(row_id, of_sink, key, topic, payload, bool(retain), *others)
             for row_id, of_sink, key, topic, payload, retain, *others in rows
@@ -83,6 +95,12 @@ class Outbox:
             rows = [{"row_id": row_id, "next_us": next_try_us, "error": error} for row_id in ids]
             with self._store.writing() as connection:
                 connection.execute(_RETRY, rows)
+
+    def move(self, ids: Sequence[int], next_try_us: int) -> None:
+        """These rows stand elsewhere in line, without a try."""
+        if ids:
+            with self._store.writing() as connection:
+                connection.execute(_MOVE, [{"row_id": row_id, "next_us": next_try_us} for row_id in ids])
 
     def refused(self, ids: Sequence[int], now_us: int, error: str) -> None:
         """These rows will never be accepted by their sink: given up, with the reason kept."""

@@ -1,17 +1,17 @@
-"""The worker that carries the calls of one channel to people: one thread a channel, one loop that does the retrying.
+"""The worker that carries the calls of one channel to people: one thread a lane, one loop that does the retrying.
 
 Rules:
-- Calls are not in line like publications: one that failed waits by itself (by the monotonic clock, in this process; its
-  `next_try_us` stays 0), the others go on. First those of high priority, then those that are not overdue, then those
-  not tried yet, then the oldest.
+- Calls are not in line like publications: one that failed waits by itself (by the monotonic clock, in this process),
+  the others go on. First those of high priority, then those that are not overdue, then those not tried yet, then the
+  oldest: `call_lanes`, so that this holds among any number. Urgent calls and others go out beside each other.
 - Every call is tried at least once, however late it is. After `give_up_min` the last try is made; a receiver that asks
   for a longer wait has given up for us.
-- No more tries than `per_minute` in any minute.
+- No more tries than `per_minute` in any minute, of both lanes.
 - A try is made in a thread that is left behind when it takes longer than `timeout_s`: no channel can hold up another,
   nor the end of the service.
 - What became of a call is an input of the engine. Its row is marked only when that input is committed, so a crash in
   between repeats the call, under the same id. The next try waits for the mark (not for ever, if the writer is busy), so
-  that a crash repeats one call on a channel, not several. A call that may have arrived before says so: its row was
+  that a crash repeats one call on a lane, not several. A call that may have arrived before says so: its row was
   there when the service started, or an earlier try ended without an answer.
 - A defect, here or in a channel, ends a try or a round, never the worker.
 
@@ -22,9 +22,8 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections import deque
 from collections.abc import Callable, Collection, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from queue import Empty, SimpleQueue
 from typing import Final, Protocol
 
@@ -34,17 +33,17 @@ from motewatch.engine.records import Entered, Output
 from motewatch.journal.errors import JournalUnwritableError
 from motewatch.journal.rows import OutboxRow
 from motewatch.links.attempts import Attempts, StopWaitingError
+from motewatch.links.call_lanes import MINUTE_S, OVERDUE, TRIED, Lane, Window, place_in_line
 from motewatch.links.call_message import CallMessage
 from motewatch.links.channels import Channel
 from motewatch.links.clock import TimeSource
 from motewatch.links.errors import ChannelError, ChannelRefusedError
 from motewatch.links.one_try import one_try
-from motewatch.links.outbox import CALL, COMPLAIN_S, FIRST_IN_LINE, pause_s
+from motewatch.links.outbox import CALL, COMPLAIN_S, pause_s
 from motewatch.site.people import ChannelBase
 
 log = logging.getLogger(__name__)
 
-MINUTE_S: Final = 60.0
 IDLE_S: Final = 1.0
 PAGE: Final = 1_000
 FINISH_S: Final = 0.3
@@ -59,7 +58,8 @@ LONGEST_DETAIL: Final = 300
 class Rows(Protocol):
     """What a worker needs of the journal; see there."""
 
-    def due(self, sink: str, now_us: int, limit: int) -> list[OutboxRow]: ...
+    def due(self, sink: str, now_us: int, limit: int, from_us: int = 0) -> list[OutboxRow]: ...
+    def move(self, ids: Sequence[int], next_try_us: int) -> None: ...
     def delivered(self, ids: Sequence[int], now_us: int) -> None: ...
     def retry(self, ids: Sequence[int], next_try_us: int, error: str) -> None: ...
     def refused(self, ids: Sequence[int], now_us: int, error: str) -> None: ...
@@ -114,21 +114,6 @@ class Figures:
     """Tries that said that they may be one."""
 
 
-@dataclass(slots=True)
-class _Window:
-    """The tries of the last minute."""
-
-    per_minute: int
-    tries_s: deque[float] = field(default_factory=deque)
-
-    def free_in_s(self, now_s: float) -> float:
-        while self.tries_s and now_s - self.tries_s[0] >= MINUTE_S:
-            self.tries_s.popleft()
-        if len(self.tries_s) < self.per_minute:
-            return 0.0
-        return self.tries_s[0] + MINUTE_S - now_s
-
-
 class CallWorker:
     """See the module. `step` is the whole work; the thread only calls it."""
 
@@ -142,9 +127,12 @@ class CallWorker:
         clock: TimeSource,
         *,
         left_over: Collection[int] = (),
+        lane: Lane = Lane.ALL,
+        window: Window | None = None,
         idle_s: float = IDLE_S,
     ) -> None:
-        """`left_over`: ids of the rows of this sink that were there when the service started."""
+        """`left_over`: ids of the rows of this sink that were there when the service started. The workers of a
+        channel's lanes share its `window`."""
         self.sink = f"{CALL}{settings.id}"
         self._settings = settings
         self._channel = channel
@@ -155,7 +143,8 @@ class CallWorker:
         self._left_over = frozenset(left_over)
         self._idle_s = idle_s
         self._attempts = Attempts(f"call-{settings.id}", clock)
-        self._window = _Window(settings.per_minute)
+        self._lane = lane
+        self._window = Window(settings.per_minute) if window is None else window
         self._waiting: dict[int, _Waiting] = {}
         self._settled: SimpleQueue[_Settled] = SimpleQueue()
         self._wake = threading.Event()
@@ -237,12 +226,15 @@ class CallWorker:
             return min(posted_s + SETTLE_S - now_s, self._idle_s)
         rows = self._due()
         ready = self._ready(rows, now_s)
+        if self._put_right(rows, now_s):
+            return 0.0
         if not ready:
             return self._until_next_s(rows, now_s)
-        free_in_s = self._window.free_in_s(now_s)
+        row = min(ready, key=lambda each: self._place(each, now_s))
+        told = self._waiting[row.id].told
+        free_in_s = self._window.take(now_s, urgent=told is not None and told.urgent)
         if free_in_s > 0:
             return min(free_in_s, self._idle_s)
-        row = min(ready, key=lambda each: self._place(each, now_s))
         self._serve(row, self._waiting[row.id])
         return 0.0
 
@@ -256,6 +248,33 @@ class CallWorker:
             for row in rows
             if not self._waiting[row.id].settling and self._waiting[row.id].resume_s <= now_s
         ]  # fmt: skip
+
+    def _put_right(self, rows: list[OutboxRow], now_s: float) -> bool:
+        """Move what stands in the wrong place: in the other lane (a row of an older version), or overdue before what
+        cannot be seen behind a whole page of it."""
+        moves: dict[int, list[int]] = {}
+        for row in rows:
+            waiting = self._waiting[row.id]
+            if waiting.told is None or waiting.settling:
+                continue
+            urgent = waiting.told.urgent
+            overdue = len(rows) >= PAGE and waiting.give_up_s <= now_s
+            place = place_in_line(urgent, OVERDUE) if overdue else row.next_try_us
+            if not self._lane.takes(urgent):
+                place = place_in_line(urgent)
+            if place != row.next_try_us:
+                moves.setdefault(place, []).append(row.id)
+        with self._journal_lock:
+            if self._abandoned:
+                return False
+            for place, ids in moves.items():
+                self._rows.move(ids, place)
+        for row in rows:
+            if row.id in self._waiting:
+                told = self._waiting[row.id].told
+                if told is not None and not self._lane.takes(told.urgent):
+                    del self._waiting[row.id]
+        return bool(moves)
 
     def _meet(self, row: OutboxRow, now_s: float) -> _Waiting:
         age_s = max(0.0, (self._clock.now_us() - row.created_us) / 1_000_000)
@@ -289,7 +308,6 @@ class CallWorker:
             log.exception("call '%s' cannot be put into words", told.id)
             self._settle(row, waiting, Outcome.REFUSED, f"a defect: {_named(error)} while putting it into words")
             return
-        self._window.tries_s.append(self._clock.monotonic_s())
         self.figures.tries += 1
         self.figures.repeats += waiting.doubtful
         try:
@@ -326,7 +344,8 @@ class CallWorker:
         )
         with self._journal_lock:
             if not self._abandoned:
-                self._rows.retry([row.id], FIRST_IN_LINE, str(error))
+                urgent = waiting.told is not None and waiting.told.urgent
+                self._rows.retry([row.id], max(row.next_try_us, place_in_line(urgent, TRIED)), str(error))
 
     # What became of a call
 
@@ -392,7 +411,8 @@ class CallWorker:
 
     def _due(self) -> list[OutboxRow]:
         with self._journal_lock:
-            return [] if self._abandoned else self._rows.due(self.sink, self._clock.now_us(), PAGE)
+            first, last = self._lane.value
+            return [] if self._abandoned else self._rows.due(self.sink, last, PAGE, first)
 
 
 def _named(error: Exception) -> str:

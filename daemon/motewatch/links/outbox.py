@@ -68,10 +68,17 @@ class Outcome:
 
 
 def fresh_row(
-    sink: str, key: str, topic: str, payload: bytes, retain: bool, now_us: int, expiry_s: int | None = None
+    sink: str,
+    key: str,
+    topic: str,
+    payload: bytes,
+    retain: bool,
+    now_us: int,
+    expiry_s: int | None = None,
+    place: int = FIRST_IN_LINE,
 ) -> OutboxRow:
     """A row that has not been tried yet."""
-    return OutboxRow(0, sink, key, topic, payload, retain, now_us, 0, FIRST_IN_LINE, expiry_s)
+    return OutboxRow(0, sink, key, topic, payload, retain, now_us, 0, place, expiry_s)
 
 
 def pause_s(attempts: int) -> float:

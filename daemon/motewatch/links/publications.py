@@ -26,6 +26,7 @@ from pydantic_core import to_json
 from motewatch.engine.codec import canonical
 from motewatch.engine.records import AlarmChanged, Output, Replied, SampleTaken, Told
 from motewatch.journal.rows import OutboxRow
+from motewatch.links.call_lanes import place_in_line
 from motewatch.links.outbox import CALL, MQTT, MQTT_ALARMS, TIME_SERIES, fresh_row
 from motewatch.links.time_series import alarm_line, sample_lines
 from motewatch.measure.samples import UL_PER_L, Quality, Sample, Spread
@@ -96,9 +97,8 @@ class Publications:
             elif isinstance(output, Replied):
                 self._reply(output, now_us, rows, response_topics or {})
             elif isinstance(output, Told):
-                rows.append(
-                    fresh_row(f"{CALL}{output.channel}", output.id, "", canonical(output).encode(), False, now_us)
-                )
+                body, place = canonical(output).encode(), place_in_line(output.urgent)
+                rows.append(fresh_row(f"{CALL}{output.channel}", output.id, "", body, False, now_us, place=place))
         return rows
 
     def _sample(self, sample: Sample, now_us: int, rows: list[OutboxRow]) -> None:

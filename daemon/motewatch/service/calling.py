@@ -22,6 +22,7 @@ from motewatch.journal.journal import Journal
 from motewatch.journal.outbox import Outbox
 from motewatch.journal.rows import OutboxRow
 from motewatch.links.broker import BrokerLink
+from motewatch.links.call_lanes import Lane, Window
 from motewatch.links.call_message import CallMessage, Names
 from motewatch.links.call_worker import CallWorker, Poster
 from motewatch.links.channels import Channel, open_channel
@@ -150,7 +151,7 @@ class Calling:
         before: LeftOver,
         trouble: Callable[[], str],
     ) -> list[CallWorker]:
-        """A worker for each channel, and the calls beside the record."""
+        """Workers for each channel, and the calls beside the record."""
         if not site.channels:
             return []
         from motewatch.links.call_text import render
@@ -160,13 +161,19 @@ class Calling:
             link = None if self._signer is None else self._signer.link_for(told, self._clock.now_us())
             return render(told, self._names, link, self._zone, maybe_repeat)
 
-        workers = []
+        workers: list[CallWorker] = []
+        outbox = Outbox(self._journal.store)
         for settings in site.channels:
             channel = open_channel(settings, base_dir, publisher, self._clock, topics)
             self._undo.callback(channel.close)
             self._channels[settings.id] = settings, channel
-            rows = before.get(f"{CALL}{settings.id}", ())
-            workers.append(CallWorker(settings, channel, self._journal, post, words, self._clock, left_over=rows))
+            rows, window = before.get(f"{CALL}{settings.id}", ()), Window(settings.per_minute)
+            workers += [
+                CallWorker(
+                    settings, channel, outbox, post, words, self._clock, left_over=rows, lane=lane, window=window
+                )
+                for lane in (Lane.URGENT, Lane.OTHERS)
+            ]
         self._unrecorded = UnrecordedCalls(
             self._channels, words, trouble, post, self._clock, OnDuty.of(site), site.callout.unrecorded
         )

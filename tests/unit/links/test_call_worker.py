@@ -14,9 +14,10 @@ import pytest
 from motewatch.callout.records import Delivered, Outcome, Told
 from motewatch.journal.errors import JournalBusyError
 from motewatch.links.attempts import MOST_HANGING
+from motewatch.links.call_lanes import MINUTE_S, TRIED, place_in_line
 from motewatch.links.call_message import CallMessage
 from motewatch.links.call_text import MAYBE_REPEAT
-from motewatch.links.call_worker import MINUTE_S, SETTLE_S, CallWorker
+from motewatch.links.call_worker import SETTLE_S, CallWorker
 from motewatch.links.errors import ChannelAwayError, ChannelRefusedError
 from motewatch.site.people import MqttChannel
 from support.call_fakes import FakeChannel, FakeService, call, call_row, words
@@ -117,7 +118,7 @@ def test_a_call_that_failed_waits_by_itself_with_growing_pauses() -> None:
     ground.work(worker)
     assert ground.channel.ids() == ["a", "b"]
     assert ground.rows.rows[1].attempts == 1
-    assert ground.rows.rows[1].next_try_us == 0
+    assert ground.rows.rows[1].next_try_us == place_in_line(True, TRIED)
     assert ground.rows.errors == {1: "the gateway is away"}
     for pause_s in (0.5, 1.0, 2.0, 4.0):
         ground.channel.tried.clear()
@@ -347,11 +348,11 @@ class Failing(MemoryRows):
     failures = 2
     error: Exception = OSError("the disk is busy")
 
-    def due(self, sink: str, now_us: int, limit: int) -> list[Any]:
+    def due(self, sink: str, now_us: int, limit: int, from_us: int = 0) -> list[Any]:
         if self.failures:
             self.failures -= 1
             raise self.error
-        return super().due(sink, now_us, limit)
+        return super().due(sink, now_us, limit, from_us)
 
 
 def test_a_journal_that_fails_stops_no_worker() -> None:

@@ -348,11 +348,11 @@ class BrokenRows(MemoryRows):
 
     failed = False
 
-    def due(self, sink: str, now_us: int, limit: int) -> list[OutboxRow]:
+    def due(self, sink: str, now_us: int, limit: int, from_us: int = 0) -> list[OutboxRow]:
         if not self.failed:
             self.failed = True
             raise RuntimeError("disk full")
-        return super().due(sink, now_us, limit)
+        return super().due(sink, now_us, limit, from_us)
 
 
 def test_a_failing_journal_does_not_end_the_worker(caplog: pytest.LogCaptureFixture) -> None:
