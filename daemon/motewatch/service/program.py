@@ -176,6 +176,7 @@ class Service:
             self._clock,
             None if self._answering is None else self._answering.signer,
             calls_before,
+            trouble=lambda: writer.trouble or unwritten(writer.lives_s, self._clock.monotonic_s()),
         )
         watched = dead_man(site, base_dir, writer, link, self._clock)
         for worker in self._workers:
@@ -183,7 +184,6 @@ class Service:
             self._stop_later(worker.stop)
         calling.start()
         self._stop_later(link.stop)
-            trouble=lambda: writer.trouble or unwritten(writer.lives_s, self._clock.monotonic_s()),
         link.start()
         console_jobs = self._start_console(site, base_dir, journal, writer, link)
         jobs = self._jobs(site, journal, topics, writer, link, anchoring)
