@@ -47,8 +47,8 @@ from motewatch.journal.journal import Journal
 from motewatch.journal.rows import Batch, DeadLetter, InputRow, OutboxRow
 from motewatch.links.broker import BrokerEvent, Delivery
 from motewatch.links.clock import StepWatch, TimeSource
-from motewatch.service.engine_clock import EngineClock
 from motewatch.links.steady_clock import SteadyClock
+from motewatch.service.engine_clock import EngineClock
 from motewatch.service.refusals import refusal_of
 from motewatch.service.replay import snapshot_row
 from motewatch.service.store_watch import StoreWatch
@@ -352,11 +352,11 @@ class Writer:
         what = what_of(self._topics, delivery.topic, delivery.payload)
         if what is None:
             return
+        if self._steady is not None and self._steady.doubted and isinstance(what, Heard):
+            self._steady.heard(what.reading.sensor, what.reading.end_us)
         if isinstance(what, Refused):
             row = self._row(REFUSED, "", encode_refusal(what.refusal), delivery.received_us)
         else:
-        if self._steady is not None and self._steady.doubted and isinstance(what, Heard):
-            self._steady.heard(what.reading.sensor, what.reading.end_us)
             row = self._row(MESSAGE, delivery.topic, delivery.payload, delivery.received_us)
         asked = _command_id(what)
         if asked is not None and delivery.response_topic and self._may_answer(delivery.response_topic):
