@@ -118,8 +118,11 @@ def _together(mira: Person, peer: Peer) -> None:
 
 def _figures(vic: Person) -> None:
     page = unescape(vic.http.get("/alarms/figures?days=1").text)
-    assert "alarms per operator and hour" in page
-    assert "not judged: under 30 days" in page
+    # Some minutes on record: numbers of alarms and how long that is, no rate per day.
+    assert re.search(r"The record of this time is \d+ (s|min) long", page)
+    assert "alarms presented" in page
+    assert "target:" not in page
+    assert "Needle side: ≥0.5 µm, action</a>" in page
     assert "in all, at most" in page
     assert "<rect" in page
     assert vic.http.get("/alarms/figures?days=999999999999").status_code == 200

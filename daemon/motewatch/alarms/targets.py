@@ -20,6 +20,9 @@ from motewatch.alarms.priority import Priority
 from motewatch.wire.records import DAY_US
 
 DATA_BASE_US: Final = 30 * DAY_US
+RATES_FROM_US: Final = DAY_US
+"""A rate or a share is given from so long a record on: a rate per day from some minutes says nothing."""
+
 ISA: Final = "ISA-18.2-2016, as a public summary cites it"
 
 
@@ -126,10 +129,15 @@ TARGETS: Final = (
 """In the order of the report. The priorities are those of annunciated alarms, not of configured ones."""
 
 
+def too_young(found: Figures) -> bool:
+    """Is the record of the period too short for rates and shares?"""
+    return found.period.length_us < RATES_FROM_US
+
+
 def value_text(target: Target, found: Figures) -> str:
-    """A figure with its unit."""
+    """A figure with its unit; `-` where there is none, or where the record is too short for it."""
     value = target.value(found)
-    if value is None:
+    if value is None or (target.unit and too_young(found)):
         return "-"
     if target.unit == "%":
         return f"{100 * value:.3g} %"

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import typer
 
 from motewatch.alarms.performance import Chattering, Figures
-from motewatch.alarms.targets import TARGETS, Verdict, mark, value_text
+from motewatch.alarms.targets import TARGETS, Verdict, mark, too_young, value_text
 from motewatch.cli.printing import table
 from motewatch.cli.record import open_journal, span
 from motewatch.cli.times import local_text
@@ -65,6 +65,11 @@ def text(found: Figures, site: Site) -> str:
         "",
     ]
     lines += _standing(found) + _lists(found, zone)
+    if too_young(found):
+        lines += [
+            "",
+            f"The record of this time is {lasting(found.period.length_us)} long: rates and shares from 1 day on.",
+        ]
     if any(target.judge(found) is Verdict.TOO_SHORT for target in TARGETS):
         lines += ["", "Under 30 days on record: the standard asks for 30, so nothing is judged."]
     lines += [

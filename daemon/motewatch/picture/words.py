@@ -189,13 +189,18 @@ STATES = {
 
 def subject(alarm: AlarmMessage | AlarmEventMessage, names: dict[str, str], signs: Signs) -> str:
     """What an alarm is about: `Bench: ≥0.5 µm, action`. `names`: what people call each location."""
-    place, what, grade = _parts(alarm, names, signs)
+    return named(alarm.alarm, names, signs, kind=alarm.kind, location=alarm.location)
+
+
+def named(alarm: str, names: dict[str, str], signs: Signs, *, kind: str = "", location: str | None = None) -> str:
+    """The same from an alarm's id alone. `location`: where the sensor of a sensor's alarm stands."""
+    place, what, grade = _parts(alarm, kind, location, names, signs)
     return f"{place}: {what}" + (f", {grade}" if grade else "")
 
 
 def about(alarm: AlarmMessage, names: dict[str, str], signs: Signs) -> str:
     """The same with its figures: `Bench: ≥0.5 µm 4 841/m³, action at 3 520`, as far as the alarm tells."""
-    place, what, grade = _parts(alarm, names, signs)
+    place, what, grade = _parts(alarm.alarm, alarm.kind, alarm.location, names, signs)
     unit = plain(alarm.unit).replace("m3", signs.cubic).replace("%", " %")
     unit = unit if unit.startswith(("/", " ")) or not unit else f" {unit}"
     value = "" if alarm.value is None else f" {figure(alarm.value)}{unit}"
@@ -203,10 +208,10 @@ def about(alarm: AlarmMessage, names: dict[str, str], signs: Signs) -> str:
     return f"{place}: {what}{value}" + (f", {level}" if level else "")
 
 
-def _parts(alarm: AlarmMessage | AlarmEventMessage, names: dict[str, str], signs: Signs) -> tuple[str, str, str]:
+def _parts(alarm: str, kind: str, location: str | None, names: dict[str, str], signs: Signs) -> tuple[str, str, str]:
     """Place, quantity and grade, from the alarm's id."""
-    kind, *rest = plain(alarm.alarm).split("/")
-    if kind == "location" and len(rest) >= 2:
+    about, *rest = plain(alarm).split("/")
+    if about == "location" and len(rest) >= 2:
         what = rest[1].removesuffix("-high").removesuffix("-low")
         bare = what.removesuffix("um")
         if bare != what and bare.replace(".", "", 1).isdigit():
@@ -214,10 +219,10 @@ def _parts(alarm: AlarmMessage | AlarmEventMessage, names: dict[str, str], signs
         elif what == "pressure-difference":
             what = "pressure"
         return plain(names.get(rest[0], rest[0])), what.replace("-", " "), ", ".join(rest[2:])
-    if kind == "sensor" and len(rest) >= 2:
-        where = f" ({plain(names[alarm.location])})" if alarm.location in names else ""
+    if about == "sensor" and len(rest) >= 2:
+        where = f" ({plain(names[location])})" if location in names else ""
         return f"sensor {rest[0]}{where}", rest[1].replace("-", " "), ", ".join(rest[2:])
-    return kind, ", ".join(rest).replace("-", " ") or alarm.kind, ""
+    return about, ", ".join(rest).replace("-", " ") or kind, ""
 
 
 _COUNTED = re.compile(r" particles/m3 >= (\d+(?:\.\d+)?) um\b")

@@ -2,20 +2,29 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
+from html import unescape
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from motewatch.alarms.lifecycle import TABLE, Event, State
 from motewatch.engine.records import OrderedAct
+from motewatch.journal.journal import Journal
+from motewatch.site.models import Site
 from motewatch.web.access.roles import May
 from motewatch.web.console.alarm_acts import ACTS, acts_for, minutes_up_to
-from motewatch.web.console.alarm_figures_page import HEIGHT, LEAST_BARS, WIDTH, chart_of
+from motewatch.web.console.alarm_figures_page import HEIGHT, LEAST_BARS, WIDTH, chart_of, figures_page
 from motewatch.web.console.alarm_page import GROUPS
-from motewatch.wire.records import DAY_US, HOUR_US
+from motewatch.web.console.house import templates
+from motewatch.wire.records import DAY_US, HOUR_US, MINUTE_US
+from support.report_record import T0 as T0_RECORD
+from support.report_record import make_record, report_site
 
 ALL = frozenset(May)
 T0 = 1_780_000_000_000_000
+END_US = T0_RECORD + 1440 * MINUTE_US + 4_000_000
 
 
 @pytest.mark.parametrize(
@@ -79,3 +88,39 @@ def test_bars_hold_every_alarm_at_its_time() -> None:
     young = chart_of([T0], T0, T0 + 60_000_000, ZoneInfo("UTC"), HOUR_US)
     assert young["bars"][0]["x"] == round(WIDTH * (LEAST_BARS - 1) / LEAST_BARS, 2)
     assert chart_of([], T0, T0 + DAY_US, ZoneInfo("UTC"), DAY_US)["bars"] == []
+
+
+@pytest.fixture(scope="module")
+def record(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Journal]:
+    """A record of a day and an hour, with one excursion."""
+    path = tmp_path_factory.mktemp("figures") / "journal.db"
+    make_record(path)
+    with Journal.open_reader(path) as journal:
+        yield journal
+
+
+def figures_at(record: Journal, now_us: int, days: int) -> str:
+    """The page's text as it is then."""
+    zone = ZoneInfo("Europe/Berlin")
+    shown = figures_page(record, Site.model_validate(report_site()), zone, now_us, days)
+    around = {"visitor": None, "title": "Works", "ways": [], "foot": [], "days": days, "choices": (1, 7, 30, 90)}
+    page = templates().get_template("console/alarm_figures.html").render(**around, **shown)
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", page)).split())
+
+
+def test_a_young_record_gives_numbers_and_no_rates(record: Journal) -> None:
+    page = figures_at(record, END_US - 60 * MINUTE_US, 1)
+    assert "The record of this time is 2 h 00 min long" not in page
+    young = figures_at(record, T0_RECORD + 60 * MINUTE_US, 7)
+    assert "The record of this time is 2 h 00 min long." in young
+    assert "shown once it holds 1 day" in young
+    assert "alarms presented 0" in young
+    assert "/d" not in young
+    assert "target:" not in young
+
+
+def test_a_record_of_a_day_gives_rates_and_names_its_alarms(record: Journal) -> None:
+    page = figures_at(record, END_US, 7)
+    assert "alarms per operator and day 0.96/d target: about 144, at most 288 ~ – not judged: under 30 days" in page
+    assert "Most frequent 1 (100.0 %) Needle side: ≥0.5 µm, action" in page
+    assert "location/fill-1" not in page

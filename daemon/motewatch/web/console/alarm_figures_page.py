@@ -8,10 +8,10 @@ from zoneinfo import ZoneInfo
 
 from motewatch.alarms.annunciations import annunciations
 from motewatch.alarms.performance import LEAD_US, Figures
-from motewatch.alarms.targets import TARGETS, Verdict, mark, value_text
+from motewatch.alarms.targets import TARGETS, Verdict, mark, too_young, value_text
 from motewatch.journal.journal import Journal
 from motewatch.links.alarm_figures import figures_of
-from motewatch.picture.words import lasting
+from motewatch.picture.words import UNICODE, lasting, named
 from motewatch.site.models import Site
 from motewatch.web.words import local
 from motewatch.wire.records import DAY_US, HOUR_US
@@ -27,6 +27,7 @@ WIDTH: Final = 720.0
 HEIGHT: Final = 140.0
 HOURS_UP_TO_DAYS: Final = 7
 LEAST_BARS: Final = 24
+STALE_SHOWN: Final = 20
 
 
 def figures_page(record: Journal, site: Site, zone: ZoneInfo, now_us: int, days: int) -> dict[str, Any]:
@@ -36,10 +37,25 @@ def figures_page(record: Journal, site: Site, zone: ZoneInfo, now_us: int, days:
     if found is None:
         return {"found": None}
     begin_us, end_us = found.period.start_us, found.period.end_us
+    names = {each.id: each.name for each in site.locations}
+    stands = {each.id: each.location for each in site.sensors}
+
+    def name(alarm: str) -> str:
+        about, _, rest = alarm.partition("/")
+        location = stands.get(rest.partition("/")[0]) if about == "sensor" else None
+        return named(alarm, names, UNICODE, location=location)
+
     told = annunciations(record.alarm_steps(begin_us - LEAD_US, end_us))
     instants = [each.told_us for each in told if begin_us <= each.told_us < end_us]
     return {
         "found": found,
+        "young": too_young(found),
+        "long": lasting(found.period.length_us),
+        "counts": _counts(found),
+        "frequent": [
+            (each.number, f"{100 * each.share:.1f} %", each.alarm, name(each.alarm)) for each in found.frequent
+        ],
+        "stale": [(each, name(each)) for each in found.standing_stale[:STALE_SHOWN]],
         "span": f"{local(begin_us, zone):%Y-%m-%d %H:%M} to {local(end_us, zone):%Y-%m-%d %H:%M}",
         "targets": [
             (*VERDICTS[verdict], target.what, value_text(target, found), target.text + mark(target), verdict.value)
@@ -49,6 +65,18 @@ def figures_page(record: Journal, site: Site, zone: ZoneInfo, now_us: int, days:
         "lines": _lines(found),
         "chart": chart_of(instants, begin_us, end_us, zone, HOUR_US if days <= HOURS_UP_TO_DAYS else DAY_US),
     }
+
+
+def _counts(found: Figures) -> list[tuple[str, str]]:
+    """What can be said of a young record: numbers, no rates."""
+    return [
+        ("alarms presented", str(found.annunciated)),
+        *((f"of {priority.value} priority", str(number)) for priority, number in found.priorities.items() if number),
+        ("most in 10 min", str(found.peak_10_min)),
+        ("alarms that chatter", str(len(found.chattering))),
+        ("fleeting alarms", str(found.fleeting)),
+        ("floods", str(len(found.floods))),
+    ]
 
 
 def _lines(found: Figures) -> list[str]:
