@@ -144,17 +144,54 @@ def read_groups(path: Path, kind: Kind) -> Iterator[list[Row]]:
             yield to_rows(_checked(path, kind, lambda n=number: file.read_row_group(n)))  # type: ignore[misc]
 
 
-def in_order(path: Path, kind: Kind) -> Any:
-    """All rows as one table in the order of the record; for the file read last it is still in memory."""
-    stat = _stat(path)
-    return _in_order(path, kind, stat)
+class InOrder:
+    """All rows of a file in the order of the record, held in memory."""
+
+    def __init__(self, path: Path, kind: Kind) -> None:
+        with opened(path) as file:
+            table = _checked(path, kind, file.read)
+        self._table = table.sort_by("id") if kind is Kind.SAMPLES else table
+        self._ids = self._table.column("id").to_numpy()
+
+    def between(self, first_id: int, last_id: int) -> list[Row]:
+        """The rows with these ids."""
+        begin, end = self._ids.searchsorted([first_id, last_id + 1])
+        return to_rows(self._table.slice(int(begin), int(end - begin)))
+
+
+def in_order(path: Path, kind: Kind) -> InOrder:
+    """The same; the two files read last are still in memory, until `forget`: who replays goes on in them."""
+    return _in_order(path, kind, _stat(path))
 
 
 @lru_cache(maxsize=2)
-def _in_order(path: Path, kind: Kind, stat: tuple[int, int]) -> Any:
+def _in_order(path: Path, kind: Kind, stat: tuple[int, int]) -> InOrder:
+    return InOrder(path, kind)
+
+
+def forget() -> None:
+    """Give back the memory of the files read last."""
+    _in_order.cache_clear()
+    _keys.cache_clear()
+
+
+def of_sensors(path: Path, sensors: Sequence[str], first_id: int, last_id: int, before_us: int) -> list[Row]:
+    """Readings of these sensors among the messages with these ids that began before that instant, in their order."""
+    found: list[Row] = []
+    arrow, _ = load()
+    compute = importlib.import_module("pyarrow.compute")
     with opened(path) as file:
-        table = _checked(path, kind, file.read)
-    return table.sort_by("id") if kind is Kind.SAMPLES else table
+        for number in range(file.metadata.num_row_groups):
+            ids = file.metadata.row_group(number).column(0).statistics
+            if ids is not None and (ids.max < first_id or ids.min > last_id):
+                continue
+            table = _checked(path, Kind.MESSAGES, lambda n=number: file.read_row_group(n))  # type: ignore[misc]
+            row_ids = table.column("id")
+            wanted = compute.and_(compute.greater_equal(row_ids, first_id), compute.less_equal(row_ids, last_id))
+            named = compute.is_in(table.column("sensor"), value_set=arrow.array(list(sensors)))
+            began = compute.fill_null(compute.less(table.column("start_us"), before_us), False)
+            found += to_rows(table.filter(compute.and_(wanted, compute.and_(named, began))))
+    return found
 
 
 def of_location(path: Path, location: str | None, first_us: int, last_us: int) -> list[Row]:

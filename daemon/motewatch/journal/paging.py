@@ -28,10 +28,10 @@ def pages(store: Store, query: Select[Any], key: Any, last: int | None = None) -
 
 
 class RowsInOrder:
-    """The same rows, taken up to one id after the other. The first column must be the id."""
+    """Rows that come page by page, taken up to one id after the other. The first column must be the id."""
 
-    def __init__(self, store: Store, query: Select[Any], key: Any, last: int) -> None:
-        self._pages = pages(store, query, key, last)
+    def __init__(self, pages_in_order: Iterator[list[Any]]) -> None:
+        self._pages = pages_in_order
         self._page: list[Any] = []
         self._at = 0
 

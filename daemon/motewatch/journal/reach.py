@@ -122,12 +122,7 @@ def as_sealed(kind: Kind, row: tuple[Any, ...]) -> tuple[Any, ...]:
 
 def rows_of(store: Store, archive: Archived, first_id: int, last_id: int) -> list[tuple[Any, ...]]:
     """Rows of one file with these ids, in the order of the record, as they stand in the file."""
-    import numpy as np
-
-    table = archive_files.in_order(folder_of(store.path) / archive.name, archive.kind)
-    ids = table.column("id").to_numpy()
-    begin, end = np.searchsorted(ids, [first_id, last_id + 1])
-    return archive_files.to_rows(table.slice(int(begin), int(end - begin)))
+    return archive_files.in_order(folder_of(store.path) / archive.name, archive.kind).between(first_id, last_id)
 
 
 def start_of_reading(store: Store, sensor: str, boot: str, seq: int, before_input_id: int) -> int | None:

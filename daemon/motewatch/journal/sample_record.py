@@ -15,9 +15,10 @@ from sqlalchemy import literal, select
 from motewatch.engine.codec import output_from
 from motewatch.engine.records import AlarmChanged, SampleTaken
 from motewatch.journal import tables
-from motewatch.journal.archives import Kind, of_ids
+from motewatch.journal.archive_files import of_sensors
+from motewatch.journal.archives import Kind, folder_of, of_ids
 from motewatch.journal.queries import audit_rows
-from motewatch.journal.reach import inputs_between, reaching
+from motewatch.journal.reach import reaching
 from motewatch.journal.rows import AuditRow, InputRow
 from motewatch.journal.store import Store
 from motewatch.measure.samples import Sample
@@ -27,7 +28,6 @@ INPUTS_BEFORE: Final = 200_000
 
 REVISIONS_MAX: Final = 50
 READINGS_MAX: Final = 2_000
-PAGE: Final = 10_000
 STEPS_MAX: Final = 200
 NOTES_MAX: Final = 500
 
@@ -87,19 +87,14 @@ def _of_sensors(store: Store, sensors: Sequence[str], end_us: int, first_id: int
         .limit(READINGS_MAX)
     )
     with store.reading() as connection:
-        archived = bool(of_ids(connection, Kind.MESSAGES, first_id, last_id))
-        rows = [] if archived else [InputRow(*row) for row in connection.execute(query)]
-    if not archived:
-        return rows
-    found = []
-    for begin in range(first_id, last_id + 1, PAGE):
-        for columns in inputs_between(store, begin, min(begin + PAGE - 1, last_id)):
-            row = InputRow(*columns)
-            if row.sensor in sensors and row.start_us is not None and row.start_us < end_us:
-                found.append(row)
-        if len(found) >= READINGS_MAX:
-            break
-    return found[:READINGS_MAX]
+        rows = [InputRow(*row) for row in connection.execute(query)]
+        files = [each for each in of_ids(connection, Kind.MESSAGES, first_id, last_id) if each.deleted_us is None]
+    known = {row.id for row in rows}
+    for archive in files:
+        path = folder_of(store.path) / archive.name
+        archived = of_sensors(path, sensors, first_id, last_id, end_us)
+        rows += [InputRow(*row) for row in archived if row[0] not in known]
+    return sorted(rows, key=lambda row: row.id)[:READINGS_MAX]
 
 
 def steps_within(store: Store, location: str, start_us: int, end_us: int) -> list[AlarmChanged]:

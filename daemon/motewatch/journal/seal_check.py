@@ -9,12 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final
 
 from sqlalchemy import func, select
 
 from motewatch.journal import seals, tables
-from motewatch.journal.paging import RowsInOrder, pages
+from motewatch.journal.archive_check import all_pages, seals_of_manifests
+from motewatch.journal.archives import Kind, registered
+from motewatch.journal.paging import RowsInOrder
+from motewatch.journal.reach import as_sealed
 from motewatch.journal.seals import MARK, Seal
 from motewatch.journal.store import Store
 
@@ -22,6 +26,8 @@ FINDINGS: Final = 20
 """How many sentences one walk gives at most: a removed row may spoil thousands after it."""
 
 _SEALED: Final = (tables.inputs, tables.outputs, tables.dead_letters)
+_KINDS: Final = (Kind.MESSAGES, Kind.SAMPLES, Kind.LETTERS)
+"""Which rows of these tables may stand in archives."""
 _HASHES: Final[tuple[Callable[[Any], list[bytes]], ...]] = (
     seals.input_hashes,
     seals.output_hashes,
@@ -65,8 +71,16 @@ def _walk(store: Store) -> Iterator[str]:
         # One state: a batch and its seal come together.
         newest = connection.execute(select(table).order_by(table.c.id.desc()).limit(1)).first()
         engine_us = connection.execute(select(tables.meta.c.engine_us)).scalar()
-        ends = [connection.execute(select(func.max(each.c.id))).scalar() or 0 for each in _SEALED]
+        ends = [
+            max(
+                connection.execute(select(func.max(each.c.id))).scalar() or 0,
+                *(archive.last_id for archive in registered(connection, kind)),
+                0,
+            )
+            for each, kind in zip(_SEALED, _KINDS, strict=True)
+        ]
         lowest = connection.execute(select(func.min(table.c.id))).scalar()
+        said = seals_of_manifests(connection)
     if newest is None:
         yield from _unsealed((0, 0, 0), ends)
         return
@@ -74,9 +88,12 @@ def _walk(store: Store) -> Iterator[str]:
     if lowest is not None and lowest < 1:
         yield f"seals: seal {lowest} was put in: they begin at 1"
     walk = _Walk(store, last)
-    for page in pages(store, select(table), table.c.id, last.id):
+    for page in all_pages(store, Kind.SEALS, select(table), table.c.id, last.id):
         for columns in page:
-            yield from walk.next(Seal(*columns))
+            link = Seal(*columns)
+            yield from walk.next(link)
+            if said.get(link.id, link.hash.hex()) != link.hash.hex():
+                yield f"archives: a manifest names seal {link.id} with another hash than it has"
             if walk.broken:
                 return
     if engine_us != last.engine_us:
@@ -89,11 +106,12 @@ class _Walk:
 
     def __init__(self, store: Store, last: Seal) -> None:
         self._rows = [
-            RowsInOrder(store, select(table), table.c.id, end)
-            for table, end in zip(_SEALED, _last_ids(last), strict=True)
+            RowsInOrder(all_pages(store, kind, select(table), table.c.id, end, partial(as_sealed, kind)))
+            for table, kind, end in zip(_SEALED, _KINDS, _last_ids(last), strict=True)
         ]
+        places = select(_samples.output_id, _samples.input_id)
         self._places = RowsInOrder(
-            store, select(_samples.output_id, _samples.input_id), _samples.output_id, last.output_id
+            all_pages(store, Kind.SAMPLES, places, _samples.output_id, last.output_id, lambda row: (row[0], row[7]))
         )
         self._previous = seals.FIRST
         self._ends = (0, 0, 0)

@@ -8,14 +8,16 @@ order gives none. It repairs nothing. Most checks read every row: minutes for a 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Final
+from typing import Any, Final
 
-from sqlalchemy import Connection, func, or_, select
+from sqlalchemy import Connection, Select, func, or_, select
 
 from motewatch.engine.codec import INTERNAL_KINDS, decode_internal, kind_of, output_from
 from motewatch.engine.records import AlarmChanged, Audited, Delivered, Output, SampleTaken, Told
 from motewatch.journal import chain, migrations, tables
 from motewatch.journal.anchors import broken_anchors
+from motewatch.journal.archive_check import archived_rows, broken_archives, strays, wrong_columns
+from motewatch.journal.archives import Kind, heads
 from motewatch.journal.columns import (
     Row,
     alarm_columns,
@@ -28,6 +30,7 @@ from motewatch.journal.columns import (
 from motewatch.journal.errors import JournalError
 from motewatch.journal.paging import pages
 from motewatch.journal.queries import audit_rows
+from motewatch.journal.reach import reaching
 from motewatch.journal.rollups import wrong_hours
 from motewatch.journal.rows import AuditRow
 from motewatch.journal.seal_check import broken_seals
@@ -38,6 +41,9 @@ FINDINGS: Final = 20
 
 UNREADABLE: Final = (ValueError, KeyError, TypeError, AttributeError, IndexError)
 """What a text raises that is none of ours."""
+
+ODD_MOST: Final = 1_000
+"""Samples whose first revisions are not in the journal: so many are looked for in archives."""
 
 DELIVERED: Final = INTERNAL_KINDS[Delivered]
 OUTCOME: Final = ("outcome", "outcome_us", "attempts", "detail")
@@ -56,12 +62,19 @@ def verify(store: Store, public_key: str | None = None) -> list[str]:
     def anchors(store: Store) -> list[str]:
         return broken_anchors(store, public_key)
 
+    def archives(store: Store) -> list[str]:
+        return broken_archives(store, public_key)
+
     findings: list[str] = []
     checks: list[Callable[[Store], list[str]]] = [
         Store.integrity,
+        archives,
         broken_seals,
+        strays,
+        wrong_columns,
         anchors,
         _single_queries,
+        _revisions,
         _audit_chain,
         _texts_and_columns,
         _hours_of_samples,
@@ -90,7 +103,6 @@ def _single_queries(store: Store) -> list[str]:
         _time_going_back,
         _repeated_readings,
         _unknown_causes,
-        _revisions,
         _missing_columns,
         _audit_order,
         _outcomes,
@@ -104,9 +116,17 @@ def _single_queries(store: Store) -> list[str]:
 
 def _gaps(connection: Connection) -> list[str]:
     found = []
-    for table in (tables.inputs, tables.outputs, tables.dead_letters):
+    for table, kind in (
+        (tables.inputs, Kind.MESSAGES),
+        (tables.outputs, Kind.SAMPLES),
+        (tables.dead_letters, Kind.LETTERS),
+    ):
         query = select(func.count(), func.min(table.c.id), func.max(table.c.id)).select_from(table)
         count, first, last = connection.execute(query).one()
+        head = heads(connection)[kind]
+        if head:
+            count += archived_rows(connection, kind)
+            first, last = min(first or 1, 1), max(last or 0, head)
         if count and (first != 1 or last != count):
             found.append(f"{table.name}: ids run from {first} to {last}, but there are {count} rows")
     return found
@@ -135,7 +155,7 @@ def _unknown_causes(connection: Connection) -> list[str]:
     query = (
         select(_outputs.id, _outputs.input_id)
         .join_from(tables.outputs, tables.inputs, _outputs.input_id == _inputs.id, isouter=True)
-        .where(_outputs.input_id.is_not(None), _inputs.id.is_(None))
+        .where(_outputs.input_id > heads(connection)[Kind.MESSAGES], _inputs.id.is_(None))
         .order_by(_outputs.id)
     )
     return [
@@ -144,17 +164,29 @@ def _unknown_causes(connection: Connection) -> list[str]:
     ]
 
 
-def _revisions(connection: Connection) -> list[str]:
+def _revisions(store: Store) -> list[str]:
+    query = _revised().having(or_(func.min(_samples.revision) != 1, func.max(_samples.revision) != func.count()))
+    found = []
+    with store.reading() as connection:
+        odd = connection.execute(query.limit(ODD_MOST)).all()
+    for location, end_us, *_ in odd:
+        # The revisions before may be in an archive.
+        with reaching(store, location, end_us - 1, end_us) as connection:
+            here = _revised().where(_samples.location == location, _samples.end_us == end_us)
+            _, _, count, first, last = connection.execute(here).one()
+        if (first, last) != (1, count):
+            found.append(
+                f"samples: {location}, period ending at {end_us} us: {count} revisions numbered from {first} to {last}"
+            )
+        if len(found) >= FINDINGS:
+            break
+    return found
+
+
+def _revised() -> Select[Any]:
     revision = _samples.revision
-    query = (
-        select(_samples.location, _samples.end_us, func.count(), func.min(revision), func.max(revision))
-        .group_by(_samples.location, _samples.end_us)
-        .having(or_(func.min(revision) != 1, func.max(revision) != func.count()))
-    )
-    return [
-        f"samples: {location}, period ending at {end_us} us: {count} revisions numbered from {first} to {last}"
-        for location, end_us, count, first, last in connection.execute(query.limit(FINDINGS))
-    ]
+    columns = (_samples.location, _samples.end_us, func.count(), func.min(revision), func.max(revision))
+    return select(*columns).group_by(_samples.location, _samples.end_us)
 
 
 def _missing_columns(connection: Connection) -> list[str]:
