@@ -52,6 +52,7 @@ from motewatch.links.time_series import TimeSeriesLink
 from motewatch.service.backups import Backups
 from motewatch.service.calling import Calling, dead_man, left_over, stuck, unwritten
 from motewatch.service.errors import ServiceError
+from motewatch.service.memory_watch import MemoryWatch
 from motewatch.service.only_one import only_service
 from motewatch.service.replay import restore
 from motewatch.service.reporting import Reporting, mail_opener
@@ -610,6 +611,11 @@ class _Signals:
 def run(site_path: Path, log_level: str = "info") -> int:
     """Serve until told to stop. Returns the exit status: 0 after a clean stop."""
     set_up(log_level)
+    with MemoryWatch():
+        return _serve(site_path)
+
+
+def _serve(site_path: Path) -> int:
     signals = _Signals()
     manager = ServiceManager(os.environ, os.getpid())
     if manager.lives_every_s:
