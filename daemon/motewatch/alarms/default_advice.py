@@ -246,6 +246,21 @@ SHIPPED: Final[dict[str, Shipped]] = {
         _SEVERE,
     ),
     "callout-gap": Shipped(
+    "part-out-of-use": Shipped(
+        "a secret or certificate was not there at the start, or the port was taken; the alarm's text names it",
+        "monitoring and alarms go on, but without this part",
+        "Put in place what the text names, run motewatch check, and start the service anew.",
+        480,
+        _SEVERE,
+    ),
+    "channel-out-of-use": Shipped(
+        "the channel's secret, certificate or library was not there; the alarm's text names it",
+        "nobody is called over this channel; whoever has no other way is not reached",
+        "Put in place what the text names: the channel is taken into use within a minute. Reach by phone whoever has "
+        "no other way.",
+        10,
+        _SEVERE,
+    ),
         "the rota names nobody for this time",
         "an alarm would reach nobody on this rota",
         "Name somebody: correct the rota, or enter a cover.",

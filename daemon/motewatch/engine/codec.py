@@ -28,6 +28,7 @@ from motewatch.engine.records import (
     Ordered,
     OrderedAct,
     Output,
+    PartChanged,
     Placed,
     Pressed,
     Priority,
@@ -58,6 +59,7 @@ _OUTPUTS: Final = {kind: cls for cls, kind in OUTPUT_KINDS.items()}
 Internal = (
     LinkChanged
     | SessionLost
+    | PartChanged
     | Resumed
     | ClockStepped
     | ReplayDiffered
@@ -79,6 +81,7 @@ INTERNAL_KINDS: Final[dict[type[Any], str]] = {
     LinkChanged: "link-changed",
     SessionLost: "session-lost",
     Resumed: "resumed",
+    PartChanged: "part-changed",
     ClockStepped: "clock-stepped",
     ReplayDiffered: "replay-differed",
     Configured: "configured",

@@ -45,6 +45,7 @@ from motewatch.engine.records import (
     LinksGuessed,
     Ordered,
     Output,
+    PartChanged,
     Placed,
     Pressed,
     RecordHeldUp,
@@ -60,6 +61,7 @@ from motewatch.engine.records import (
 from motewatch.engine.sensor_watch import SensorWatch
 from motewatch.engine.service_alarms import SERVICE_ALARMS, ServiceAlarms
 from motewatch.engine.suppression import Suppressions
+from motewatch.engine.subject import OUT_OF_USE
 from motewatch.engine.suspicion import SUSPICION_KINDS
 from motewatch.engine.trial_desk import TrialDesk
 from motewatch.site.models import Site
@@ -195,6 +197,8 @@ class Engine:
         elif isinstance(what, Resumed):
             parts.callout.resumed(what)
         elif isinstance(what, LinksGuessed):
+        elif isinstance(what, PartChanged):
+            parts.service.part_changed(what)
             parts.service.links_guessed(what)
         elif isinstance(what, RecordHeldUp):
             parts.service.record_held_up(what)
@@ -343,7 +347,8 @@ class Engine:
         possible = {alarm for location in parts.locations.values() for alarm in location.alarms()}
         for alarm, entry in sorted(desk.book.entries.items()):
             sensor = entry.subject.sensor
-            known = alarm in possible or alarm in SERVICE_ALARMS
+            # Which parts there are the service knows: it says so of one that the site file has no more.
+            known = alarm in possible or alarm in SERVICE_ALARMS or alarm.startswith(OUT_OF_USE)
             known = known or parts.trials.holds(alarm) or parts.callout.holds(alarm)
             if not known and alarm.startswith("sensor/"):
                 known = sensor in desk.plan.sensors and entry.subject.kind not in SUSPICION_KINDS

@@ -75,6 +75,16 @@ class SessionLost:
 
 
 @dataclass(frozen=True, slots=True)
+class PartChanged:
+    """A part of the service that monitoring can do without is out of use (`channel/ID`, `console`), or in use again."""
+
+    part: str
+    works: bool
+    since_us: int
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class ClockStepped:
     """The host's clock jumped by `step_us` against its monotonic clock."""
 
@@ -252,6 +262,7 @@ What = (
     | LinksGuessed
     | RecordHeldUp
     | SignInsFailed
+    | PartChanged
     | Accessed
     | Pressed
     | Ordered

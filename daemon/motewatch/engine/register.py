@@ -19,12 +19,14 @@ from motewatch.engine.alarm_rules import PLAIN, Treatment
 from motewatch.engine.plan import Grade, LocationPlan, Plan, compile_plan
 from motewatch.engine.service_alarms import SERVICE_ALARMS
 from motewatch.engine.subject import (
+    CHANNEL_PART,
     NOBODY_ALARM,
     Subject,
     count_alarm,
     gap_alarm,
     insufficient_alarm,
     location_alarm,
+    part_subject,
     sensor_alarm,
     trial_alarm,
 )
@@ -85,6 +87,9 @@ def alarm_register(site: Site) -> list[RegisterRow]:
         rows.append(_row(plan, subject.alarm, subject.kind, _SERVICE_WORDS[subject.kind]))
     if site.escalations:
         rows.append(_row(plan, NOBODY_ALARM, "callout-nobody-reached", "nobody could be reached for an alarm"))
+    for part, what in optional_parts(site).items():
+        subject = part_subject(part)
+        rows.append(_row(plan, subject.alarm, subject.kind, what))
     for rota in Ladders.of(site).rotas:
         rows.append(_row(plan, gap_alarm(rota), "callout-gap", f"nobody is on call in the rota {rota}"))
     if site.callout.test_calls is not None:
@@ -92,6 +97,20 @@ def alarm_register(site: Site) -> list[RegisterRow]:
             what = f"a test call to {way.person} over {way.channel} failed"
             rows.append(_row(plan, trial_alarm(way.person, way.channel), "callout-test", what))
     return rows
+
+
+def optional_parts(site: Site) -> dict[str, str]:
+    """The parts of the service that monitoring can do without, and what it means that one is out of use."""
+    callout = site.callout
+    there = {
+        "answer-page": (callout.answer_page, "calls go out without a link to answer them by"),
+        "console": (site.console, "nobody can sign in at the console"),
+        "dead-man": (callout.dead_man, "no signal tells the outside that the service lives"),
+        "record-signature": (site.record.signing_key_file, "no anchors of the record are signed and published"),
+        "time-series": (site.service.time_series, "points wait, no curves are drawn from them"),
+    }
+    channels = {f"{CHANNEL_PART}{each.id}": f"no call goes out over the channel {each.id}" for each in site.channels}
+    return channels | {part: what for part, (settings, what) in there.items() if settings is not None}
 
 
 _SERVICE_WORDS: Final = {

@@ -16,6 +16,7 @@ from motewatch.engine.records import (
     Link,
     LinkChanged,
     LinksGuessed,
+    PartChanged,
     Priority,
     RecordHeldUp,
     ReplayDiffered,
@@ -23,7 +24,7 @@ from motewatch.engine.records import (
     SignInsFailed,
     Turned,
 )
-from motewatch.engine.subject import Subject
+from motewatch.engine.subject import CHANNEL_PART, Subject, part_subject
 from motewatch.site.instants import instant
 from motewatch.wire.records import SECOND_US, Refusal
 
@@ -117,6 +118,17 @@ class ServiceAlarms:
 
     def happened(self, what: SessionLost | ClockStepped | ReplayDiffered) -> None:
         """Something that is over as soon as it is known, and stands until somebody takes note."""
+    def part_changed(self, change: PartChanged) -> None:
+        """A part that monitoring can do without is out of use, or in use again."""
+        desk, subject = self._desk, part_subject(change.part)
+        detail = f": {change.detail}" if change.detail else ""
+        said = change.part.replace(CHANNEL_PART, "the channel ", 1) if "/" in change.part else f"the part {change.part}"
+        at_us = min(change.since_us, desk.time_us)
+        if change.works:
+            desk.say(desk.book.returns(subject.alarm, at_us, desk.time_us, f"{said} is in use again{detail}"))
+        else:
+            desk.say(desk.book.starts(subject, at_us, desk.time_us, f"{said} is out of use{detail}"))
+
         desk = self._desk
         now_us = desk.time_us
         if isinstance(what, SessionLost):

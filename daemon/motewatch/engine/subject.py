@@ -10,6 +10,11 @@ from motewatch.alarms.priority import Priority
 NOBODY_ALARM: Final = "callout/nobody-reached"
 """Id of the alarm that nobody was reached for another."""
 
+OUT_OF_USE: Final = "service/out-of-use/"
+"""Begins the ids of alarms that a part of the service is out of use."""
+CHANNEL_PART: Final = "channel/"
+"""Begins the names of those parts that are channels of calls."""
+
 
 @dataclass(frozen=True, slots=True)
 class Subject:
@@ -47,6 +52,13 @@ def sensor_alarm(sensor: str, word: str) -> str:
 def trial_alarm(person: str, channel: str) -> str:
     """Id of the alarm that test calls fail: one for all addresses of a person on a channel."""
     return f"callout/test/{person}/{channel}"
+
+
+def part_subject(part: str) -> Subject:
+    """The alarm that a part of the service is out of use. Of a channel it is of high priority: people may not hear."""
+    if part.startswith(CHANNEL_PART):
+        return Subject(f"{OUT_OF_USE}{part}", "channel-out-of-use", Priority.HIGH)
+    return Subject(f"{OUT_OF_USE}{part}", "part-out-of-use", Priority.MEDIUM)
 
 
 def gap_alarm(rota: str) -> str:

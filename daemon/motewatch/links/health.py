@@ -5,16 +5,18 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
-from motewatch.alarms.lifecycle import State
+from motewatch.alarms.lifecycle import HIDDEN, State
 from motewatch.callout.records import Outcome
 from motewatch.callout.roster import Roster
-from motewatch.engine.subject import NOBODY_ALARM
+from motewatch.engine.records import AlarmChanged
+from motewatch.engine.subject import CHANNEL_PART, NOBODY_ALARM, OUT_OF_USE
 from motewatch.journal.journal import Journal
 from motewatch.picture.health import Facts, Waiting
 from motewatch.site.models import Site
 from motewatch.site.targets import named_rotas
 from motewatch.wire.records import DAY_US, HOUR_US
 
+_ACTIVE = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
 _UNACKNOWLEDGED = (State.UNACKNOWLEDGED, State.RETURNED_UNACKNOWLEDGED)
 _BROKER_KIND, _SERIES_KIND, _SILENT_KIND, _TEST_KIND = (
     "broker-down",
@@ -29,6 +31,8 @@ def facts_of(journal: Journal, site: Site, file: Path, process: str | None, now_
     """`file`: the journal's; `process`: of the service that runs on it."""
     standing = journal.standing_alarms()
     kinds = {change.kind for change in standing}
+    # One that is over and not acknowledged yet still stands; its part is in use.
+    out = [each for each in standing if each.alarm.startswith(OUT_OF_USE) and each.after in (*_ACTIVE, *HIDDEN)]
     calls = journal.query_calls(since_us=now_us - DAY_US, limit=MANY)
     roster = Roster.of(site)
     on_call = {rota.id: roster.on_call(rota.id, now_us) for rota in named_rotas(site)}
@@ -58,8 +62,15 @@ def facts_of(journal: Journal, site: Site, file: Path, process: str | None, now_
         nobody_reached=any(change.alarm == NOBODY_ALARM for change in standing),
         calls=len(calls),
         failed_calls=sum(call.outcome in (Outcome.REFUSED, Outcome.GIVEN_UP) for call in calls),
+        channels=len(site.channels),
+        channels_out=sorted(change.alarm.removeprefix(OUT_OF_USE + CHANNEL_PART) for change in out if _channel(change)),
+        parts_out=sorted(change.alarm.removeprefix(OUT_OF_USE) for change in out if not _channel(change)),
         failing_tests=sorted(change.alarm for change in standing if change.kind == _TEST_KIND),
     )
+
+
+def _channel(change: AlarmChanged) -> bool:
+    return change.alarm.startswith(OUT_OF_USE + CHANNEL_PART)
 
 
 def _parts(file: Path) -> list[Path]:

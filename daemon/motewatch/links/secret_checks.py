@@ -1,7 +1,8 @@
 """Looks at the files with secrets that a site file names, for `check`: are they there, usable, and kept from others?
 
-Rules: all of it warnings, since `check` also runs on machines that must not have the secrets; the service itself says
-no when it starts without them. Credentials of the service manager are looked for only where it handed some over.
+Rules: all of it warnings, since `check` also runs on machines that must not have the secrets; the service itself leaves
+what lacks its secret out of use and tells it, or does not start (deploy/docs/start-without.md). Credentials of the
+service manager are looked for only where it handed some over.
 """
 
 from __future__ import annotations

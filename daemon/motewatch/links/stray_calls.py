@@ -1,13 +1,14 @@
 """Calls over channels that nobody serves: each is refused, so that the person's next way is tried at once.
 
 A channel is gone when the site file has lost it since the call was made; one that came with a change of the site file
-is served from the next start on. Rules: as for every call, the row is marked only when its outcome is committed.
+is served from the next start on; one may be out of use because something that it needs is not there. Rules: as for
+every call, the row is marked only when its outcome is committed.
 """
 
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from queue import Empty, SimpleQueue
 from typing import Final, Protocol
 
@@ -31,7 +32,8 @@ class StrayRows(Rows, Protocol):
 
 
 class StrayCalls:
-    """`look` is a job of housekeeping. `configured` gives the ids of the channels in the site file as it is now."""
+    """`look` is a job of housekeeping. `served` are the ids of channels with a worker, as they are at each look;
+    `configured` gives those in the site file as it is now, `out` why which are out of use."""
 
     def __init__(
         self,
@@ -40,21 +42,26 @@ class StrayCalls:
         clock: TimeSource,
         served: Collection[str],
         configured: Callable[[], Collection[str]],
+        out: Callable[[], Mapping[str, str]] = dict,
     ) -> None:
         self._rows = rows
         self._post = post
         self._clock = clock
-        self._served = frozenset(f"{CALL}{id_}" for id_ in served)
+        self._served = served
         self._configured = configured
+        self._out = out
         self._settled: SimpleQueue[tuple[int, str]] = SimpleQueue()
         self._settling: set[int] = set()
 
     def look(self) -> None:
         """Mark what is committed, and refuse what nobody serves."""
         self._mark_settled()
-        for sink in self._rows.waiting(CALL).keys() - self._served:
+        for sink in self._rows.waiting(CALL).keys() - {f"{CALL}{id_}" for id_ in self._served}:
             channel = sink.removeprefix(CALL)
+            because = self._out().get(channel)
             detail = LATER if channel in self._configured() else GONE
+            if because is not None:
+                detail = f"the channel is out of use: {because}"
             for row in self._rows.due(sink, self._clock.now_us(), PAGE):
                 if row.id not in self._settling:
                     self._refuse(row, channel, detail)

@@ -84,6 +84,11 @@ class Facts:
     failed_calls: int = 0
     failing_tests: Sequence[str] = ()
     """Alarms of ways whose test calls nobody confirmed."""
+    channels: int = 0
+    channels_out: Sequence[str] = ()
+    """Those over which no call goes out, because something that they need is not there."""
+    parts_out: Sequence[str] = ()
+    """Other parts of the service that are out of use."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +116,9 @@ def _service(facts: Facts) -> Finding:
     name = "Does the service run?"
     if facts.process is None:
         return Finding(name, Answer.NOT_WELL, "no: nothing is taken in, judged or told; start it")
+    if facts.parts_out:
+        out = ", ".join(facts.parts_out)
+        return Finding(name, Answer.SEE_TO, f"yes, as process {facts.process}, but without: {out}")
     return Finding(name, Answer.WELL, f"yes, as process {facts.process}")
 
 
@@ -170,11 +178,15 @@ def _people(facts: Facts) -> Finding:
     said.append(f"{facts.calls} calls in the last day, {facts.failed_calls} failed")
     if facts.failing_tests:
         said.append(f"test calls not confirmed: {', '.join(facts.failing_tests)}")
+    if facts.channels_out:
+        said.insert(0, f"channels out of use: {', '.join(facts.channels_out)}")
+        if len(facts.channels_out) >= facts.channels:
+            return Finding(name, Answer.NOT_WELL, "; ".join(said))
     if facts.nobody_reached:
         return Finding(name, Answer.NOT_WELL, f"nobody was reached for a standing alarm; {'; '.join(said)}")
     if facts.nobody_on_call:
         return Finding(name, Answer.NOT_WELL, f"nobody on call in {', '.join(facts.nobody_on_call)}; {'; '.join(said)}")
-    faulty = facts.failing_tests or facts.failed_calls
+    faulty = facts.failing_tests or facts.failed_calls or facts.channels_out
     return Finding(name, Answer.SEE_TO if faulty else Answer.WELL, "; ".join(said))
 
 

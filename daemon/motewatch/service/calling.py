@@ -1,9 +1,10 @@
 """Callout as a part of the service: the channels, their workers, and the dead-man signal.
 
-What can be wrong with their settings is found in the constructor, with the key of the site file. Channels are made at
-the start of the service only; names, zone and the list of channels follow a site file that is read again. What only
-such sites need as have channels or the signal (a template engine, an HTTP client) is imported for them alone, and at
-the start: an upgrade under way must not spoil the first call. Must not know who is called, when, or what a call says.
+A channel that cannot be opened (its secret is not there) is out of use and told (`optional_parts`); it is tried again
+each minute, and its calls are refused, so that each person's next way is tried. Channels are made at the start of the
+service only; names, zone and the list of channels follow a site file that is read again. What only such sites need as
+have channels or the signal (a template engine, an HTTP client) is imported for them alone, and at the start: an upgrade
+under way must not spoil the first call. Must not know who is called, when, or what a call says.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
@@ -18,6 +20,7 @@ from zoneinfo import ZoneInfo
 from motewatch.callout.answers import LinkSigner
 from motewatch.callout.records import Told
 from motewatch.callout.unrecorded import OnDuty
+from motewatch.engine.subject import CHANNEL_PART
 from motewatch.journal.journal import Journal
 from motewatch.journal.outbox import Outbox
 from motewatch.journal.rows import OutboxRow
@@ -32,7 +35,9 @@ from motewatch.links.outbox import CALL
 from motewatch.links.secrets import read_secret
 from motewatch.links.stray_calls import StrayCalls
 from motewatch.links.unrecorded_calls import UnrecordedCalls
+from motewatch.service.optional_parts import OptionalParts
 from motewatch.service.writer import Writer
+from motewatch.site import people
 from motewatch.site.models import Site
 from motewatch.site.people import ChannelBase
 from motewatch.wire.topics import Topics
@@ -44,6 +49,9 @@ _log = logging.getLogger("motewatch.calling")
 
 STRAY_S: Final = 5.0
 """How often calls over channels that nobody serves are looked for."""
+
+AGAIN_S: Final = 60.0
+"""How often a channel that is out of use is tried."""
 
 STOP_S: Final = 0.8
 """What all workers together may take to end."""
@@ -76,12 +84,10 @@ class Calling:
         clock: TimeSource,
         signer: LinkSigner | None,
         before: LeftOver,
+        parts: OptionalParts,
         trouble: Callable[[], str] = lambda: "",
     ) -> None:
-        """`before` is what `left_over` said; `trouble` is why nothing can be put on record.
-
-        Raises `LinkSettingsError`.
-        """
+        """`before` is what `left_over` said; `trouble` is why nothing can be put on record."""
         self._clock = clock
         self._signer = signer
         self._journal = journal
@@ -89,30 +95,45 @@ class Calling:
         self._waiting = False
         self._unrecorded: UnrecordedCalls | None = None
         self._channels: dict[str, tuple[ChannelBase, Channel]] = {}
+        self._parts = parts
+        self._before = before
+        self._started = False
+        self._stopping = False
+        self._open: Callable[[people.Channel], None] = lambda settings: None
+        self._unserved = {settings.id: settings for settings in site.channels}
+        """Channels that are out of use."""
+        self.workers: list[CallWorker] = []
         self.know(site)
         try:
-            self.workers = self._serve(site, base_dir, post, publisher, topics, before, trouble)
+            self._serve(site, base_dir, post, publisher, topics, trouble)
         except BaseException:
             self._undo.close()
             raise
-        served = [settings.id for settings in site.channels]
-        self._stray = StrayCalls(Outbox(journal.store), post, clock, served, lambda: self._configured)
+        self._stray = StrayCalls(
+            Outbox(journal.store), post, clock, self._channels, lambda: self._configured, self._why_out
+        )
 
     @property
-    def job(self) -> Job:
+    def jobs(self) -> list[Job]:
         """What the housekeeping has to do for it."""
-        return Job("calls-without-channel", STRAY_S, self._stray.look)
+        return [
+            Job("calls-without-channel", STRAY_S, self._stray.look),
+            Job("channels-out-of-use", AGAIN_S, self._open_again),
+        ]
 
     def know(self, site: Site) -> None:
         """The site file was read again: what calls people and places by."""
         self._names = Names.of(site)
         self._zone = ZoneInfo(site.site.time_zone)
         self._configured = frozenset(channel.id for channel in site.channels)
+        for id_ in self._unserved.keys() - self._configured:
+            self._parts.is_back(f"{CHANNEL_PART}{id_}")
         if self._unrecorded is not None:
             self._unrecorded.know(OnDuty.of(site), site.callout.unrecorded)
 
     def start(self) -> None:
         """Deliver what waits."""
+        self._started = True
         for worker in self.workers:
             worker.start()
         if self._unrecorded is not None:
@@ -131,6 +152,7 @@ class Calling:
 
     def stop(self) -> None:
         """End, while the writer still takes what became of the last calls."""
+        self._stopping = True
         for worker in self.workers:
             worker.ask_to_stop()
         if self._unrecorded is not None and not self._unrecorded.stop():
@@ -148,12 +170,11 @@ class Calling:
         post: Poster,
         publisher: BrokerLink,
         topics: Topics,
-        before: LeftOver,
         trouble: Callable[[], str],
-    ) -> list[CallWorker]:
+    ) -> None:
         """Workers for each channel, and the calls beside the record."""
         if not site.channels:
-            return []
+            return
         from motewatch.links.call_text import render
 
         def words(told: Told, maybe_repeat: bool) -> CallMessage:
@@ -161,23 +182,48 @@ class Calling:
             link = None if self._signer is None else self._signer.link_for(told, self._clock.now_us())
             return render(told, self._names, link, self._zone, maybe_repeat)
 
-        workers: list[CallWorker] = []
         outbox = Outbox(self._journal.store)
-        for settings in site.channels:
+
+        def serve(settings: people.Channel) -> None:
             channel = open_channel(settings, base_dir, publisher, self._clock, topics)
             self._undo.callback(channel.close)
             self._channels[settings.id] = settings, channel
-            rows, window = before.get(f"{CALL}{settings.id}", ()), Window(settings.per_minute)
-            workers += [
-                CallWorker(
-                    settings, channel, outbox, post, words, self._clock, left_over=rows, lane=lane, window=window
+            window = Window(settings.per_minute)
+            for lane in (Lane.URGENT, Lane.OTHERS):
+                worker = CallWorker(
+                    settings,
+                    channel,
+                    outbox,
+                    post,
+                    words,
+                    self._clock,
+                    left_over=self._before.get(f"{CALL}{settings.id}", ()),
+                    lane=lane,
+                    window=window,
                 )
-                for lane in (Lane.URGENT, Lane.OTHERS)
-            ]
+                self.workers.append(worker)
+                if self._started:
+                    worker.start()
+
+        self._open = serve
+        self._open_again()
         self._unrecorded = UnrecordedCalls(
             self._channels, words, trouble, post, self._clock, OnDuty.of(site), site.callout.unrecorded
         )
-        return workers
+
+    def _open_again(self) -> None:
+        """Take into use what is not, where that can be by now."""
+        for id_, settings in list(self._unserved.items()):
+            if id_ not in self._configured or self._stopping:
+                continue
+            self._parts.attempt(f"{CHANNEL_PART}{id_}", partial(self._open, settings))
+            if id_ in self._channels:
+                del self._unserved[id_]
+
+    def _why_out(self) -> dict[str, str]:
+        """By id of channel."""
+        out = self._parts.out
+        return {id_: out[part] for id_ in self._unserved if (part := f"{CHANNEL_PART}{id_}") in out}
 
 
 def dead_man(site: Site, base_dir: Path, writer: Writer, link: BrokerLink, clock: TimeSource) -> DeadMan | None:

@@ -17,7 +17,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from queue import SimpleQueue
 from typing import TYPE_CHECKING
@@ -54,6 +54,7 @@ from motewatch.service.calling import Calling, dead_man, left_over, stuck, unwri
 from motewatch.service.errors import ServiceError
 from motewatch.service.memory_watch import MemoryWatch
 from motewatch.service.only_one import only_service
+from motewatch.service.optional_parts import OptionalParts
 from motewatch.service.replay import restore
 from motewatch.service.reporting import Reporting, mail_opener
 from motewatch.service.stopping import StopTime
@@ -125,6 +126,7 @@ class Service:
         self._calling: Calling | None = None
         self._console: Console | None = None
         self._reporting: Reporting | None = None
+        self._parts = OptionalParts(self.post, self._clock)
 
     def start(self) -> None:
         """Start everything.
@@ -151,7 +153,9 @@ class Service:
         self._undo.enter_context(only_service(path))
         journal = self._undo.enter_context(Journal(path, site=site.site.id))
         self._load_pages(site)
-        anchoring = Anchoring(journal, site.record, base_dir, topics, self._clock)
+        anchoring = self._parts.attempt(
+            "record-signature", lambda: Anchoring(journal, site.record, base_dir, topics, self._clock)
+        )
         writer = self._make_writer(site, journal, topics)
         calls_before = left_over(journal)
         answering_jobs = self._start_answering(site, base_dir, journal)
@@ -177,9 +181,10 @@ class Service:
             self._clock,
             None if self._answering is None else self._answering.signer,
             calls_before,
+            self._parts,
             trouble=lambda: writer.trouble or unwritten(writer.lives_s, self._clock.monotonic_s()),
         )
-        watched = dead_man(site, base_dir, writer, link, self._clock)
+        watched = self._parts.attempt("dead-man", lambda: dead_man(site, base_dir, writer, link, self._clock))
         for worker in self._workers:
             worker.start()
             self._stop_later(worker.stop)
@@ -188,11 +193,12 @@ class Service:
         link.start()
         console_jobs = self._start_console(site, base_dir, journal, writer, link)
         jobs = self._jobs(site, journal, topics, writer, link, anchoring)
-        housekeeping = Housekeeping([*console_jobs, *answering_jobs, calling.job, *jobs])
+        housekeeping = Housekeeping([*console_jobs, *answering_jobs, *calling.jobs, *jobs])
         housekeeping.start()
         self._undo.callback(housekeeping.stop)
         self._thread = threading.Thread(target=self._run_writer, args=(writer,), name="writer", daemon=True)
         self._thread.start()
+        self._parts.tell_all([change.alarm for change in journal.standing_alarms()])
         if watched is not None:
             self._stop_later(watched.stop)
             watched.start()
@@ -210,10 +216,12 @@ class Service:
     def _load_pages(site: Site) -> None:
         """What pages are made of takes a second or more to load. That is done before the site's configuration takes
         effect: from then on sensors are expected, and nobody can hear them yet."""
-        if site.callout.answer_page is not None:
-            import motewatch.service.answering
-        if site.console is not None:
-            import motewatch.service.console  # noqa: F401
+        # Where a library is missing, the page is out of use, which is told where it is made.
+        with suppress(ImportError):
+            if site.callout.answer_page is not None:
+                import motewatch.service.answering
+            if site.console is not None:
+                import motewatch.service.console  # noqa: F401
 
     def _make_writer(self, site: Site, journal: Journal, topics: Topics) -> Writer:
         """The writer with the engine from the record, and what the engine must be told first."""
@@ -250,18 +258,23 @@ class Service:
         ]
         settings = site.service.time_series
         if settings is not None:
-            token = _secret(settings.token_file, base_dir)
-            sink = self._undo.enter_context(TimeSeriesLink(settings, None if token is None else token.reveal()))
-            workers.append(
-                TimeSeriesWorker(
-                    journal,
-                    self._clock,
-                    sink,
-                    self._report_time_series,
-                    resend_s=settings.resend_s,
-                    last_taken_us=journal.last_taken_us(TimeSeriesWorker.sink),
+
+            def open_link() -> TimeSeriesLink:
+                token = _secret(settings.token_file, base_dir)
+                return self._undo.enter_context(TimeSeriesLink(settings, None if token is None else token.reveal()))
+
+            sink = self._parts.attempt("time-series", open_link)
+            if sink is not None:
+                workers.append(
+                    TimeSeriesWorker(
+                        journal,
+                        self._clock,
+                        sink,
+                        self._report_time_series,
+                        resend_s=settings.resend_s,
+                        last_taken_us=journal.last_taken_us(TimeSeriesWorker.sink),
+                    )
                 )
-            )
         return workers
 
     def _jobs(
@@ -271,7 +284,7 @@ class Service:
         topics: Topics,
         writer: Writer,
         link: BrokerLink,
-        anchoring: Anchoring,
+        anchoring: Anchoring | None,
     ) -> list[Job]:
         """What housekeeping has to do for the service itself."""
         presence = presence_of(site.site.id, lambda: writer.trouble)
@@ -281,21 +294,15 @@ class Service:
             if link.connected and not stuck(writer.lives_s, self._clock.monotonic_s()):
                 link.publish(topics.service, presence(True, self._clock.now_us()), True)
 
-        def anchor() -> None:
-            try:
-                if anchoring.look() is not None:
-                    self._wake_workers()
-            except JournalUnwritableError as error:
-                _log.warning("no anchor could be made", extra={"detail": str(error)})
-
         rollups = Rollups(journal.store)
         jobs = [
             Job("heartbeat", HEARTBEAT_S, heartbeat),
             Job("prune", PRUNE_S, lambda: journal.prune(self._clock.now_us() - KEEP_DELIVERED_US)),
             Job("checkpoint", CHECKPOINT_S, journal.checkpoint),
             Job("sample-hours", HOURS_S, lambda: rollups.work(HOURS_WORK_S, self._clock.monotonic_s)),
-            Job("anchor", anchoring.look_every_s, anchor),
         ]
+        if anchoring is not None:
+            jobs.append(Job("anchor", anchoring.look_every_s, lambda: self._anchor(anchoring)))
         if site.record.space_alarm_mb is not None:
             free = free_at(Path(journal.store.path).parent)
             space = SpaceWatch(free, site.record.space_alarm_mb, self._report_space, self._clock)
@@ -350,17 +357,31 @@ class Service:
             return None
         return CertificateWatch(sources, site.service.certificate_warn_days, self._report_certificates, self._clock)
 
+    def _anchor(self, anchoring: Anchoring) -> None:
+        try:
+            if anchoring.look() is not None:
+                self._wake_workers()
+        except JournalUnwritableError as error:
+            _log.warning("no anchor could be made", extra={"detail": str(error)})
+
     def _start_answering(self, site: Site, base_dir: Path, journal: Journal) -> list[Job]:
         """The page behind the links in calls, where there is one; returns what housekeeping has to do for it."""
         settings = site.callout.answer_page
         if settings is None:
             return []
-        # The web server is imported for sites that have the page: it costs every start 0.2 s and 10 MB.
-        from motewatch.service.answering import Answering
 
-        answering = self._answering = Answering(site, settings, base_dir, CallRecord(journal), self.post, self._clock)
-        self._stop_later(answering.stop)
-        answering.start()
+        def make() -> Answering:
+            # The web server is imported for sites that have the page: it costs every start 0.2 s and 10 MB.
+            from motewatch.service.answering import Answering
+
+            answering = Answering(site, settings, base_dir, CallRecord(journal), self.post, self._clock)
+            self._stop_later(answering.stop)
+            answering.start()
+            return answering
+
+        answering = self._answering = self._parts.attempt("answer-page", make)
+        if answering is None:
+            return []
         _log.info("answer page", extra={"host": settings.host, "port": answering.port})
         return [answering.job]
 
@@ -370,25 +391,33 @@ class Service:
         """The pages for people who sign in, where the site has them; returns what housekeeping has to do for them."""
         if site.console is None:
             return []
-        # Imported for sites that have it, as the answer page is.
-        from motewatch.service.console import Console
+        settings = site.console
 
-        console = Console(
-            site,
-            site.console,
-            base_dir,
-            journal,
-            self.post,
-            self._clock,
-            alive=lambda: not writer.trouble and not stuck(writer.lives_s, self._clock.monotonic_s()),
-            connected=lambda: link.connected,
-            cases=lambda: writer.cases,
-            pulse=writer.pulse,
-        )
-        self._stop_later(console.stop)
-        console.start()
+        def make() -> Console:
+            # Imported for sites that have it, as the answer page is.
+            from motewatch.service.console import Console
+
+            console = Console(
+                site,
+                settings,
+                base_dir,
+                journal,
+                self.post,
+                self._clock,
+                alive=lambda: not writer.trouble and not stuck(writer.lives_s, self._clock.monotonic_s()),
+                connected=lambda: link.connected,
+                cases=lambda: writer.cases,
+                pulse=writer.pulse,
+            )
+            self._stop_later(console.stop)
+            console.start()
+            return console
+
+        console = self._parts.attempt("console", make)
+        if console is None:
+            return []
         self._console = console
-        _log.info("console", extra={"host": site.console.host, "port": console.port})
+        _log.info("console", extra={"host": settings.host, "port": console.port})
         return console.jobs
 
     def _give_way(self) -> None:

@@ -38,6 +38,8 @@ ALARM_KINDS: Final = (
     "links-guessed",
     "sign-ins-failed",
     "callout-nobody-reached",
+    "part-out-of-use",
+    "channel-out-of-use",
     "callout-gap",
     "callout-test",
 )
@@ -57,6 +59,8 @@ PLACELESS: Final = frozenset(
         "sign-ins-failed",
         "callout-nobody-reached",
         "callout-gap",
+        "part-out-of-use",
+        "channel-out-of-use",
         "callout-test",
     }
 )

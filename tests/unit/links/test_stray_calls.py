@@ -39,3 +39,16 @@ def test_calls_over_channels_that_are_gone_or_new_are_refused_and_marked_after_t
     assert rows.errors == {2: GONE, 3: LATER}
     assert rows.waiting() == {"call/sms": [1], "mqtt": [4]}
     assert len(service.posted) == 2
+
+
+def test_a_channel_that_is_out_of_use_says_why_and_is_served_once_it_is_in_use() -> None:
+    clock, rows, service = FakeClock(), Rows(), FakeService()
+    served: list[str] = []
+    stray = StrayCalls(rows, service.post, clock, served, lambda: ["sms"], lambda: {"sms": "sms.url cannot be read"})
+    rows.add(call_row(call("a"), clock.now_us(), "call/sms"))
+    stray.look()
+    assert [each.detail for each in service.posted] == ["the channel is out of use: sms.url cannot be read"]
+    served.append("sms")
+    rows.add(call_row(call("b"), clock.now_us(), "call/sms"))
+    stray.look()
+    assert len(service.posted) == 1

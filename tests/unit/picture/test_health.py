@@ -32,6 +32,14 @@ def answers(**changes: Any) -> dict[str, tuple[Answer, str]]:
     return {each.question: (each.answer, each.text) for each in found}
 
 
+def test_parts_that_are_out_of_use_are_said_and_without_any_channel_nobody_is_reached() -> None:
+    one = answers(channels=2, channels_out=("mail",), parts_out=("console", "time-series"))
+    assert one["Does the service run?"] == (Answer.SEE_TO, "yes, as process 812, but without: console, time-series")
+    answer, text = one["Can people be reached?"]
+    assert (answer, text.partition(";")[0]) == (Answer.SEE_TO, "channels out of use: mail")
+    assert answers(channels=1, channels_out=("mail",))["Can people be reached?"][0] is Answer.NOT_WELL
+
+
 def test_all_is_well() -> None:
     assert {question: text for question, (_, text) in answers().items()} == {
         "Does the service run?": "yes, as process 812",

@@ -131,6 +131,8 @@ class Duty:
     calls: tuple[CallLine, ...]
     tests: tuple[TestLine, ...]
     next_test: str
+    out_of_use: tuple[str, ...] = ()
+    """Channels over which no call goes out, with why."""
 
 
 def duty_of(
@@ -146,6 +148,7 @@ def duty_of(
     now_us: int,
     *,
     more: int = 0,
+    out_of_use: Sequence[AlarmMessage] = (),
 ) -> Duty:
     """The page. `told`: the calls about each alarm since its case opened; `tests`: each with whether it has failed."""
     zone = ZoneInfo(site.site.time_zone)
@@ -166,6 +169,7 @@ def duty_of(
         more=more,
         calls=tuple(call_line(row, answers, names, zone, now_us) for row in calls),
         tests=tuple(_test(row, failed, answers, names, zone, now_us) for row, failed in tests),
+        out_of_use=tuple(alarm.text[:1].upper() + alarm.text[1:] for alarm in out_of_use),
         next_test=""
         if test_calls is None
         else _day(next_trial_us(test_calls.at, site.site.time_zone, now_us), zone, now_us),

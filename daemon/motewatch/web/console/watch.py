@@ -10,7 +10,7 @@ from typing import Final
 from motewatch.callout.ladders import Ladders
 from motewatch.callout.outlook import CaseNow
 from motewatch.callout.roster import Roster
-from motewatch.engine.subject import trial_alarm
+from motewatch.engine.subject import CHANNEL_PART, OUT_OF_USE, trial_alarm
 from motewatch.journal.call_ids import CallRecord
 from motewatch.journal.rows import CallRow
 from motewatch.site.models import Site
@@ -21,6 +21,8 @@ ALARMS_SHOWN: Final = 25
 """In full; of a flood the page says how many more there are."""
 CALLS_SHOWN: Final = 20
 CALLS_OF_ALARM: Final = 40
+STILL_OUT: Final = frozenset({"unacknowledged", "acknowledged", "shelved", "suppressed-by-design", "out-of-service"})
+"""States of the alarm of a channel that is out of use; in the others it is in use again."""
 
 
 class Watch:
@@ -74,6 +76,9 @@ class Watch:
             tests,
             house.clock.now_us(),
             more=len(every) - len(alarms),
+            out_of_use=[
+                each for each in every if each.alarm.startswith(OUT_OF_USE + CHANNEL_PART) and each.state in STILL_OUT
+            ],
         )
 
     def _tests(self, record: CallRecord) -> list[tuple[CallRow, bool]]:
