@@ -238,14 +238,6 @@ SHIPPED: Final[dict[str, Shipped]] = {
         60,
         _MAJOR,
     ),
-    "callout-nobody-reached": Shipped(
-        "every way to every person failed: a channel is down, or nobody answers",
-        "an alarm stands and nobody knows of it",
-        "Whoever reads this: look at the standing alarms, and reach somebody by other means.",
-        10,
-        _SEVERE,
-    ),
-    "callout-gap": Shipped(
     "part-out-of-use": Shipped(
         "a secret or certificate was not there at the start, or the port was taken; the alarm's text names it",
         "monitoring and alarms go on, but without this part",
@@ -261,6 +253,14 @@ SHIPPED: Final[dict[str, Shipped]] = {
         10,
         _SEVERE,
     ),
+    "callout-nobody-reached": Shipped(
+        "every way to every person failed: a channel is down, or nobody answers",
+        "an alarm stands and nobody knows of it",
+        "Whoever reads this: look at the standing alarms, and reach somebody by other means.",
+        10,
+        _SEVERE,
+    ),
+    "callout-gap": Shipped(
         "the rota names nobody for this time",
         "an alarm would reach nobody on this rota",
         "Name somebody: correct the rota, or enter a cover.",

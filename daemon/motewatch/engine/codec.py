@@ -58,8 +58,8 @@ _OUTPUTS: Final = {kind: cls for cls, kind in OUTPUT_KINDS.items()}
 
 Internal = (
     LinkChanged
-    | SessionLost
     | PartChanged
+    | SessionLost
     | Resumed
     | ClockStepped
     | ReplayDiffered
@@ -79,9 +79,9 @@ Internal = (
 
 INTERNAL_KINDS: Final[dict[type[Any], str]] = {
     LinkChanged: "link-changed",
+    PartChanged: "part-changed",
     SessionLost: "session-lost",
     Resumed: "resumed",
-    PartChanged: "part-changed",
     ClockStepped: "clock-stepped",
     ReplayDiffered: "replay-differed",
     Configured: "configured",

@@ -60,8 +60,8 @@ from motewatch.engine.records import (
 )
 from motewatch.engine.sensor_watch import SensorWatch
 from motewatch.engine.service_alarms import SERVICE_ALARMS, ServiceAlarms
-from motewatch.engine.suppression import Suppressions
 from motewatch.engine.subject import OUT_OF_USE
+from motewatch.engine.suppression import Suppressions
 from motewatch.engine.suspicion import SUSPICION_KINDS
 from motewatch.engine.trial_desk import TrialDesk
 from motewatch.site.models import Site
@@ -196,9 +196,9 @@ class Engine:
             parts.callout.delivered(what)
         elif isinstance(what, Resumed):
             parts.callout.resumed(what)
-        elif isinstance(what, LinksGuessed):
         elif isinstance(what, PartChanged):
             parts.service.part_changed(what)
+        elif isinstance(what, LinksGuessed):
             parts.service.links_guessed(what)
         elif isinstance(what, RecordHeldUp):
             parts.service.record_held_up(what)

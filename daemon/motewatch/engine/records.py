@@ -249,6 +249,7 @@ class Entered:
 
 What = (
     Heard
+    | PartChanged
     | Seen
     | Commanded
     | Refused
@@ -262,7 +263,6 @@ What = (
     | LinksGuessed
     | RecordHeldUp
     | SignInsFailed
-    | PartChanged
     | Accessed
     | Pressed
     | Ordered

@@ -116,8 +116,6 @@ class ServiceAlarms:
         else:
             desk.say(desk.book.starts(SERVICE_ALARMS[alarm], change.since_us, desk.time_us, f"{away}{detail}"))
 
-    def happened(self, what: SessionLost | ClockStepped | ReplayDiffered) -> None:
-        """Something that is over as soon as it is known, and stands until somebody takes note."""
     def part_changed(self, change: PartChanged) -> None:
         """A part that monitoring can do without is out of use, or in use again."""
         desk, subject = self._desk, part_subject(change.part)
@@ -129,6 +127,8 @@ class ServiceAlarms:
         else:
             desk.say(desk.book.starts(subject, at_us, desk.time_us, f"{said} is out of use{detail}"))
 
+    def happened(self, what: SessionLost | ClockStepped | ReplayDiffered) -> None:
+        """Something that is over as soon as it is known, and stands until somebody takes note."""
         desk = self._desk
         now_us = desk.time_us
         if isinstance(what, SessionLost):

@@ -37,9 +37,9 @@ ALARM_KINDS: Final = (
     "record-held-up",
     "links-guessed",
     "sign-ins-failed",
-    "callout-nobody-reached",
     "part-out-of-use",
     "channel-out-of-use",
+    "callout-nobody-reached",
     "callout-gap",
     "callout-test",
 )
@@ -57,10 +57,10 @@ PLACELESS: Final = frozenset(
         "record-held-up",
         "links-guessed",
         "sign-ins-failed",
-        "callout-nobody-reached",
-        "callout-gap",
         "part-out-of-use",
         "channel-out-of-use",
+        "callout-nobody-reached",
+        "callout-gap",
         "callout-test",
     }
 )

@@ -78,8 +78,8 @@ def test_the_memory_goes_through_a_snapshot() -> None:
     [
         (FIRST, "answered"),
         (replace(FIRST, act=Act.SHELVE, minutes=30, comment='"door" seal, ñ'), "answered"),
-        (LinksGuessed(12, 3, 1_780_000_020_000_000), "links-guessed"),
         (PartChanged("channel/mail", False, 1_780_000_020_000_000, "mail.password cannot be read"), "part-changed"),
+        (LinksGuessed(12, 3, 1_780_000_020_000_000), "links-guessed"),
         (SignInsFailed(10, 2, 3, "mira", 1_780_000_020_000_000), "sign-ins-failed"),
         (RecordHeldUp(1_780_000_020_000_000, 1_780_000_080_000_000, "no space left"), "record-held-up"),
         (Accessed("console", "sign-in-failed", "mira", "wrong password"), "accessed"),
