@@ -52,9 +52,12 @@ def watch(host: str, port: int, cookies: list[str]) -> dict[str, float]:
     """
     poll = select.epoll()
     streams: dict[int, Stream] = {}
+    # As browsers do; the first one takes them plain, to tell a change of the page from the clock.
+    accept = ""
     for cookie in cookies:
         line = socket.create_connection((host, port))
-        line.sendall(f"GET {STREAM} HTTP/1.1\r\nHost: {host}:{port}\r\nCookie: {cookie}\r\n\r\n".encode())
+        line.sendall(f"GET {STREAM} HTTP/1.1\r\nHost: {host}:{port}\r\nCookie: {cookie}\r\n{accept}\r\n".encode())
+        accept = "Accept-Encoding: gzip\r\n"
         streams[line.fileno()] = Stream(line)
         poll.register(line.fileno(), select.EPOLLIN)
     poll.register(sys.stdin.fileno(), select.EPOLLIN)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import OrderedDict, deque
 from dataclasses import dataclass
-from operator import is_
+from typing import Generic, TypeVar
 from zoneinfo import ZoneInfo
 
 from motewatch.alarms.lifecycle import HIDDEN, STANDING
@@ -18,6 +18,7 @@ from motewatch.picture import words
 from motewatch.picture.hearing import Cleared, Heard, Unreadable
 from motewatch.picture.verdicts import (
     ACTIVE_WORDS,
+    NEVER_US,
     Circumstances,
     ClimateValue,
     Latest,
@@ -77,11 +78,14 @@ class RoomLine:
     climate: tuple[ClimateValue, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class _Judged:
-    """What was said of a location, and from when until when it is said again unless something is heard."""
+_Line = TypeVar("_Line")
 
-    line: LocationLine
+
+@dataclass(frozen=True, slots=True)
+class _Said(Generic[_Line]):
+    """What was said, and from when until when the same is said again unless something is heard."""
+
+    line: _Line
     from_us: int
     until_us: int
 
@@ -125,8 +129,9 @@ class Board:
         self._alarms: dict[str, AlarmMessage] = {}
         self._about: dict[str | None, dict[str, AlarmMessage]] = {}
         """The alarms by their location."""
-        self._judged: dict[str, _Judged] = {}
-        self._lines: dict[str, RoomLine] = {}
+        self._room_of = {location.id: location.room for location in plan.locations.values()}
+        self._judged: dict[str, _Said[LocationLine]] = {}
+        self._lines: dict[str, _Said[RoomLine]] = {}
         """By location and by room what was said last: of a large site little changes between two looks."""
         self._circumstances: tuple[int, str] = (0, "")
         self._event_ids: OrderedDict[str, None] = OrderedDict()
@@ -168,7 +173,7 @@ class Board:
             # What was retained comes again now; what is no longer there must not stay.
             self._alarms.clear()
             self._about.clear()
-            self._judged.clear()
+            self._say_all_anew()
             self._service = None
             self._listening_us = now_us
             self._service_heard_us = now_us
@@ -189,7 +194,7 @@ class Board:
             # An amendment of the newest period is no news of the present.
             heard_us = now_us if before is None or end_us > before.end_us else before.heard_us
             self._latest[sample.location] = Latest(sample, end_us, heard_us)
-            self._judged.pop(sample.location, None)
+            self._news_of(sample.location)
 
     def _event(self, event: AlarmEventMessage) -> None:
         if event.id in self._event_ids:
@@ -207,16 +212,14 @@ class Board:
     def _keep(self, alarm: AlarmMessage) -> None:
         self._alarms[alarm.alarm] = alarm
         self._about.setdefault(alarm.location, {})[alarm.alarm] = alarm
-        if alarm.location is not None:
-            self._judged.pop(alarm.location, None)
+        self._news_of(alarm.location)
 
     def _forget(self, alarm: str) -> None:
         """It no longer speaks of its location."""
         before = self._alarms.get(alarm)
         if before is not None:
             self._about[before.location].pop(alarm, None)
-            if before.location is not None:
-                self._judged.pop(before.location, None)
+            self._news_of(before.location)
 
     def _presence(self, service: ServiceMessage, now_us: int) -> None:
         if service.trouble is not None:
@@ -263,7 +266,7 @@ class Board:
         now = Circumstances(now_us, self._listening_us, self._blind(now_us))
         if self._circumstances != (now.listening_us, now.blind):
             self._circumstances = (now.listening_us, now.blind)
-            self._judged.clear()
+            self._say_all_anew()
         lines = [self._room(room, kind, locations, now) for room, kind, locations in self._rooms]
         return sorted(lines, key=lambda line: line.holding.rank)
 
@@ -291,25 +294,37 @@ class Board:
         return Headline(f"Service online, newest sample {words.lasting(now_us - newest)} ago.", False)
 
     def _room(self, room: RoomPlan, kind: str, plans: list[LocationPlan], now: Circumstances) -> RoomLine:
-        lines = tuple([self._location(plan, room, now) for plan in plans])
-        before = self._lines.get(room.id)
-        if before is not None and all(map(is_, lines, before.locations)):
-            return before
+        known = self._lines.get(room.id)
+        if known is not None and known.from_us <= now.now_us <= known.until_us:
+            return known.line
+        judged = [self._location(plan, room, now) for plan in plans]
+        lines = tuple([each.line for each in judged])
         states = [self._latest[plan.id] for plan in plans if plan.id in self._latest]
         newest = max(states, key=lambda latest: latest.end_us, default=None)
         occupancy = "" if newest is None else newest.sample.occupancy.value
         line = RoomLine(room.id, room.name, kind, occupancy, holding_of_room(lines), lines, climate_of_room(lines))
-        self._lines[room.id] = line
+        from_us, until_us = (each.from_us for each in judged), (each.until_us for each in judged)
+        self._lines[room.id] = _Said(line, max(from_us, default=now.now_us), min(until_us, default=NEVER_US))
         return line
 
-    def _location(self, plan: LocationPlan, room: RoomPlan, now: Circumstances) -> LocationLine:
+    def _location(self, plan: LocationPlan, room: RoomPlan, now: Circumstances) -> _Said[LocationLine]:
         known = self._judged.get(plan.id)
-        if known is not None and known.from_us <= now.now_us <= known.until_us:
-            return known.line
-        interval_us, latest = self._intervals[plan.id], self._latest.get(plan.id)
-        line = judge_location(plan, room, interval_us, latest, self._about.get(plan.id, {}).values(), now)
-        self._judged[plan.id] = _Judged(line, now.now_us, holds_until_us(plan, interval_us, latest, now))
-        return line
+        if known is None or not known.from_us <= now.now_us <= known.until_us:
+            interval_us, latest = self._intervals[plan.id], self._latest.get(plan.id)
+            line = judge_location(plan, room, interval_us, latest, self._about.get(plan.id, {}).values(), now)
+            known = _Said(line, now.now_us, holds_until_us(plan, interval_us, latest, now))
+            self._judged[plan.id] = known
+        return known
+
+    def _news_of(self, location: str | None) -> None:
+        """What was said of it, and of its room, is to be said anew."""
+        if location is not None:
+            self._judged.pop(location, None)
+            self._lines.pop(self._room_of.get(location, ""), None)
+
+    def _say_all_anew(self) -> None:
+        self._judged.clear()
+        self._lines.clear()
 
     def _blind(self, now_us: int) -> str:
         """Why nothing can be told of any room, or an empty text."""

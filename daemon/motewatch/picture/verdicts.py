@@ -15,10 +15,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from motewatch.alarms.bounds import Side
 from motewatch.alarms.lifecycle import ACTIVE
-from motewatch.engine.plan import ClimateBound, Grade, LocationPlan, RoomPlan
+from motewatch.engine.plan import ClimateBound, CountLevel, Grade, LocationPlan, RoomPlan
 from motewatch.picture.words import Holding
 from motewatch.wire.outgoing import AlarmMessage, SampleMessage, Span
 from motewatch.wire.records import SECOND_US
@@ -230,27 +231,52 @@ def _short(alarm: AlarmMessage) -> str:
     return f"{quantity.replace('-', ' ')} outside its {grade} bound"
 
 
+@lru_cache(maxsize=4096)
+def _judged_sizes(levels: tuple[CountLevel, ...]) -> tuple[tuple[int, int, Grade, int | None, bool], ...]:
+    """Of each size: its limit, of which grade, the alert level beside it, and whether all are of an ISO class."""
+    found = []
+    for size_nm in sorted({level.size_nm for level in levels}):
+        here = [level for level in levels if level.size_nm == size_nm]
+        by_grade = {level.grade: level.per_m3 for level in here}
+        grade = Grade.ACTION if Grade.ACTION in by_grade else Grade.ALERT
+        alert = by_grade.get(Grade.ALERT) if grade is Grade.ACTION else None
+        found.append((size_nm, by_grade[grade], grade, alert, all(level.source.startswith("ISO") for level in here)))
+    return tuple(found)
+
+
 def _sizes(plan: LocationPlan, latest: Latest | None) -> tuple[SizeLine, ...]:
     if latest is None:
         return ()
     sample = latest.sample
     values = {round(channel.size_um * 1000): channel.per_m3 for channel in sample.channels}
-    levels = plan.levels[sample.occupancy.value]
-    lines = []
-    for size_nm in sorted({level.size_nm for level in levels}):
-        here = [level for level in levels if level.size_nm == size_nm]
-        if size_nm not in values and all(level.source.startswith("ISO") for level in here):
+    at_least = "over-range" in sample.quality
+    return tuple(
+        [
+            SizeLine(size_nm, values.get(size_nm), limit, grade, alert, at_least)
+            for size_nm, limit, grade, alert, of_class in _judged_sizes(plan.levels[sample.occupancy.value])
             # A class may be shown at any one of its sizes (ISO 14644-1:2015, 4.1): no gap worth a line.
-            continue
-        by_grade = {level.grade: level.per_m3 for level in here}
-        grade = Grade.ACTION if Grade.ACTION in by_grade else Grade.ALERT
-        alert = by_grade.get(Grade.ALERT) if grade is Grade.ACTION else None
-        at_least = "over-range" in sample.quality
-        lines.append(SizeLine(size_nm, values.get(size_nm), by_grade[grade], grade, alert, at_least))
-    return tuple(lines)
+            if size_nm in values or not of_class
+        ]
+    )
 
 
-def _climate(bounds: Sequence[ClimateBound], latest: Latest | None) -> tuple[ClimateValue, ...]:
+_Limits = tuple[float | None, float | None, float | None, float | None]
+"""Low and high action bound, low and high alert bound."""
+
+
+@lru_cache(maxsize=4096)
+def _judged_climate(bounds: tuple[ClimateBound, ...]) -> dict[str, _Limits]:
+    found: dict[str, _Limits] = {}
+    for quantity in UNITS:
+        of = {
+            (bound.bound.side, bound.grade): bound.bound.value / 1000 for bound in bounds if bound.quantity == quantity
+        }
+        low, high = (of.get((side, Grade.ACTION)) for side in (Side.LOW, Side.HIGH))
+        found[quantity] = low, high, of.get((Side.LOW, Grade.ALERT)), of.get((Side.HIGH, Grade.ALERT))
+    return found
+
+
+def _climate(bounds: tuple[ClimateBound, ...], latest: Latest | None) -> tuple[ClimateValue, ...]:
     if latest is None:
         return ()
     sample = latest.sample
@@ -259,24 +285,8 @@ def _climate(bounds: Sequence[ClimateBound], latest: Latest | None) -> tuple[Cli
         ("humidity", sample.humidity_pct),
         ("pressure-difference", sample.pressure_difference_pa),
     )
-    values = []
-    for quantity, span in spans:
-        if span is None:
-            continue
-        found = {
-            (bound.bound.side, bound.grade): bound.bound.value / 1000 for bound in bounds if bound.quantity == quantity
-        }
-        values.append(
-            ClimateValue(
-                quantity,
-                span.mean,
-                found.get((Side.LOW, Grade.ACTION)),
-                found.get((Side.HIGH, Grade.ACTION)),
-                found.get((Side.LOW, Grade.ALERT)),
-                found.get((Side.HIGH, Grade.ALERT)),
-            )
-        )
-    return tuple(values)
+    limits = _judged_climate(bounds)
+    return tuple([ClimateValue(quantity, span.mean, *limits[quantity]) for quantity, span in spans if span is not None])
 
 
 def holding_of_room(locations: Sequence[LocationLine]) -> Holding:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -25,11 +25,23 @@ def local(us: int, zone: ZoneInfo) -> datetime:
 
 def at(us: int, zone: ZoneInfo, now_us: int) -> str:
     """`01:58`; `Sun 23:40` within a week; else with the date."""
+    return at_on(us, zone, local(now_us, zone).date())
+
+
+def at_on(us: int, zone: ZoneInfo, today: date) -> str:
+    """The same, as said on a day."""
     when = local(us, zone)
-    days = abs((local(now_us, zone).date() - when.date()).days)
+    days = abs((today - when.date()).days)
     if days == 0:
-        return f"{when:%H:%M}"
+        return f"{when.hour:02d}:{when.minute:02d}"
     return f"{when:%a %H:%M}" if days < 7 else f"{when:%Y-%m-%d %H:%M}"
+
+
+def zone_words(now_us: int, zone: ZoneInfo) -> str:
+    """Which clock the times of a page are of: `Europe/Berlin (CET)`, `Asia/Dubai (UTC+04)`, `UTC`."""
+    letters = f"{local(now_us, zone):%Z}"
+    shown = f"UTC{letters}" if letters[:1] in "+-" else letters
+    return zone.key if zone.key == shown else f"{zone.key} ({shown})"
 
 
 def ago(us: int, now_us: int) -> str:
@@ -75,7 +87,7 @@ def standing(
         return Standing("Not known here", "There is no such alarm on record.", False, False, False)
     last = steps[-1]
     state = last.after
-    over = f"The condition is over since {at(_end(steps), zone, now_us)}."
+    over = f"It returned to normal at {at(_end(steps), zone, now_us)}."
     taker = next((step for step in reversed(steps) if step.event is Event.ACKNOWLEDGE), None)
     taken, said = "Somebody has taken it", ""
     if taker is not None:
@@ -88,13 +100,15 @@ def standing(
     if state is State.ACKNOWLEDGED:
         return Standing(taken, f"The condition still holds.{said}", False, False, True)
     if state is State.RETURNED_UNACKNOWLEDGED:
-        return Standing("Over, but nobody has taken note", over, True, True, True)
+        return Standing("Returned to normal, not acknowledged", over, True, True, True)
     if state is State.LATCHED_UNACKNOWLEDGED:
-        return Standing("Over, but nobody has taken note", f"{over} It stays until it is reset.", True, True, False)
+        return Standing(
+            "Returned to normal, not acknowledged", f"{over} It stays until it is reset.", True, True, False
+        )
     if state is State.LATCHED_ACKNOWLEDGED:
         return Standing(taken, f"{over} It stays until it is reset.{said}", False, False, False)
     if state is State.NORMAL:
-        return Standing("Over", over, False, False, False)
+        return Standing("Returned to normal", over, False, False, False)
     if state is State.SHELVED:
         until = "" if last.until_us is None else f" until {at(last.until_us, zone, now_us)}"
         comment = f" “{last.comment}”" if last.comment else ""

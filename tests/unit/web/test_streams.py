@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import zlib
 from collections.abc import AsyncGenerator, Coroutine, Iterable
 from contextlib import aclosing
 from dataclasses import dataclass, field
 from typing import Any
+
+import pytest
 
 from motewatch.web.access.desk import Visitor
 from motewatch.web.access.roles import RIGHTS, Role
@@ -14,6 +17,7 @@ from motewatch.web.console.frames import Frames, Kind
 from motewatch.web.console.house import templates
 from motewatch.web.console.now import Now, RoomNow
 from motewatch.web.console.streams import ANEW, Audience, event
+from motewatch.web.packing import HEAD, wanted
 from support.links_fakes import FakeClock
 
 PATIENCE_S = 20
@@ -197,3 +201,46 @@ def test_nothing_is_made_and_nothing_asked_once_nobody_looks_any_more() -> None:
         assert len(hall.asked) >= asked
 
     asyncio.run(play())
+
+
+def test_a_packed_stream_is_one_gzip_stream_whatever_piece_a_viewer_comes_in_at() -> None:
+    async def play() -> None:
+        hall = Hall()
+        async with (
+            aclosing(hall.audience.watch(0, "a", lambda _: True, packs=True)) as packs,
+            aclosing(hall.watch("b")) as plain,
+        ):
+            read = zlib.decompressobj(zlib.MAX_WBITS | 16)
+            assert read.decompress(await told(packs)) == b""
+            assert read.decompress(await told(packs)) == await told(plain)
+            hall.change("dust")
+            said = b""
+            while b"dust" not in said:
+                said = read.decompress(await told(packs))
+            assert said == await until(plain, b"dust")
+            async with aclosing(hall.audience.watch(1, "a", lambda _: True, packs=True)) as late:
+                assert await told(late) == HEAD
+                assert zlib.decompressobj(zlib.MAX_WBITS | 16).decompress(HEAD + await told(late)) == said
+            hall.roles.clear()
+            said = b""
+            while b"anew" not in said:
+                said = read.decompress(await told(packs))
+            assert said == ANEW
+
+    asyncio.run(play())
+
+
+@pytest.mark.parametrize(
+    ("accepted", "takes"),
+    [
+        ("gzip, deflate, br", True),
+        ("br;q=1.0, GZIP;q=0.5", True),
+        ("", False),
+        ("identity", False),
+        ("gzip;q=0", False),
+        ("gzip; q=0.000, br", False),
+        ("x-gzip", False),
+    ],
+)
+def test_who_takes_packed_streams(accepted: str, takes: bool) -> None:
+    assert wanted(accepted) is takes

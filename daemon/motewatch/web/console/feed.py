@@ -29,6 +29,9 @@ _log = logging.getLogger("motewatch.console")
 TURN_S: Final = 0.1
 """So long changes are gathered before they are shown."""
 
+LOOKED_S: Final = 3.0
+"""So long after the last question somebody looks, as far as the feed knows."""
+
 Published = tuple[str, bytes]
 """Topic and payload."""
 
@@ -60,6 +63,7 @@ class Feed:
         self._board = Board(site, clock.now_us())
         self._painter = Painter(site)
         self._site = site
+        self._asked_s = clock.monotonic_s() - LOOKED_S
         self._painted: tuple[int, int, bool, bool, Now] | None = None
         self.version = 0
         """Rises with every change."""
@@ -115,6 +119,10 @@ class Feed:
 
     def now(self) -> Now:
         """What stands now. The same for all who ask within one second, unless something changed."""
+        self._asked_s = self._clock.monotonic_s()
+        return self._paint()
+
+    def _paint(self) -> Now:
         with self._lock:
             now_us = self._clock.now_us()
             well, connected = self._alive(), self._connected()
@@ -140,6 +148,9 @@ class Feed:
                     pass
                 self._take(found)
                 self._look_around()
+                if self._clock.monotonic_s() - self._asked_s < LOOKED_S:
+                    # While somebody looks, a little at each turn: the writer waits for no long stretch of work.
+                    self._paint()
             except Exception:  # a page that stands still would pass for one that lives; the next turn tries again
                 _log.exception("the console could not take in what was published")
 

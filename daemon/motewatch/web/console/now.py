@@ -18,7 +18,7 @@ from motewatch.picture.board import Board, RoomLine, weight_of
 from motewatch.picture.verdicts import ACTIVE_WORDS, UNITS, ClimateValue, LocationLine, SizeLine
 from motewatch.picture.words import Holding
 from motewatch.site.models import Site
-from motewatch.web.words import ago, at, local
+from motewatch.web.words import ago, at, at_on, local
 from motewatch.wire.outgoing import AlarmMessage
 from motewatch.wire.records import HOUR_US
 
@@ -155,13 +155,13 @@ class Painter:
             self._day = today
             self._rooms.clear()
             self._places.clear()
-        rooms = tuple([self._room(line, board, now_us) for line in board.rooms(now_us)])
+        rooms = tuple([self._room(line, board.zone, today) for line in board.rooms(now_us)])
         alarms = tuple(
             alarm_now(alarm, self._names, self._room_names, board.zone, now_us) for alarm in board.standing()
         )
         recent = [each for each in reversed(board.happenings()) if now_us - each.at_us < HOUR_US]
         changes = tuple(
-            Change(at(each.at_us, board.zone, now_us), ANSWERS[each.weight][1], ANSWERS[each.weight][0], each.text)
+            Change(at_on(each.at_us, board.zone, today), ANSWERS[each.weight][1], ANSWERS[each.weight][0], each.text)
             for each in recent[:CHANGES_SHOWN]
         )
         trouble = ""
@@ -182,22 +182,22 @@ class Painter:
             len(recent) - len(changes),
         )
 
-    def _room(self, line: RoomLine, board: Board, now_us: int) -> RoomNow:
+    def _room(self, line: RoomLine, zone: ZoneInfo, today: date) -> RoomNow:
         known = self._rooms.get(line.id)
         if known is not None and known[0] is line:
             return known[1]
         places = tuple(
-            self._place(each, board, now_us) for each in sorted(line.locations, key=lambda each: each.holding.rank)
+            self._place(each, zone, today) for each in sorted(line.locations, key=lambda each: each.holding.rank)
         )
         room = _room(line, places)
         self._rooms[line.id] = (line, room)
         return room
 
-    def _place(self, line: LocationLine, board: Board, now_us: int) -> Place:
+    def _place(self, line: LocationLine, zone: ZoneInfo, today: date) -> Place:
         known = self._places.get(line.id)
         if known is not None and known[0] is line:
             return known[1]
-        place = _place(line, board, now_us)
+        place = _place(line, zone, today)
         self._places[line.id] = (line, place)
         return place
 
@@ -224,15 +224,16 @@ def _room(line: RoomLine, places: tuple[Place, ...]) -> RoomNow:
     return RoomNow(line.id, line.name, line.kind, line.occupancy, css, sign, word, why, worst, places, climate)
 
 
-def _place(line: LocationLine, board: Board, now_us: int) -> Place:
+def _place(line: LocationLine, zone: ZoneInfo, today: date) -> Place:
     css, sign, word = ANSWERS[line.holding]
-    when = "" if line.since_us is None else f"sample of {at(line.since_us, board.zone, now_us)}"
+    when = "" if line.since_us is None else f"sample of {at_on(line.since_us, zone, today)}"
     return Place(line.id, line.name, css, sign, word, line.why, when, tuple(_measure(each) for each in line.sizes))
 
 
 def _measure(size: SizeLine) -> Measure:
     name = words.size(size.size_nm, words.UNICODE)
-    limit = f"{size.grade.value} {_whole(words.limit_figure(size.limit))}/m³"
+    grade = size.grade.value
+    limit = f"{grade} {_whole(words.limit_figure(size.limit))}/m³"
     if size.per_m3 is None or size.share is None:
         return Measure(
             name, "not counted", limit, None, "not counted", 0.0, False, size.size_nm / 1000, None, size.limit
@@ -243,7 +244,7 @@ def _measure(size: SizeLine) -> Measure:
         f"{least}{_whole(words.figure(size.per_m3))}/m³",
         limit,
         size.share,
-        f"{least}{words.share(size.share)} of the {size.grade.value} level",
+        f"{least}{words.share(size.share)} of the {grade} level",
         round(max(0.5, min(100.0, MARK * size.share)), 1) if size.share else 0.0,
         size.beyond is not None,
         size.size_nm / 1000,

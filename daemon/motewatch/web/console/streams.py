@@ -19,6 +19,7 @@ from starlette.concurrency import run_in_threadpool
 from motewatch.links.clock import TimeSource
 from motewatch.web.access.desk import Visitor
 from motewatch.web.console.frames import Frame, Frames
+from motewatch.web.packing import HEAD, packed
 
 _log = logging.getLogger("motewatch.console")
 
@@ -77,26 +78,30 @@ class Audience:
         self._viewers: set[_Viewer] = set()
         self._tasks: list[asyncio.Task[None]] = []
         self._frame: Frame | None = None
-        self._news: dict[int, bytes] = {}
-        """What is sent with this frame, by the frame that a viewer has."""
+        self._news: dict[tuple[int, bool], bytes] = {}
+        """What is sent with this frame, by the frame that a viewer has, and packed or not."""
         self._told_s = 0.0
         self._turned = asyncio.Event()
 
-    async def watch(self, number: int, secret: str, holds: Callable[[Visitor], bool]) -> AsyncGenerator[bytes, None]:
-        """What a viewer is sent who has the frame of that number; 0: none."""
+    async def watch(
+        self, number: int, secret: str, holds: Callable[[Visitor], bool], *, packs: bool = False
+    ) -> AsyncGenerator[bytes, None]:
+        """What a viewer is sent who has the frame of that number; 0: none. `packs`: as a gzip stream."""
         viewer = _Viewer(secret, holds)
         self._viewers.add(viewer)
         try:
             if not self._tasks:
                 self._tasks = [asyncio.create_task(self._turn()), asyncio.create_task(self._look_after_sessions())]
+            if packs:
+                yield HEAD
             while not self._over():
                 # The next turn, as seen from before the frame: whoever is slow finds it done.
                 turned = self._turned
                 if viewer.ended:
-                    yield ANEW
+                    yield packed(ANEW) if packs else ANEW
                     return
                 if self._frame is not None:
-                    news, number = self._news_since(self._frame, number), self._frame.number
+                    news, number = self._news_since(self._frame, number, packs), self._frame.number
                     yield news
                 await turned.wait()
         finally:
@@ -106,14 +111,14 @@ class Audience:
                     task.cancel()
                 self._tasks, self._frame = [], None
 
-    def _news_since(self, frame: Frame, number: int) -> bytes:
+    def _news_since(self, frame: Frame, number: int, packs: bool) -> bytes:
         """What changed, and the time: one piece of bytes for all who have that frame."""
-        found = self._news.get(number)
+        found = self._news.get((number, packs))
         if found is None:
             news = frame.since(number)
-            found = event("now", news, f"{self._run}-{frame.number}") if news else b""
-            found += event("tick", frame.clock)
-            self._news[number] = found
+            plain = event("now", news, f"{self._run}-{frame.number}") if news else b""
+            plain += event("tick", frame.clock)
+            found = self._news[number, packs] = packed(plain) if packs else plain
         return found
 
     async def _turn(self) -> None:

@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import AsyncIterator
+from functools import partial
 from typing import Any, Final
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response, StreamingResponse
 
+from motewatch.alarms.lifecycle import State
 from motewatch.engine.records import OrderedAct
 from motewatch.web.access.desk import Visitor
 from motewatch.web.access.roles import May
 from motewatch.web.bodies import one_line
+from motewatch.web.console.alarm_acts import becomes_of
 from motewatch.web.console.frames import Frames, Kind
 from motewatch.web.console.house import House, Rule
 from motewatch.web.console.now import COMMENT_MAX
 from motewatch.web.console.streams import ANEW, Audience
 from motewatch.web.console.typed import UNTOUCHED, Typed, too_long
+from motewatch.web.packing import wanted
 
 ROUTES: Final = (
     Rule("/", "now", ("GET",), May.LOOK),
@@ -72,29 +76,37 @@ class RightNowPages:
             return _kind(view, now) == kind
 
         secret = request.cookies.get(self._house.cookie, "")
-        stream = _anew() if known is None else self._audiences[kind].watch(known, secret, holds)
-        return StreamingResponse(stream, media_type="text/event-stream", headers={"X-Accel-Buffering": "no"})
+        headers = {"X-Accel-Buffering": "no", "Vary": "Accept-Encoding"}
+        if known is None:
+            return StreamingResponse(_anew(), media_type="text/event-stream", headers=headers)
+        # Of a large site everything changes every second: packed it is a tenth, and every viewer is sent the same.
+        packs = wanted(request.headers.get("accept-encoding", ""))
+        if packs:
+            headers["Content-Encoding"] = "gzip"
+        stream = self._audiences[kind].watch(known, secret, holds, packs=packs)
+        return StreamingResponse(stream, media_type="text/event-stream", headers=headers)
 
     async def acknowledge(self, request: Request, visitor: Visitor) -> Response:
         """Take note of one alarm."""
         house = self._house
         alarm = request.query_params.get("alarm", "")[:200]
+        states = {one.alarm: State(one.state) for one in house.feed.alarms()}
+        becomes = becomes_of(states.get(alarm, State.NORMAL))
         found = next((one for one in (await run_in_threadpool(house.feed.now)).alarms if one.id == alarm), None)
+        shown = partial(house.page, "acknowledge", visitor, alarm=found, becomes=becomes)
         if request.method != "POST":
-            return house.page("acknowledge", visitor, 200 if found else 404, alarm=found, typed=UNTOUCHED)
+            return shown(status=200 if found else 404, typed=UNTOUCHED)
         form = await house.form(request, visitor)
         comment = one_line(form.get("comment", ""))
         fields = {"comment": comment}
         if len(comment) > COMMENT_MAX:
-            typed = Typed("take", fields, too_long(comment, COMMENT_MAX), "comment")
-            return house.page("acknowledge", visitor, 422, alarm=found, typed=typed)
+            return shown(status=422, typed=Typed("take", fields, too_long(comment, COMMENT_MAX), "comment"))
         replied = await run_in_threadpool(house.order, visitor, OrderedAct.ACKNOWLEDGE, alarm, comment)
         if replied is None:
             wrong = "It was handed over, but there is no reply yet. Look at the list before you try again."
-            return house.page("acknowledge", visitor, 202, alarm=found, typed=Typed("take", fields, wrong))
+            return shown(status=202, typed=Typed("take", fields, wrong))
         if not replied.accepted:
-            typed = Typed("take", fields, f"Refused: {replied.text}.")
-            return house.page("acknowledge", visitor, 409, alarm=found, typed=typed)
+            return shown(status=409, typed=Typed("take", fields, f"Refused: {replied.text}."))
         # It is on record; the page that follows is to show it.
         await run_in_threadpool(house.until_shown, [alarm])
         return RedirectResponse("/", 303)
