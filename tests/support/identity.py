@@ -198,7 +198,7 @@ class IdentityProvider:
             for key, value in asked.items()
         )
         page = (
-            "<!DOCTYPE html><html lang='en'><title>House</title><h1>House account</h1>"
+            "<!DOCTYPE html><html lang='en'><link rel='icon' href='data:,'><title>House</title><h1>House account</h1>"
             f"<form method='post' action='{PATH}/enter'>{fields}<label>Name <input id='who' name='who'></label>"
             "<button id='enter'>Enter</button></form></html>"
         )

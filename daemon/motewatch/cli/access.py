@@ -61,6 +61,8 @@ def access(
     for user, idle in listed:
         one_time = user.one_time_until_us is not None
         state = "disabled" if user.disabled_us is not None else "no own password yet" if one_time else "in use"
+        if user.outside is not None:
+            state += ", by the identity provider"
         times = (user.created_us, user.used_us, user.password_set_us)
         made, used, chosen = (None if us is None else iso(us) for us in times)
         values = (user.id, user.name, user.role, state, made, used, chosen, idle)
@@ -100,10 +102,14 @@ def access_secret(
         path = Path(journal.store.path)
     with closing(Store(path)) as store:
         access = AccessStore(store)
-        found = {each.id: each for each in access.users() if each.role == Role.ADMINISTRATOR}
+        # Whoever signs in by an identity provider has no password that could be replaced.
+        own = [each for each in access.users() if each.outside is None]
+        found = {each.id: each for each in own if each.role == Role.ADMINISTRATOR}
         if user not in found:
             known = ", ".join(found) or "none yet: start the service first"
-            raise typer.BadParameter(f"no administrator '{user}'; there are: {known}", param_hint="--user")
+            raise typer.BadParameter(
+                f"no administrator '{user}' with a password; there are: {known}", param_hint="--user"
+            )
         secret, now_us = one_time_secret(), Clock().now_us()
         account = pwd.getpwuid(os.geteuid()).pw_name
         detail = f"one-time secret made from the machine's own shell by the account {account}; {why}"

@@ -22,7 +22,7 @@ _notices = tables.console_notices
 class UserRow:
     """One user. `one_time_until_us`: the password is for one sign-in, until then.
 
-    `used_us`: last sign-in or use. `outside`: whom an outside identity provider means by it; nothing sets it yet.
+    `used_us`: last sign-in or use. `outside`: whom an identity provider means by it; then there is no password.
     """
 
     id: str
@@ -158,7 +158,38 @@ class AccessStore:
             connection.execute(update(_users).where(_users.c.id == user).values(disabled_us=disabled_us))
             connection.execute(delete(_sessions).where(_sessions.c.user_id == user))
 
+    def set_name(self, user: str, name: str) -> None:
+        """Another full name."""
+        with self._store.writing() as connection:
+            connection.execute(update(_users).where(_users.c.id == user).values(name=name))
+
+    # Users of an identity provider
+
+    def outside(self, outside: str) -> UserRow | None:
+        """The user whom an identity provider means by this, or None."""
+        with self._store.reading() as connection:
+            row = connection.execute(select(_users).where(_users.c.outside == outside)).one_or_none()
+        return None if row is None else UserRow(*row)
+
+    def hand_over(self, user: str, outside: str, password: str) -> None:
+        """Make a user of our own one of an identity provider; all sessions of the user end."""
+        with self._store.writing() as connection:
+            values = {"outside": outside, "password": password, "one_time_until_us": None, "password_set_us": None}
+            connection.execute(update(_users).where(_users.c.id == user).values(**values))
+            connection.execute(delete(_sessions).where(_sessions.c.user_id == user))
+
+    def take_over(self, user: str, outside: str, name: str, role: str) -> None:
+        """The user who was handed over has come."""
+        with self._store.writing() as connection:
+            values = {"outside": outside, "name": name, "role": role}
+            connection.execute(update(_users).where(_users.c.id == user).values(**values))
+
     # Sessions
+
+    def end_sessions(self, user: str) -> None:
+        """All sessions of the user end."""
+        with self._store.writing() as connection:
+            connection.execute(delete(_sessions).where(_sessions.c.user_id == user))
 
     def add_session(self, session: SessionRow, replaces: str | None = None) -> None:
         """Begin a session; the one that it replaces ends."""

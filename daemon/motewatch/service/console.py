@@ -11,7 +11,7 @@ import os
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from queue import Empty, SimpleQueue
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from motewatch.callout.outlook import CaseNow
 from motewatch.engine.records import Accessed, SampleTaken
@@ -27,6 +27,7 @@ from motewatch.service.answering import Poster
 from motewatch.site.console import Console as Settings
 from motewatch.site.models import Site
 from motewatch.web.access.desk import AccessDesk
+from motewatch.web.access.intent import BACK
 from motewatch.web.access.passwords import Hashes
 from motewatch.web.console.app import ConsoleApp
 from motewatch.web.console.feed import Feed, Published
@@ -35,6 +36,9 @@ from motewatch.web.pulse import Pulse
 from motewatch.web.server import PageServer
 from motewatch.wire.records import HOUR_US
 from motewatch.wire.topics import Topics
+
+if TYPE_CHECKING:
+    from motewatch.web.console.by_provider import ByProvider
 
 _log = logging.getLogger("motewatch.console")
 
@@ -93,7 +97,16 @@ class Console:
             before=of(own.rows([*map(SampleTaken, newest), *changes], now_us)),
         )
         house = House(
-            self.desk, self._feed, journal, post, clock, settings.public_url, base_dir, cases=cases, pulse=pulse
+            self.desk,
+            self._feed,
+            journal,
+            post,
+            clock,
+            settings.public_url,
+            base_dir,
+            cases=cases,
+            pulse=pulse,
+            by_provider=self._by_provider(settings, base_dir),
         )
         self._app = ConsoleApp(house)
         certificate = [
@@ -102,6 +115,22 @@ class Console:
         self._server = PageServer(
             self._app.app, settings.host, settings.port, *certificate, key="console", connections=CONNECTIONS
         )
+
+    def _by_provider(self, settings: Settings, base_dir: Path) -> ByProvider | None:
+        """Sign-in by an outside identity provider, where the site has one. Raises `LinkSettingsError`."""
+        oidc = settings.oidc
+        if oidc is None:
+            return None
+        # Imported for sites that have it: an HTTP client, and what checks signed tokens.
+        from motewatch.links.channels.line import tls_context
+        from motewatch.links.identity.provider import Provider
+        from motewatch.links.secrets import read_secret
+        from motewatch.web.console.by_provider import ByProvider
+
+        secret = None if oidc.client_secret_file is None else read_secret(oidc.client_secret_file, base_dir)
+        tls = tls_context(oidc.ca_file, base_dir, "console.oidc")
+        provider = Provider(oidc, f"{settings.public_url.rstrip('/')}{BACK}", secret, tls, self._clock)
+        return ByProvider(provider, self.desk, self._access, self._clock, self._audit)
 
     @property
     def port(self) -> int:

@@ -54,7 +54,7 @@ class Oidc(Table):
     """The claim of the id token that becomes the user's id here, at the first sign-in."""
     groups_claim: Label = "groups"
     """The claim of the id token that lists the user's groups."""
-    scopes: Annotated[list[Scope], Field(max_length=20)] = ["profile"]
+    scopes: Annotated[list[Scope], Field(max_length=20, default_factory=lambda: ["profile"])]
     """Asked for besides `openid`; some providers tell groups only where a scope of that name is asked for."""
     roles: Annotated[list[GroupRole], Field(min_length=1, max_length=200)]
     """In this order: the first group that a user is in gives the role. Who is in none is refused."""

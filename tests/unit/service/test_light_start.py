@@ -38,3 +38,17 @@ def test_only_what_the_site_needs_is_loaded(tmp_path: Path, changes: dict[str, o
         [sys.executable, "-c", SHOW, str(site), *HEAVY], capture_output=True, text=True, timeout=60, check=True
     )
     assert json.loads(shown.stdout) == loaded, shown.stderr
+
+
+def test_what_checks_signed_tokens_is_loaded_for_an_identity_provider_only(tmp_path: Path) -> None:
+    port = free_port()
+    console = {"public_url": f"http://127.0.0.1:{port}", "port": port}
+    site = write_site(tmp_path, live_site({"host": "127.0.0.1", "port": free_port()}) | {"console": console})
+    shown = subprocess.run(
+        [sys.executable, "-c", SHOW, str(site), "jwt", "cryptography.fernet", "starlette"],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
+    assert json.loads(shown.stdout) == ["starlette"], shown.stderr

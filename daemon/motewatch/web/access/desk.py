@@ -19,6 +19,7 @@ from motewatch.engine.records import SignInsFailed
 from motewatch.journal.access import AccessStore, SessionRow, TokenRow, UserRow
 from motewatch.links.clock import TimeSource
 from motewatch.site.console import Console
+from motewatch.site.oidc import OwnSignIn
 from motewatch.web.access.misuse import Misuse
 from motewatch.web.access.passwords import Hashes, fault
 from motewatch.web.access.roles import RIGHTS, SCOPES, May, Role
@@ -43,6 +44,9 @@ UNUSED_DAYS: Final = 90
 """A user not seen for so long is pointed out (common practice, no source)."""
 
 TOKEN_SEEN_EVERY_US: Final = HOUR_US
+
+NO_PASSWORD: Final = "-"
+"""Kept of a user who signs in by an identity provider: no hash, so nothing fits it."""
 
 USER_PATTERN: Final = re.compile(r"[a-z0-9][a-z0-9_-]{0,62}")
 
@@ -72,6 +76,8 @@ class Visitor:
     """Hash of the session; None: a token."""
     csrf: str
     must_change: bool
+    outside: bool = False
+    """Signs in by an identity provider, and has no password here."""
 
     def may(self, what: May) -> bool:
         """Is it allowed?"""
@@ -119,7 +125,7 @@ class AccessDesk:
         row = self._store.user(user) if USER_PATTERN.fullmatch(user) else None
         known = row.id if row is not None else "?"
         self._wait(known, address)
-        fits = self._hashes.fits(None if row is None else row.password, password[:1024])
+        fits = self._hashes.fits(None if row is None or row.outside else row.password, password[:1024])
         why = "wrong password" if row is not None else "no such user"
         if fits and row is not None:
             if row.disabled_us is not None:
@@ -128,12 +134,15 @@ class AccessDesk:
                 fits, why = False, "the one-time secret has expired"
         if not fits or row is None:
             # What was typed as an unknown user's name is not put on record: it may be a password.
-            self._failed("sign-in-failed", known, address, why)
+            self.failed("sign-in-failed", known, address, why)
             raise AccessError(WRONG)
         self._waits.succeeded(known, address)
+        if not self.own_password(row.role):
+            self.failed("sign-in-failed", known, address, "only administrators have a password here")
+            raise AccessError(f"Only administrators sign in with a password here. Use {self.outside_label}.")
         if self._hashes.outdated(row.password):
             self._store.rehash(row.id, row.password, self._hashes.make(password))
-        secret = self._begin(row.id, before)
+        secret = self.begin_session(row.id, None if before is None else digest(before))
         self._audit(row.id, "sign-in", row.id, f"as {row.role}; from {address}")
         return secret
 
@@ -152,6 +161,11 @@ class AccessDesk:
             return None
         found = self._store.session(digest(secret))
         return None if found is None else self._visitor(secret, *found, used=used)
+
+    def visitor_of(self, session: str) -> Visitor | None:
+        """The same, by the session's hash: for who comes back from elsewhere, where the cookie is not sent along."""
+        found = self._store.session(session)
+        return None if found is None else self._visitor("", *found, used=True)
 
     def visitors(self, secrets_: Iterable[str]) -> dict[str, Visitor | None]:
         """The same of many, with one question to the record; to be asked about is no use of a session."""
@@ -177,7 +191,8 @@ class AccessDesk:
             self._store.seen(hash_, user.id, now_us)
         must_change = user.one_time_until_us is not None
         rights = frozenset[May]() if must_change else RIGHTS[role]
-        return Visitor(user.id, user.name, role, rights, hash_, digest(f"csrf {secret}"), must_change)
+        csrf, outside = digest(f"csrf {secret}") if secret else "", user.outside is not None
+        return Visitor(user.id, user.name, role, rights, hash_, csrf, must_change, outside)
 
     def absolute_us(self, role: Role) -> int:
         """How long a sign-in lasts at most."""
@@ -188,8 +203,10 @@ class AccessDesk:
         """The user's own; returns the secret of the session that goes on. Raises `AccessError`."""
         self._wait(visitor.id, address)
         row = self._store.user(visitor.id)
+        if row is not None and row.outside is not None:
+            raise AccessError(f"You have no password here: you sign in with {self.outside_label}.")
         if row is None or not self._hashes.fits(row.password, old[:1024]):
-            self._failed("password-change-failed", visitor.id, address, "wrong present password")
+            self.failed("password-change-failed", visitor.id, address, "wrong present password")
             raise AccessError("The present password is not right.", field="old")
         self._waits.succeeded(visitor.id, address)
         if new != again:
@@ -199,20 +216,22 @@ class AccessDesk:
             raise AccessError(f"This password is not taken: {wrong or 'it is the old one'}.", field="new")
         self._store.set_password(row.id, self._hashes.make(new), None, self._clock.now_us())
         self._audit(row.id, "password-changed", row.id, "")
-        return self._begin(row.id, None)
+        return self.begin_session(row.id, None)
 
     def confirm(self, visitor: Visitor, user: str, password: str, address: str) -> None:
         """The visitor says once more who they are, before a signature. Raises `AccessError`."""
         self._wait(visitor.id, address)
         row = self._store.user(visitor.id)
         same = user.strip().casefold() == visitor.id and row is not None and row.disabled_us is None
+        same = same and row is not None and row.outside is None
         fits = self._hashes.fits(row.password if row is not None and same else None, password[:1024])
         if not fits:
-            self._failed("signature-failed", visitor.id, address, "wrong user or password")
+            self.failed("signature-failed", visitor.id, address, "wrong user or password")
             raise AccessError(f"{WRONG} Nothing was signed.", field="password")
         self._waits.succeeded(visitor.id, address)
 
-    def _failed(self, action: str, user: str, address: str, why: str) -> None:
+    def failed(self, action: str, user: str, address: str, why: str) -> None:
+        """Somebody was not who they had to be: for the audit trail, and for the alarm where that happens often."""
         now_s, now_us = self._clock.monotonic_s(), self._clock.now_us()
         if self._pace.wait_s("failures", now_s) == 0:
             self._audit("console", action, user, f"{why}; from {address}")
@@ -231,19 +250,21 @@ class AccessDesk:
             self._suspect(user, address, now_s, self._clock.now_us())
             raise AccessError(f"Too many wrong attempts from here. Try again in {int(wait_s) + 1} s.", wait_s)
 
-    def _begin(self, user: str, before: str | None) -> str:
+    def begin_session(self, user: str, before: str | None) -> str:
+        """The secret of a new session of a user who has shown who they are; `before`: hash of the one it replaces."""
         secret = secrets.token_urlsafe(32)
         now_us = self._clock.now_us()
-        self._store.add_session(
-            SessionRow(digest(secret), user, now_us, now_us), None if before is None else digest(before)
-        )
+        self._store.add_session(SessionRow(digest(secret), user, now_us, now_us), before)
         return secret
 
     # Users
 
     def first_administrator(self) -> str | None:
         """A one-time secret, where no administrator could sign in with a password of their own; else None."""
-        administrators = [user for user in self._store.users() if user.role == Role.ADMINISTRATOR]
+        # With a password: an identity provider may be away, or taken out of the site file.
+        administrators = [
+            user for user in self._store.users() if user.role == Role.ADMINISTRATOR and user.outside is None
+        ]
         if any(user.disabled_us is None and user.one_time_until_us is None for user in administrators):
             return None
         secret, now_us = one_time_secret(), self._clock.now_us()
@@ -271,6 +292,7 @@ class AccessDesk:
         if not 1 <= len(name) <= 100 or not name.isprintable():
             raise AccessError("Give the person's full name, in 100 characters at most.", field="name")
         chosen, secret, now_us = _role(role), one_time_secret(), self._clock.now_us()
+        self._to_have_password(chosen)
         made = UserRow(user, name, chosen, self._hashes.make(secret), now_us + ONE_TIME_US, now_us, None)
         if not self._store.add_user(made):
             raise AccessError(f"There is a user {user} already; ids are never used again.", field="user")
@@ -279,7 +301,7 @@ class AccessDesk:
 
     def new_secret(self, by: Visitor, user: str, reason: str) -> str:
         """A one-time secret in place of a forgotten password. Raises `AccessError`."""
-        self._other(by, user)
+        self._to_have_password(self._with_password(self._other(by, user)).role)
         reason, secret, now_us = reason_of(reason), one_time_secret(), self._clock.now_us()
         self._store.set_password(user, self._hashes.make(secret), now_us + ONE_TIME_US, now_us)
         self._audit(by.id, "user-secret", user, f"one-time secret made; {reason}")
@@ -287,7 +309,7 @@ class AccessDesk:
 
     def set_role(self, by: Visitor, user: str, role: str, reason: str) -> None:
         """Another role. Raises `AccessError`."""
-        row, chosen, reason = self._other(by, user), _role(role), reason_of(reason)
+        row, chosen, reason = self._with_password(self._other(by, user)), _role(role), reason_of(reason)
         self._store.set_role(user, chosen)
         self._audit(by.id, "user-role", user, f"{row.role} to {chosen}; {reason}")
 
@@ -297,6 +319,35 @@ class AccessDesk:
         reason = reason_of(reason)
         self._store.set_disabled(user, None if enabled else self._clock.now_us())
         self._audit(by.id, "user-enabled" if enabled else "user-disabled", user, reason)
+
+    def hand_over(self, by: Visitor, user: str, reason: str) -> None:
+        """From now on this user signs in by the identity provider, with the same id. Raises `AccessError`."""
+        self._with_password(self._other(by, user))
+        reason = reason_of(reason)
+        if self._settings.oidc is None:
+            raise AccessError("There is no identity provider in the site file.")
+        self._store.hand_over(user, awaited(self._settings.oidc.issuer, user), NO_PASSWORD)
+        self._audit(by.id, "user-outside", user, f"handed over to the identity provider; {reason}")
+
+    def own_password(self, role: str) -> bool:
+        """May users of this role sign in with a password of this console?"""
+        oidc = self._settings.oidc
+        return oidc is None or oidc.own_sign_in is OwnSignIn.EVERYONE or role == Role.ADMINISTRATOR
+
+    @property
+    def outside_label(self) -> str:
+        """What the identity provider is called."""
+        oidc = self._settings.oidc
+        return "an identity provider that is no longer in the site file" if oidc is None else oidc.label
+
+    def _to_have_password(self, role: str) -> None:
+        if not self.own_password(role):
+            raise AccessError(f"Only administrators have a password here; others come with {self.outside_label}.")
+
+    def _with_password(self, row: UserRow) -> UserRow:
+        if row.outside is not None:
+            raise AccessError(f"This user comes with {self.outside_label}: role and sign-in are decided there.")
+        return row
 
     def _other(self, by: Visitor, user: str) -> UserRow:
         row = self._store.user(user)
@@ -349,7 +400,7 @@ class AccessDesk:
             self._store.used(user.id, now_us)
         role = Role(user.role)
         rights = RIGHTS[role] & SCOPES.get(token.scope, frozenset())
-        return Visitor(user.id, user.name, role, rights, None, "", False)
+        return Visitor(user.id, user.name, role, rights, None, "", False, user.outside is not None)
 
     def prune(self) -> None:
         """Forget sessions that nobody could use any more."""
@@ -364,6 +415,11 @@ def unused(user: UserRow, now_us: int, days: int = UNUSED_DAYS) -> bool:
 
 def _looks_right(secret: str) -> bool:
     return 20 <= len(secret) <= 100
+
+
+def awaited(issuer: str, user: str) -> str:
+    """What is kept of a user who was handed over and has not come yet. No subject holds a line break."""
+    return f"{issuer}\n{user}"
 
 
 def digest(secret: str) -> str:

@@ -21,9 +21,11 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route, compile_path
 
-from motewatch.web.access.desk import AccessError, Visitor
+from motewatch.web.access.desk import Visitor
+from motewatch.web.access.intent import BACK
 from motewatch.web.console.api import Api
-from motewatch.web.console.house import HERE, House, Rule, address_of, role_words
+from motewatch.web.console.entrance import OUTSIDE, Entrance
+from motewatch.web.console.house import HERE, House, Rule, role_words
 from motewatch.web.console.operation import BASE, problem
 from motewatch.web.console.pages import (
     alarms,
@@ -69,7 +71,7 @@ ROUTES: Final[tuple[Rule, ...]] = tuple(rule for rules, _ in GROUPS for rule in 
 
 _PATHS: Final = [compile_path(rule.path)[0] for rule in ROUTES if "GET" in rule.methods]
 
-OPEN: Final = ("/sign-in", "/console.css", "/script/now.js", "/favicon.ico", "/robots.txt")
+OPEN: Final = ("/sign-in", OUTSIDE, BACK, "/console.css", "/script/now.js", "/favicon.ico", "/robots.txt")
 
 ICON: Final = (
     '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 16 16"><rect width="16" height="16" rx="3" fill="#17475e"/>'
@@ -91,7 +93,7 @@ class ConsoleApp:
                     Route("/favicon.ico", lambda _: Response(ICON, media_type="image/svg+xml")),
                     Route("/console.css", lambda _: Response(_styles(), media_type="text/css")),
                     Route("/script/{name}.js", _script),
-                    Route("/sign-in", self._sign_in, methods=["GET", "POST"]),
+                    *Entrance(house, _own).routes,
                     *self._pages(),
                     *Api(house).routes,
                 ],
@@ -134,24 +136,6 @@ class ConsoleApp:
             return await handler(request, visitor)
 
         return guarded
-
-    async def _sign_in(self, request: Request) -> Response:
-        house = self.house
-        after = _own(request.query_params.get("next", "/"))
-        if request.method != "POST":
-            return house.page("sign_in", None, wrong="", user="", after=after)
-        form = await house.form(request, None)
-        before, address = request.cookies.get(house.cookie), address_of(request)
-        user = form.get("user", "")
-        try:
-            secret = await run_in_threadpool(house.desk.sign_in, user, form.get("password", ""), address, before)
-        except AccessError as error:
-            status = 429 if error.wait_s else 403
-            answer = house.page("sign_in", None, status, wrong=str(error), user=user[:64], after=after)
-            if error.wait_s:
-                answer.headers["Retry-After"] = str(int(error.wait_s) + 1)
-            return answer
-        return house.with_session(RedirectResponse(after, 303), secret)
 
     async def _problem(self, request: Request, error: Exception) -> Response:
         status = error.status_code if isinstance(error, HTTPException) else 500

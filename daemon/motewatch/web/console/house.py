@@ -14,7 +14,7 @@ from contextvars import ContextVar
 from dataclasses import dataclass, replace
 from pathlib import Path
 from queue import Empty, SimpleQueue
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlsplit
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -37,7 +37,11 @@ from motewatch.web.console.feed import Feed
 from motewatch.web.pulse import Pulse
 from motewatch.web.words import local
 
+if TYPE_CHECKING:
+    from motewatch.web.console.by_provider import ByProvider
+
 REPLY_S: Final = 8.0
+ERRAND_S: Final = 600
 SHOWN_TRIES: Final = 40
 SHOWN_S: Final = 0.05
 
@@ -104,6 +108,7 @@ class House:
         reply_s: float = REPLY_S,
         cases: Callable[[], Sequence[CaseNow]] = tuple,
         pulse: Callable[[], Pulse | None] = lambda: None,
+        by_provider: ByProvider | None = None,
     ) -> None:
         self.desk = desk
         self.feed = feed
@@ -114,6 +119,8 @@ class House:
         """How the calls for each alarm stand, as of the last commit or shortly before."""
         self.pulse = pulse
         """What the writer says of its own work; None where there is none."""
+        self.by_provider = by_provider
+        """Sign-in by an outside identity provider; None where the site has none."""
         self.base_dir = base_dir
         """Folder of the site file."""
         self.stopping = threading.Event()
@@ -123,6 +130,8 @@ class House:
         self._origin = f"{parts.scheme}://{parts.netloc}".casefold()
         self.https = parts.scheme == "https"
         self.cookie = "__Host-motewatch" if self.https else "motewatch"
+        self.errand = f"{self.cookie}-outside"
+        """The cookie of who is on the way to an identity provider."""
         self.templates = templates()
 
     @property
@@ -137,6 +146,16 @@ class House:
     def with_session(self, answer: Response, secret: str) -> Response:
         """The answer with the cookie of a session."""
         answer.set_cookie(self.cookie, secret, path="/", secure=self.https, httponly=True, samesite="strict")
+        return answer
+
+    def with_errand(self, answer: Response, text: str) -> Response:
+        """The answer with the cookie that is shown on coming back from an identity provider.
+
+        `lax`: a cookie that is `strict` is not sent along with who comes from elsewhere.
+        """
+        answer.set_cookie(
+            self.errand, text, max_age=ERRAND_S, path="/", secure=self.https, httponly=True, samesite="lax"
+        )
         return answer
 
     async def form(self, request: Request, visitor: Visitor | None) -> dict[str, str]:

@@ -1,13 +1,14 @@
 """Signing: what is signed and its digest, the signatures that there are, and the second confirmation by password.
 
 Rules: what is signed is what the page showed: where the record has changed meanwhile nothing is signed. User and
-password are asked for each time. Must not know how a thing is looked up.
+password are asked for each time; who has none here signs in anew at the identity provider each time (21 CFR
+11.200(a)(1): two components). Must not know how a thing is looked up.
 """
 
 from __future__ import annotations
 
 import secrets
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Final
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
@@ -20,6 +21,7 @@ from motewatch.journal.journal import Journal
 from motewatch.journal.signed import SIGNED, last_audit_id, signature_rows
 from motewatch.picture.words import local_times
 from motewatch.web.access.desk import AccessError, Visitor
+from motewatch.web.access.intent import AwayError, Intent
 from motewatch.web.access.roles import May
 from motewatch.web.access.signable import AUDIT_ROWS_MAX, signable, signatures_of
 from motewatch.web.access.signing import COMMENT_MAX, MEANS, Meaning, signature_of, written
@@ -69,6 +71,9 @@ class SigningPages:
             return again(422, too_long(comment, COMMENT_MAX), "comment")
         if not secrets.compare_digest(form.get("sha256", "").encode(), found.sha256.encode()):
             return again(409, "It has changed while you read it. Nothing was signed. Read it again.")
+        intent = Intent(subject, found.sha256, word, comment)
+        if visitor.outside:
+            return self._to_provider(visitor, intent, found.title, again)
         try:
             house.desk.confirm(visitor, form.get("user", ""), form.get("password", ""), address)
         except AccessError as error:
@@ -76,13 +81,25 @@ class SigningPages:
             if error.wait_s:
                 answer.headers["Retry-After"] = str(int(error.wait_s) + 1)
             return answer
-        now = local(house.clock.now_us(), house.feed.zone)
-        detail = written(Meaning(word), visitor.name, now, house.feed.zone.key, found.sha256, comment)
-        if not house.enter(visitor, SIGNED, subject, detail):
-            return again(
-                202, "It was handed over, but is not on record yet. Look at the signatures before you try again."
-            )
-        return RedirectResponse(f"/sign?subject={quote(subject)}", 303)
+        status, wrong = carried_out(house, visitor, intent)
+        return again(status, wrong) if wrong else RedirectResponse(_page_of(subject), 303)
+
+    def _to_provider(
+        self, visitor: Visitor, intent: Intent, what: str, again: Callable[[int, str], Response]
+    ) -> Response:
+        """Who has no password here confirms at the identity provider: a page with the way there."""
+        house = self._house
+        if house.by_provider is None:
+            return again(503, f"You sign in with {house.desk.outside_label}. Nothing was signed.")
+        try:
+            where, cookie = house.by_provider.begin_signing(visitor, intent, _page_of(intent.subject))
+        except AccessError as error:
+            status = 429 if error.wait_s else 503 if isinstance(error, AwayError) else 403
+            return again(status, f"{error} Nothing was signed.")
+        label = house.by_provider.settings.label
+        after = _page_of(intent.subject)
+        answer = house.page("confirm", visitor, where=where, label=label, intent=intent, what=what, after=after)
+        return house.with_errand(answer, cookie)
 
     def _page(self, visitor: Visitor, subject: str, status: int, typed: Typed) -> Response:
         house = self._house
@@ -94,6 +111,7 @@ class SigningPages:
             "signed": signed,
             "typed": typed,
             "means": MEANS,
+            "label": house.desk.outside_label,
         }
         return house.page("sign", visitor, 404 if found is None else status, found=found, **more)
 
@@ -101,6 +119,24 @@ class SigningPages:
         record = self._house.record
         recent = [one for one in map(signature_of, signature_rows(record.store, limit=RECENT)) if one is not None]
         return self._house.page("signatures", visitor, recent=recent[::-1], **_next_review(record))
+
+
+def carried_out(house: House, visitor: Visitor, intent: Intent) -> tuple[int, str]:
+    """Put a confirmed signature on record: status, and what went wrong if anything did. In a thread of the pool."""
+    found = signable(house.record, intent.subject)
+    if found is None or not visitor.may(May.SIGN):
+        return 403, "This cannot be signed. Nothing was signed."
+    if found.sha256 != intent.sha256:
+        return 409, "It has changed while you read it. Nothing was signed. Read it again."
+    now = local(house.clock.now_us(), house.feed.zone)
+    detail = written(Meaning(intent.meaning), visitor.name, now, house.feed.zone.key, found.sha256, intent.comment)
+    if not house.enter(visitor, SIGNED, intent.subject, detail):
+        return 202, "It was handed over, but is not on record yet. Look at the signatures before you try again."
+    return 200, ""
+
+
+def _page_of(subject: str) -> str:
+    return f"/sign?subject={quote(subject)}"
 
 
 def _local(table: Sequence[Sequence[str]], zone: ZoneInfo) -> list[list[str]]:

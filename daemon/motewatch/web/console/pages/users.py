@@ -43,7 +43,9 @@ class UserPages:
         """Change the own password."""
         house, least = self._house, self._desk.password_min
         if request.method != "POST":
-            return house.page("password", visitor, typed=UNTOUCHED, least=least)
+            none = f"You have no password here: you sign in with {self._desk.outside_label}."
+            typed = Typed("password", {}, none) if visitor.outside else UNTOUCHED
+            return house.page("password", visitor, typed=typed, least=least)
         form = await house.form(request, visitor)
         given = (form.get("old", ""), form.get("new", ""), form.get("again", ""))
         try:
@@ -69,6 +71,8 @@ class UserPages:
                 secret = self._desk.new_secret(visitor, user, reason)
             elif act == "role":
                 self._desk.set_role(visitor, user, form.get("role", ""), reason)
+            elif act == "outside":
+                self._desk.hand_over(visitor, user, reason)
             elif act in ("enable", "disable"):
                 self._desk.set_enabled(visitor, user, reason, enabled=act == "enable")
             else:
@@ -82,7 +86,15 @@ class UserPages:
     def _access_page(self, visitor: Visitor, status: int, typed: Typed, user: str, secret: str) -> Response:
         now_us = self._house.clock.now_us()
         users = [(each, _last(each, now_us), unused(each, now_us)) for each in self._desk.users()]
-        more = {"users": users, "roles": [*Role], "unused_days": UNUSED_DAYS}
+        oidc = self._house.by_provider
+        label = self._desk.outside_label
+        more = {
+            "users": users,
+            "roles": [*Role],
+            "unused_days": UNUSED_DAYS,
+            "label": label,
+            "provider": oidc is not None,
+        }
         return self._house.page("access", visitor, status, typed=typed, made=user, secret=secret, **more)
 
     async def tokens(self, request: Request, visitor: Visitor) -> Response:

@@ -1,0 +1,109 @@
+"""Signing in by an identity provider in a real browser, without scripts: there and back between two sites.
+
+Here it shows what a program cannot: whether the browser's rules for cookies (SameSite) and the pages' policy let people
+through. Console and provider are of two sites (an address and a name).
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from support.browser import Browser, Tab
+from support.console import administrator
+from support.identity import IdentityProvider
+from support.live import ask
+from support.outside import outside_console
+from support.page_checks import sound
+from support.servers import Mosquitto, wait_until
+
+pytestmark = [pytest.mark.browser, pytest.mark.broker]
+
+
+@pytest.fixture
+def ground(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[tuple[str, IdentityProvider]]:
+    with (
+        IdentityProvider() as house,
+        outside_console(tmp_path, mosquitto, house) as (_, url),
+        administrator(tmp_path, url),
+    ):
+        house.member("quinn", "quality", name="Quinn Hill")
+        yield url, house
+
+
+def shot(tab: Tab, tmp_path: Path, name: str) -> None:
+    folder = Path(os.environ.get("MOTEWATCH_SCREENSHOTS") or tmp_path)
+    folder.mkdir(parents=True, exist_ok=True)
+    tab.screenshot(folder / f"{name}.png")
+
+
+def shown(tab: Tab, words: str) -> None:
+    """Wait until the page with these words is there: pages lead on by themselves."""
+
+    def there() -> bool:
+        try:
+            return words in tab.text()
+        except AssertionError:
+            # Asked between two pages.
+            return False
+
+    wait_until(there, words)
+
+
+@pytest.mark.parametrize(("dark", "size"), [(False, (360, 740)), (True, (1366, 768))], ids=["phone", "desk-dark"])
+def test_in_and_a_signature_without_scripts(
+    ground: tuple[str, IdentityProvider], browser: Browser, tmp_path: Path, dark: bool, size: tuple[int, int]
+) -> None:
+    url, house = ground
+    tab, name = browser.tab(dark=dark, size=size), f"{size[0]}{'-dark' if dark else ''}"
+    tab.call("Network.clearBrowserCookies", {})
+    tab.open(f"{url}/sign?subject=audit/1-1")
+    shot(tab, tmp_path, f"outside-sign-in-{name}")
+    clicked(tab, "a.outside")
+    shown(tab, "House account")
+    tab.write("#who", "quinn")
+    clicked(tab, "#enter")
+    # Where it was wanted to go, signed in: the strict cookie is sent along, because a page of ours leads on.
+    shown(tab, "You confirm it by signing in anew with the house account")
+    clicked(tab, "input[value=reviewed]")
+    shot(tab, tmp_path, f"outside-sign-{name}")
+    clicked(tab, "form.form button.go")
+    shown(tab, "Nothing is signed yet")
+    assert tab.content_width() <= size[0]
+    shot(tab, tmp_path, f"outside-confirm-{name}")
+    clicked(tab, "main a.go")
+    # Asked anew, although the provider knows this browser.
+    shown(tab, "House account")
+    tab.write("#who", "quinn")
+    clicked(tab, "#enter")
+    shown(tab, "<b>Reviewed</b> by <b>Quinn Hill</b>")
+    shot(tab, tmp_path, f"outside-signed-{name}")
+    assert tab.complaints == []
+    assert [code.asked.get("prompt") for code in house.codes.values()] == [None, "login"]
+    rows = ask(tmp_path, lambda journal: journal.query_audit()) or []
+    assert [row.subject for row in rows if row.action == "signed"] == ["audit/1-1"]
+
+
+def test_a_provider_that_is_away_is_told(
+    ground: tuple[str, IdentityProvider], browser: Browser, tmp_path: Path
+) -> None:
+    url, house = ground
+    tab = browser.tab(dark=True, size=(360, 740), scripts=True)
+    tab.call("Network.clearBrowserCookies", {})
+    tab.open(f"{url}/sign-in")
+    sound(tab, url)
+    house.stop()
+    clicked(tab, "a.outside")
+    shown(tab, "The identity provider does not answer now.")
+    shot(tab, tmp_path, "outside-away-dark")
+
+
+def clicked(tab: Tab, selector: str) -> None:
+    """By the mouse."""
+    x, y, width, height = tab.box(selector)
+    point = {"x": x + width / 2, "y": y + height / 2, "button": "left", "clickCount": 1}
+    tab.call("Input.dispatchMouseEvent", {"type": "mousePressed", **point})
+    tab.call("Input.dispatchMouseEvent", {"type": "mouseReleased", **point})
