@@ -274,6 +274,37 @@ def test_plain_mqtt_is_for_the_machine_itself() -> None:
     assert listeners == [("1883", "127.0.0.1"), ("8883", "")]
 
 
+def test_no_sensor_takes_the_daemons_session_from_outside(example: Example) -> None:
+    """On the port for sensors the client id is the account's, whatever is given: the session stays the daemon's."""
+    port, ca = example.server.port, example.certificates.ca
+    with peer(port, "motewatch", TOPICS.counts("+"), client_id="daemon-guessed", kept=True) as daemon:
+        with peer(example.tls_port, "pc-2", ca=ca, client_id="daemon-guessed", kept=True) as thief:
+            assert thief.connected[0] == 0
+            assert thief.publish(TOPICS.counts("pc-2"), b"still here") == 0
+            wait_until(lambda: daemon.heard, "the daemon on the session it had")
+        assert len(daemon.connected) == 1
+    # And what waits while the daemon is away is still there when it comes back.
+    with peer(port, "pc-1") as sensor:
+        assert sensor.publish(TOPICS.counts("pc-1"), b"waiting") == 0
+        with peer(example.tls_port, "pc-2", ca=ca, client_id="daemon-guessed", kept=True) as thief:
+            thief.publish("round/trip")
+            assert thief.heard == []
+    with peer(port, "motewatch", client_id="daemon-guessed", kept=True) as daemon:
+        wait_until(lambda: daemon.heard, "what waited for the daemon")
+        assert daemon.heard == [(TOPICS.counts("pc-1"), b"waiting")]
+
+
+def test_without_that_line_of_the_configuration_a_sensor_would_take_it(example: Example) -> None:
+    """What the line is for: on the port of the machine itself, where it does not stand, the daemon is thrown off."""
+    port = example.server.port
+    with (
+        peer(port, "motewatch", TOPICS.counts("+"), client_id="daemon-taken", kept=True) as daemon,
+        peer(port, "pc-2", client_id="daemon-taken", kept=True) as thief,
+    ):
+        # The library connects again and throws the other one off in turn.
+        wait_until(lambda: len(daemon.connected) > 1 or len(thief.connected) > 1, "the fight for the session")
+
+
 def test_who_takes_the_daemons_client_id_hears_none_of_what_waits_for_it(example: Example) -> None:
     """A client id is free to choose. (What waited is then lost in mosquitto 2.0: see deploy/docs/threats.md.)"""
     with peer(example.server.port, "motewatch", TOPICS.counts("+"), client_id="daemon-session", kept=True):

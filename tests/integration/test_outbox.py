@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from motewatch.engine.records import SessionTaken
 from motewatch.journal.journal import Journal
 from motewatch.journal.rows import Batch
 from motewatch.links.broker import BrokerEvent, BrokerLink, Delivery
@@ -31,7 +32,7 @@ TOPICS = Topics("test/v1", "hall")
 
 @contextmanager
 def carrier(settings: Broker, journal: Journal, **options: Any) -> Iterator[tuple[BrokerLink, MqttWorker]]:
-    inbox: queue.SimpleQueue[Delivery | BrokerEvent] = queue.SimpleQueue()
+    inbox: queue.SimpleQueue[Delivery | BrokerEvent | SessionTaken] = queue.SimpleQueue()
     link = BrokerLink(settings, TOPICS, inbox, Clock(), **options)
     worker = MqttWorker(journal, Clock(), link, idle_s=0.02)
     link.start()

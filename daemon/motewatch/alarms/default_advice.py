@@ -215,6 +215,14 @@ SHIPPED: Final[dict[str, Shipped]] = {
         1_440,
         _SEVERE,
     ),
+    "session-taken": Shipped(
+        "a second service runs against this broker, or somebody uses the service's client id on purpose",
+        "while it is thrown off nothing is heard; messages that waited at the broker may be lost",
+        "Stop the second service. If there is none, the broker's log names account and address: take that account away. "
+        "Look at the samples of that time.",
+        10,
+        _SEVERE,
+    ),
     "record-held-up": Shipped(
         "the disk was full or failed, or another program held the journal",
         "no alarm reached anybody meanwhile; what sensors and broker could not hold is missing",

@@ -39,6 +39,7 @@ from motewatch.engine.records import (
     Resumed,
     SampleTaken,
     SessionLost,
+    SessionTaken,
     SignInsFailed,
     Turned,
 )
@@ -67,6 +68,7 @@ Internal = (
     | Answered
     | LinksGuessed
     | RecordHeldUp
+    | SessionTaken
     | SignInsFailed
     | Accessed
     | Pressed
@@ -88,6 +90,7 @@ INTERNAL_KINDS: Final[dict[type[Any], str]] = {
     Answered: "answered",
     LinksGuessed: "links-guessed",
     RecordHeldUp: "record-held-up",
+    SessionTaken: "session-taken",
     SignInsFailed: "sign-ins-failed",
     Accessed: "accessed",
     Pressed: "pressed",

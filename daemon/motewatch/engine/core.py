@@ -55,6 +55,7 @@ from motewatch.engine.records import (
     Resumed,
     Seen,
     SessionLost,
+    SessionTaken,
     SignInsFailed,
     What,
 )
@@ -202,6 +203,8 @@ class Engine:
             parts.service.links_guessed(what)
         elif isinstance(what, RecordHeldUp):
             parts.service.record_held_up(what)
+        elif isinstance(what, SessionTaken):
+            parts.service.session_taken(what)
         elif isinstance(what, SignInsFailed):
             parts.service.sign_ins_failed(what)
         elif isinstance(what, Placed):

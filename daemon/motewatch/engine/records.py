@@ -162,6 +162,19 @@ class RecordHeldUp:
 
 
 @dataclass(frozen=True, slots=True)
+class SessionTaken:
+    """Another client connected to the broker under this service's client id and threw it off: so often since then.
+
+    `said`: the broker gave that as its reason; else it is concluded from how connections ended.
+    """
+
+    count: int
+    client_id: str
+    since_us: int
+    said: bool
+
+
+@dataclass(frozen=True, slots=True)
 class SignInsFailed:
     """Sign-ins and confirmations failed at the console, more than slips would, from so many addresses since an instant.
 
@@ -262,6 +275,7 @@ What = (
     | Answered
     | LinksGuessed
     | RecordHeldUp
+    | SessionTaken
     | SignInsFailed
     | Accessed
     | Pressed

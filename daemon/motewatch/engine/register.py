@@ -118,6 +118,7 @@ _SERVICE_WORDS: Final = {
     "time-series-down": "the time-series server cannot be reached",
     "dead-letters": "messages come that cannot be used",
     "session-lost": "the broker has forgotten what it kept for the service",
+    "session-taken": "another client takes the service's session at the broker",
     "clock-step": "the clock of the service's machine was stepped",
     "replay-differed": "the replayed record differs from what was recorded",
     "little-space": "there is little room left on the journal's disk",

@@ -21,6 +21,7 @@ from motewatch.engine.records import (
     RecordHeldUp,
     ReplayDiffered,
     SessionLost,
+    SessionTaken,
     SignInsFailed,
     Turned,
 )
@@ -58,6 +59,7 @@ SERVICE_ALARMS: Final = {
     _CERTIFICATES_ALARM: Subject(_CERTIFICATES_ALARM, "certificate-ends", Priority.MEDIUM),
     _DEAD_LETTERS_ALARM: Subject(_DEAD_LETTERS_ALARM, "dead-letters", Priority.MEDIUM),
     "service/session": Subject("service/session", "session-lost", Priority.MEDIUM),
+    "service/session-taken": Subject("service/session-taken", "session-taken", Priority.HIGH),
     "service/clock": Subject("service/clock", "clock-step", Priority.MEDIUM),
     "service/replay": Subject("service/replay", "replay-differed", Priority.HIGH),
     "service/record": Subject("service/record", "record-held-up", Priority.HIGH),
@@ -163,6 +165,18 @@ class ServiceAlarms:
         if what.count >= GUESSES_ALARM:
             subject = SERVICE_ALARMS["service/links-guessed"]
             desk.say(desk.book.momentary(subject, min(what.since_us, desk.time_us), desk.time_us, text))
+
+    def session_taken(self, what: SessionTaken) -> None:
+        """Somebody connects under our client id: a second service by mistake, or an attack."""
+        desk = self._desk
+        often = "once" if what.count == 1 else f"{what.count} times"
+        did = "another client connected" if what.said else "the broker closed the connection as when another connects"
+        text = (
+            f"{did} under this service's client id '{what.client_id}', {often} since "
+            f"{instant(what.since_us):%Y-%m-%d %H:%M:%S} UTC: look for a second service; what waited may be lost"
+        )
+        subject = SERVICE_ALARMS["service/session-taken"]
+        desk.say(desk.book.momentary(subject, min(what.since_us, desk.time_us), desk.time_us, text))
 
     def sign_ins_failed(self, what: SignInsFailed) -> None:
         """Somebody tries passwords at the console: on the audit trail, and an alarm."""

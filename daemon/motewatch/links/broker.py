@@ -13,7 +13,7 @@ Rules:
 
 Events, in the inbox, in order with the deliveries: `session-lost` (the broker kept nothing for us, so messages of the
 time away may be missing; also on the first connection ever), `up` (subscriptions confirmed), `drained`, `down` (with
-what to mend; repeated only when the reason changes).
+what to mend; repeated only when the reason changes). Beside them `SessionTaken`, where another client took our session.
 """
 
 from __future__ import annotations
@@ -27,10 +27,12 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final, Literal, Protocol
 
+from motewatch.engine.records import SessionTaken
 from motewatch.links.broker_tls import BrokerTls
 from motewatch.links.clock import TimeSource
 from motewatch.links.connection import Carried, Connection, Publication, Terms
 from motewatch.links.errors import BrokerAwayError, BrokerError, LinkSettingsError
+from motewatch.links.take_overs import TakeOvers
 from motewatch.site.models import Broker
 from motewatch.wire.topics import Topics
 
@@ -79,7 +81,7 @@ class BrokerEvent:
 class Inbox(Protocol):
     """Where deliveries and events go; a `queue.SimpleQueue` is one. Must not block."""
 
-    def put(self, item: Delivery | BrokerEvent, /) -> None:
+    def put(self, item: Delivery | BrokerEvent | SessionTaken, /) -> None:
         """Take the item."""
         ...
 
@@ -122,6 +124,7 @@ class BrokerLink:
         )
         self._marker_topic = topics.marker(self._terms.client_id)
         self._filters = [*topics.subscriptions(), self._marker_topic]
+        self._take_overs = TakeOvers(self._terms.client_id)
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
         self._visit: _Visit | None = None
@@ -228,6 +231,7 @@ class BrokerLink:
             try:
                 connection.open(self._will())
             except (OSError, ValueError) as error:
+                self._take_overs.refused()
                 self._tell_down(self._why_not_open(error))
                 return
             self._serve(visit)
@@ -255,6 +259,7 @@ class BrokerLink:
                 return
         if not self._stop.is_set():
             self._tell_down(self._why_ended(visit))
+            self._tell_taken_over(connection)
 
     def _subscribe(self, visit: _Visit, now_s: float) -> None:
         """Subscribe, judge the answer, and tell `up`; a denied subscription is tried again now and then."""
@@ -370,6 +375,18 @@ class BrokerLink:
             self._down_detail = detail
             self._tell("down", detail, at_us)
 
+    def _tell_taken_over(self, connection: Connection) -> None:
+        now_us, told = self._clock.now_us(), None
+        if connection.taken_over:
+            told = self._take_overs.said(now_us)
+        elif connection.closed:
+            told = self._take_overs.closed(now_us)
+        elif connection.reason is None or connection.reason.is_failure:
+            self._take_overs.refused()
+        if told is not None:
+            log.warning("another client took our session: '%s', %d more", told.client_id, told.count)
+            self._inbox.put(told)
+
     def _tell_drained(self, visit: _Visit, detail: str) -> None:
         if not visit.drained:
             visit.drained = True
@@ -417,6 +434,12 @@ class BrokerLink:
             return (
                 f"{self._where()} refuses user '{self._terms.username}': {name} (0x{connection.reason.value:02X}); "
                 "check service.broker.username and password_file, and the broker's own password file and ACL"
+            )
+        if connection.taken_over:
+            return (
+                f"{self._where()}: another client connected under our client id '{self.client_id}', and the broker "
+                "threw us off; look for a second service, and in the broker's log for the account; the id is "
+                "service.broker.client_id"
             )
         detail = f"{self._where()}: {connection.end_detail or 'the connection ended'}"
         if self._clock.monotonic_s() - visit.began_s < 2 * MAX_DELAY_S:

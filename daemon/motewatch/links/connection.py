@@ -34,6 +34,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from motewatch.links.clock import TimeSource
 from motewatch.links.errors import BrokerAwayError, BrokerError, PublicationRefusedError
 from motewatch.links.packets import Packets
+from motewatch.links.take_overs import TAKEN_OVER
 
 log = logging.getLogger(__name__)
 
@@ -144,6 +145,10 @@ class Connection:
         """Why the connection ended; None while it lives."""
         self.last_seen_s = clock.monotonic_s()
         """When bytes last came from the broker (monotonic seconds)."""
+        self.taken_over = False
+        """Whether the broker ended it because somebody else connected under our client id, and said so."""
+        self.closed = False
+        """Whether the broker closed it in good order after it had taken it, without a word."""
         self.handler_errors = 0
         self.failure = ""
         """What the library said of a connection that ended before CONNACK, such as why TLS was refused."""
@@ -230,6 +235,7 @@ class Connection:
             client.lose(error)
             return
         if not data:
+            self.closed = self.alive
             client.lose(None)
             return
         self.last_seen_s = self._clock.monotonic_s()
@@ -384,6 +390,7 @@ class Connection:
         if self.end_detail is None:
             by = "the broker ended the connection" if flags.is_disconnect_packet_from_server else "the connection broke"
             self.end_detail = f"{by} ({reason.getName()})"
+        self.taken_over = self.taken_over or (flags.is_disconnect_packet_from_server and reason.value == TAKEN_OVER)
 
     def _logged(self, client: mqtt.Client, userdata: Any, level: int, text: str) -> None:
         if level == mqtt.MQTT_LOG_ERR and self.reason is None:

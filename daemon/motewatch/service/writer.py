@@ -37,6 +37,7 @@ from motewatch.engine.records import (
     Resumed,
     SampleTaken,
     SessionLost,
+    SessionTaken,
     Turned,
     What,
 )
@@ -97,7 +98,7 @@ class Stop:
     """Finish what is there and end."""
 
 
-Item = Delivery | BrokerEvent | Posted | Stop
+Item = Delivery | BrokerEvent | SessionTaken | Posted | Stop
 
 
 class Acknowledger(Protocol):
@@ -318,6 +319,8 @@ class Writer:
                 self._broker_event(pending, item)
                 # The hold may have ended: what lies before the next input is worked off before it.
                 pending, behind = self._catch_up(pending)
+            elif isinstance(item, SessionTaken):
+                self._apply_internal(pending, item)
             elif isinstance(item, Posted):
                 outputs = self._apply_internal(pending, item.what)
                 if item.done is not None:

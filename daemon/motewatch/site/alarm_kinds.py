@@ -28,6 +28,7 @@ ALARM_KINDS: Final = (
     "sensor-all-zero",
     "broker-down",
     "session-lost",
+    "session-taken",
     "time-series-down",
     "dead-letters",
     "clock-step",
@@ -48,6 +49,7 @@ PLACELESS: Final = frozenset(
     {
         "broker-down",
         "session-lost",
+        "session-taken",
         "time-series-down",
         "dead-letters",
         "clock-step",

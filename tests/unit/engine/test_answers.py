@@ -24,6 +24,7 @@ from motewatch.engine.records import (
     PartChanged,
     RecordHeldUp,
     Replied,
+    SessionTaken,
     SignInsFailed,
 )
 from motewatch.wire.records import SECOND_US
@@ -81,6 +82,7 @@ def test_the_memory_goes_through_a_snapshot() -> None:
         (PartChanged("channel/mail", False, 1_780_000_020_000_000, "mail.password cannot be read"), "part-changed"),
         (LinksGuessed(12, 3, 1_780_000_020_000_000), "links-guessed"),
         (SignInsFailed(10, 2, 3, "mira", 1_780_000_020_000_000), "sign-ins-failed"),
+        (SessionTaken(3, "daemon-x", 1_780_000_020_000_000, True), "session-taken"),
         (RecordHeldUp(1_780_000_020_000_000, 1_780_000_080_000_000, "no space left"), "record-held-up"),
         (Accessed("console", "sign-in-failed", "mira", "wrong password"), "accessed"),
         (Pressed("console-1", "mira", "location/a/0.5um/action", 'the "door"'), "pressed"),

@@ -21,6 +21,7 @@ from motewatch.engine.records import (
     SampleTaken,
     Seen,
     SessionLost,
+    SessionTaken,
     Turned,
 )
 from motewatch.wire.records import SECOND_US, Acknowledge, Presence, Refusal, RefusalReason, SetOccupancy
@@ -176,6 +177,24 @@ def test_a_record_that_was_held_up_stands_until_somebody_has_taken_note() -> Non
         "service/record starts at +5 -> unacknowledged",
         "service/record returns at +5 -> returned-unacknowledged",
     ]
+
+
+def test_a_session_that_others_take_is_an_alarm_in_plain_words() -> None:
+    inputs = [
+        at(T0 + 5 * S, SessionTaken(1, "daemon-x", T0 + 5 * S, True)),
+        at(T0 + 8 * S, Commanded(Acknowledge("c-1", "ada", "service/session-taken"))),
+        at(T0 + 605 * S, SessionTaken(7, "daemon-x", T0 + 9 * S, False)),
+    ]
+    made = engine()
+    said = run(made, inputs)
+    assert about(said, "service/session-taken") == [
+        "service/session-taken starts at +5 -> unacknowledged",
+        "service/session-taken returns at +5 -> returned-unacknowledged",
+        "service/session-taken acknowledge at +8 -> normal by ada",
+        "service/session-taken starts at +9 -> unacknowledged",
+        "service/session-taken returns at +9 -> returned-unacknowledged",
+    ]
+    assert "service/session-taken" in made.standing()
 
 
 def test_things_that_happened_stand_until_somebody_has_taken_note() -> None:
