@@ -74,6 +74,8 @@ class AlarmRules:
     hidings: tuple[Hiding, ...] = ()
     persons: tuple[tuple[str, str, frozenset[str]], ...] = ()
     """Id, name and entitlements of each person; none: whoever reaches the broker may do everything."""
+    by_id: bool = False
+    """Do persons stand on record under their ids, however they are typed?"""
 
     @classmethod
     def of(cls, site: Site) -> AlarmRules:
@@ -112,6 +114,8 @@ class AlarmRules:
                 for rule in site.suppressions
             ),
             persons=tuple((person.id, person.name, frozenset(person.may)) for person in site.persons),
+            # A recorded configuration holds every key that there was, so one without it is of before.
+            by_id=site.alarms.by_id and "by_id" in site.alarms.model_fields_set,
         )
 
     def treatment(self, subject: Subject) -> Treatment:
@@ -120,6 +124,15 @@ class AlarmRules:
             if scope.holds(subject):
                 return treatment
         return PLAIN
+
+    def named(self, by: str) -> str:
+        """Who that is on record: the id of the person who is called so; without superfluous blanks where nobody is."""
+        if not self.by_id:
+            return by
+        plain = " ".join(by.split())
+        said = plain.casefold()
+        calls = (id_ for id_, name, _ in self.persons if said in (id_.casefold(), " ".join(name.split()).casefold()))
+        return next(calls, plain or by)
 
     def refusal(self, by: str, entitlement: str) -> str:
         """Why this person may not do it, naming who may; empty where the person may, or where no persons are named."""

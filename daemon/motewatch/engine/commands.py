@@ -64,6 +64,11 @@ class Commands:
         """Which links in calls are used up."""
         self._answered: dict[str, Replied] = {}
 
+    def named(self, command: Command) -> Command:
+        """The command in the name of the person whom its sender has typed."""
+        by = self._desk.plan.alarm_rules.named(command.by)
+        return command if by == command.by else replace(command, by=by)
+
     def commanded(self, command: Command) -> Replied:
         """Obey a command, once; says the reply and returns it."""
         reply = self._once(command)

@@ -174,6 +174,10 @@ class Engine:
         desk.time_us = to_us
         return self._take_outputs(self._parts)
 
+    def named(self, by: str) -> str:
+        """Who a typed name is on record, by the configuration in force."""
+        return by if self._parts is None else self._parts.desk.plan.alarm_rules.named(by)
+
     # Each input and each deadline to its part
 
     def _take(self, parts: _Parts, what: What, received_us: int) -> None:
@@ -186,7 +190,8 @@ class Engine:
             if what.refusal.command_id is not None:
                 parts.desk.outputs.append(Replied(what.refusal.command_id, False, what.refusal.detail))
         elif isinstance(what, Commanded | Ordered):
-            command = what.command if isinstance(what, Commanded) else command_of(what)
+            # A user of the console is one by sign-in; whoever sends a command has typed a name.
+            command = parts.commands.named(what.command) if isinstance(what, Commanded) else command_of(what)
             parts.commands.commanded(command)
             if isinstance(command, SetOccupancy):
                 parts.suppressions.occupancy_stated()

@@ -7,7 +7,7 @@ be read as commands are dead letters and tell of themselves.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Final
 
 from motewatch.engine.commands import command_of
@@ -19,11 +19,12 @@ LONGEST: Final = 300
 """Of a name or a text that came from outside."""
 
 
-def refusal_of(what: What, outputs: Sequence[Output]) -> Entered | None:
-    """The fact that this input was refused, or None: it is no order, or was accepted."""
+def refusal_of(what: What, outputs: Sequence[Output], named: Callable[[str], str] = lambda by: by) -> Entered | None:
+    """The fact that this input was refused, or None: it is no order, or was accepted. `named`: who a typed name is."""
     if isinstance(what, Commanded | Ordered | Pressed):
         command = _command(what)
         id_, by, act, subject = command.id, command.by, _words(command), _subject(command)
+        by = named(by) if isinstance(what, Commanded) else by
     elif isinstance(what, Answered):
         id_, by, act, subject = what.id, what.by, f"{what.act.value} by the link of {what.told}", what.subject
     elif isinstance(what, Placed):

@@ -379,7 +379,7 @@ class Writer:
 
     def _note_refusal(self, pending: _Pending, what: What, outputs: Sequence[Output]) -> None:
         """Who was refused what is on the audit trail, by an input of its own."""
-        refused = refusal_of(what, outputs)
+        refused = refusal_of(what, outputs, self._engine.named)
         if refused is not None:
             self._apply_internal(pending, refused)
 

@@ -21,6 +21,9 @@ class Alarms(Table):
 
     longest_shelving_h: Annotated[Number, Field(gt=0, le=168)] = 12.0
     """An alarm is shelved for this long at most: about a shift (our choice; the standards leave it to the site)."""
+    by_id: Flag = True
+    """Whoever gives a command stands on record under their id in `[[persons]]`, however they typed id or name; false:
+    as typed. A configuration recorded before there was this key is read as false, so that its record replays."""
 
 
 class AlarmRule(Table):

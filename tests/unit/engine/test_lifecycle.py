@@ -316,7 +316,8 @@ def test_who_is_not_entitled_is_refused_and_told_who_is(by: str) -> None:
     story = Story(persons=PERSONS)
     story.laser(True)
     said = story.says(Shelve, by, LASER, story.now_us + HOUR_US, "why")
-    assert reply(said) == (False, f"'{by}' is not entitled to shelve alarms; entitled: Ada Example")
+    who = {"Ben Example": "ben"}.get(by, by)
+    assert reply(said) == (False, f"'{who}' is not entitled to shelve alarms; entitled: Ada Example")
     assert len(said) == 1
 
 
@@ -325,6 +326,46 @@ def test_who_is_entitled_may_by_id_and_by_name(by: str) -> None:
     story = Story(persons=PERSONS)
     story.laser(True)
     assert reply(story.says(Shelve, by, LASER, story.now_us + HOUR_US, "why"))[0]
+
+
+@pytest.mark.parametrize("by", ["ada", " Ada ", "ADA  example", "Ada\u00a0Example "])
+def test_a_person_stands_on_record_under_one_id_however_typed(by: str) -> None:
+    story = Story(persons=PERSONS)
+    story.laser(True)
+    said = story.says(Acknowledge, by, LASER)
+    assert reply(said)[0]
+    assert [one.by for one in said if isinstance(one, Audited | AlarmChanged)] == ["ada", "ada"]
+
+
+@pytest.mark.parametrize(
+    ("changes", "stands"),
+    [
+        ({}, "Cy Nobody"),
+        ({"alarms": {"by_id": False}}, " Cy  Nobody "),
+    ],
+)
+def test_who_is_no_person_stands_there_without_superfluous_blanks_and_as_typed_where_that_is_wanted(
+    changes: dict[str, Any], stands: str
+) -> None:
+    story = Story(**changes)
+    story.laser(True)
+    said = story.says(Acknowledge, " Cy  Nobody ", LASER)
+    assert [one.by for one in said if isinstance(one, Audited | AlarmChanged)] == [stands] * 2
+
+
+def test_a_configuration_of_before_keeps_what_was_typed_so_that_its_record_replays() -> None:
+    text = json.loads(configured(site_dict(persons=PERSONS)).text)
+    del text["alarms"]["by_id"]
+    story = Story()
+    story.engine.apply(at(T0, Configured("0" * 64, json.dumps(text))))
+    story.laser(True)
+    said = story.says(Acknowledge, "ADA example", LASER)
+    assert [one.by for one in said if isinstance(one, Audited | AlarmChanged)] == ["ADA example"] * 2
+    story.reconfigured(persons=PERSONS)
+    story.laser(False)
+    story.laser(True)
+    said = story.says(Acknowledge, "ADA example", LASER)
+    assert [one.by for one in said if isinstance(one, Audited | AlarmChanged)] == ["ada"] * 2
 
 
 def test_where_nobody_is_entitled_it_says_so() -> None:

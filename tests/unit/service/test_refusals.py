@@ -10,8 +10,10 @@ from typing import Any
 import pytest
 
 from motewatch.engine.codec import Internal
-from motewatch.engine.records import Act, Answered, Ordered, OrderedAct, Pressed
+from motewatch.engine.records import Act, Answered, Commanded, Ordered, OrderedAct, Pressed, Replied
+from motewatch.service.refusals import refusal_of
 from motewatch.service.writer import Posted
+from motewatch.wire.records import Acknowledge
 from support.facility import T0
 from support.writer_bench import TOPICS, Bench, delivery
 
@@ -73,3 +75,10 @@ def test_what_is_accepted_or_no_command_is_no_refusal(bench: Bench) -> None:
         delivery(TOPICS.command, b"{}", 2, T0),
     )
     assert [action for _, action, _, _ in audited(bench)] == ["occupancy"]
+
+
+def test_a_typed_name_stands_there_as_on_the_rest_of_the_trail_but_a_user_s_does_not_change() -> None:
+    said = [Replied("c-1", False, "nothing to acknowledge")]
+    typed, ordered = Acknowledge("c-1", " ADA ", ALARM), Ordered("c-1", " ADA ", OrderedAct.ACKNOWLEDGE, ALARM)
+    rows = [refusal_of(what, said, lambda by: by.strip().lower()) for what in (Commanded(typed), ordered)]
+    assert [row.by for row in rows if row is not None] == ["ada", " ADA "]
