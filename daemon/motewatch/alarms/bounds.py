@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
+from typing import Any, Final
 
 
 class Side(StrEnum):
@@ -23,6 +23,9 @@ class Side(StrEnum):
 
     LOW = "low"
     HIGH = "high"
+
+
+_HIGH: Final = Side.HIGH
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +40,7 @@ class Bound:
 
     def outside(self, value: int) -> bool:
         """Is the value beyond the bound?"""
-        return value > self.value if self.side is Side.HIGH else value < self.value
+        return value > self.value if self.side is _HIGH else value < self.value
 
     def returned(self, value: int) -> bool:
         """Is the value back beyond the deadband? Without a deadband: simply not outside."""
@@ -66,6 +69,13 @@ class BoundWatch:
     outside_since_us: int | None = None
     returned_since_us: int | None = None
     last_value: int = 0
+
+    def passes(self, value: int) -> bool:
+        """Take a measurement where nothing stands, runs or begins, as nearly all are. False: it is to be observed."""
+        if self.active or self.outside_since_us is not None or self.bound.outside(value):
+            return False
+        self.last_value = value
+        return True
 
     def observe(self, at_us: int, value: int) -> list[Change]:
         """Take the measurement `value` of instant `at_us`; instants must not go back. Returns what changed."""

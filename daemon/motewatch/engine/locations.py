@@ -11,7 +11,7 @@ the agenda and handed back when due.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 from motewatch.alarms.bounds import BoundWatch, Change
 from motewatch.engine import texts
@@ -29,6 +29,9 @@ from motewatch.measure.accumulate import Accumulator
 from motewatch.measure.periods import period_end_us
 from motewatch.measure.samples import INSUFFICIENT, Quality, Sample
 from motewatch.wire.records import Reading
+
+_QUANTITIES: Final = ("temperature", "humidity", "pressure-difference")
+"""In the order in which the values of a reading are looked at."""
 
 RECENT_AT_LEAST = 4
 """Closed samples kept in memory at least, so that slightly late data need not be looked up on record."""
@@ -99,13 +102,14 @@ class LocationState:
 class LocationDesk:
     """Works on one location: its plan, its state, and the engine's shared desk."""
 
-    __slots__ = ("_backs", "_bounds", "_desk", "_keep", "_trends", "plan", "state")
+    __slots__ = ("_backs", "_bounds", "_desk", "_keep", "_measured", "_trends", "plan", "state")
 
     def __init__(self, desk: Desk, plan: LocationPlan, state: LocationState) -> None:
         self._desk = desk
         self.plan = plan
         self.state = state
         self._bounds = {bound.key: bound for bound in desk.plan.rooms[plan.room].bounds}
+        self._measured = [(key, _QUANTITIES.index(bound.quantity), bound) for key, bound in self._bounds.items()]
         self._backs = plan.backs
         self._keep = max([RECENT_AT_LEAST, *(back + 1 for back in plan.backs.values())])
         self._trends = TrendWatch(desk, plan, state.trends)
@@ -365,11 +369,7 @@ class LocationDesk:
     def _climate(self, reading: Reading) -> None:
         state = self.state
         at_us = reading.end_us
-        values = {
-            "temperature": reading.temperature_mc,
-            "humidity": reading.humidity_mpct,
-            "pressure-difference": reading.pressure_mpa,
-        }
+        values = (reading.temperature_mc, reading.humidity_mpct, reading.pressure_mpa)
         if at_us > state.climate_us:
             state.climate_us = at_us
             late, watches = False, state.watches
@@ -379,13 +379,15 @@ class LocationDesk:
                 state.backfill.clear()
             state.backfill_us = at_us
             late, watches = True, state.backfill
-        for key, bound in self._bounds.items():
-            value = values[bound.quantity]
+        for key, place, bound in self._measured:
+            value = values[place]
             if value is None:
                 continue
             watch = watches.get(key)
             if watch is None:
                 watch = watches[key] = BoundWatch(bound.bound)
+            if watch.passes(value):
+                continue
             for change in watch.observe(at_us, value):
                 self._bound_changed(bound, change, late)
             if not late:

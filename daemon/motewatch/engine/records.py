@@ -15,10 +15,11 @@ from motewatch.alarms.priority import Priority as Priority
 from motewatch.callout.records import Delivered as Delivered
 from motewatch.callout.records import Told as Told
 from motewatch.measure.samples import Sample
+from motewatch.site.hot import hot_record
 from motewatch.wire.records import Command, Presence, Reading, Refusal
 
 
-@dataclass(frozen=True, slots=True)
+@hot_record(frozen=True, slots=True)
 class Heard:
     """A reading arrived."""
 
@@ -286,7 +287,7 @@ What = (
 )
 
 
-@dataclass(frozen=True, slots=True)
+@hot_record(frozen=True, slots=True)
 class Input:
     """One input with its two times."""
 
@@ -295,7 +296,7 @@ class Input:
     what: What
 
 
-@dataclass(frozen=True, slots=True)
+@hot_record(frozen=True, slots=True)
 class SampleTaken:
     """A sample (or a later revision of one) is complete."""
 

@@ -71,15 +71,17 @@ class SensorWatch:
             quality |= Quality.CLOCK_SUSPECT
         # While a backlog is drained the engine's time stands still, so what the sensor says of its own time counts,
         # as far as we have lived to see it.
-        state.heard_us = max(state.heard_us, desk.time_us, min(reading.end_us, received_us))
-        self._faults(plan, state, reading, quality)
-        if reading.end_us >= state.last_end_us or reading.boot != state.last_boot:
-            state.last_end_us, state.last_boot, state.last_seq = reading.end_us, reading.boot, reading.seq
+        end_us = reading.end_us
+        state.heard_us = max(state.heard_us, desk.time_us, end_us if end_us < received_us else received_us)
+        self._faults(plan, state, reading, end_us, quality)
+        if end_us >= state.last_end_us or reading.boot != state.last_boot:
+            state.last_end_us, state.last_boot, state.last_seq = end_us, reading.boot, reading.seq
         alarm = sensor_alarm(reading.sensor, "silent")
         if desk.book.active(alarm):
             at_us = state.heard_us
             desk.say(desk.book.returns(alarm, at_us, desk.time_us, f"{reading.sensor}: heard again"))
-        self._watch_silence(reading.sensor, plan)
+        if not state.watched:
+            self._watch_silence(reading.sensor, plan)
         return quality
 
     def _misfit(self, plan: SensorPlan | None, reading: Reading, received_us: int) -> Refusal | None:
@@ -144,8 +146,7 @@ class SensorWatch:
                 oldest = next(iter(state.boots))
                 del state.boots[oldest]
                 state.recorded_boots.discard(oldest)
-        if seq not in ranges and boot not in state.recorded_boots:
-            ranges.add(seq)
+        if boot not in state.recorded_boots and ranges.add(seq):
             return None
         start_us = self._desk.history.reading_start_us(sensor, boot, seq)
         if start_us is None:
@@ -160,10 +161,10 @@ class SensorWatch:
             sensor,
         )
 
-    def _faults(self, plan: SensorPlan, state: SensorState, reading: Reading, quality: Quality) -> None:
+    def _faults(self, plan: SensorPlan, state: SensorState, reading: Reading, end_us: int, quality: Quality) -> None:
         """Let the sensor's own alarms start and return; only on a change, and not for old readings."""
         desk = self._desk
-        if reading.end_us < state.last_end_us and not quality & Quality.CLOCK_SUSPECT:
+        if end_us < state.last_end_us and not quality & Quality.CLOCK_SUSPECT:
             return
         if plan.calibration_due_us is not None and plan.calibration_due_us <= desk.time_us:
             # A reading from before the due instant may still come after it; the alarm is about now.
@@ -176,10 +177,10 @@ class SensorWatch:
                 continue
             subject = self._subject(reading.sensor, word, priority)
             if quality & bit:
-                desk.say(desk.book.starts(subject, reading.end_us, desk.time_us, f"{reading.sensor}: {text}"))
+                desk.say(desk.book.starts(subject, end_us, desk.time_us, f"{reading.sensor}: {text}"))
             else:
                 text = f"{reading.sensor}: {word} is in order again"
-                desk.say(desk.book.returns(subject.alarm, reading.end_us, desk.time_us, text))
+                desk.say(desk.book.returns(subject.alarm, end_us, desk.time_us, text))
 
     def _clock_alarm(self, sensor: str, text: str) -> None:
         desk = self._desk

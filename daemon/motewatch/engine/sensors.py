@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Final
 
 from motewatch.engine.plan import SensorPlan
 from motewatch.measure.samples import UL_PER_M3, Quality
@@ -20,6 +20,10 @@ BOOTS_KEPT = 16
 
 FUTURE_LIMIT_US = 10 * MINUTE_US
 """A reading further ahead of our clock than this cannot be placed and is refused (our choice)."""
+
+_GOOD: Final = Quality.GOOD
+_FAULT: Final = Health.FAULT
+# Bound once: a member of an enumeration is looked up through its class each time it is named.
 
 LAG_READINGS = 3
 """So many readings in a row with the same large delay mean a clock that is behind, not a network that was."""
@@ -113,13 +117,13 @@ class SensorState:
 
 def quality_of(plan: SensorPlan, reading: Reading) -> Quality:
     """What the reading itself and the sensor's plan say against its air."""
-    quality = Quality.GOOD
+    quality = _GOOD
     expected_ul = plan.flow_ul_per_s * reading.duration_us / 1_000_000
-    if reading.flow is Health.FAULT or abs(reading.volume_ul - expected_ul) > plan.flow_tolerance * expected_ul:
+    if reading.flow is _FAULT or abs(reading.volume_ul - expected_ul) > plan.flow_tolerance * expected_ul:
         quality |= Quality.FLOW_FAULT
-    if reading.laser is Health.FAULT:
+    if reading.laser is _FAULT:
         quality |= Quality.LASER_FAULT
-    if reading.calibration is Health.FAULT or (
+    if reading.calibration is _FAULT or (
         plan.calibration_due_us is not None and reading.end_us > plan.calibration_due_us
     ):
         quality |= Quality.CALIBRATION_OVERDUE
@@ -135,10 +139,10 @@ def clock_suspect(state: SensorState, plan: SensorPlan, reading: Reading, receiv
     or one reading after the other comes with the same large delay. A sensor that sends what it had buffered also
     comes late, but its delay shrinks from reading to reading.
     """
-    ahead = reading.end_us - received_us > tolerance_us
+    lag_us = received_us - reading.end_us
+    ahead = -lag_us > tolerance_us
     follows = reading.boot == state.last_boot and reading.seq == state.last_seq + 1
     overlaps = follows and reading.start_us < state.last_end_us - tolerance_us
-    lag_us = received_us - reading.end_us
     steady = follows and lag_us > tolerance_us and abs(lag_us - state.lag_us) < plan.interval_us // 2
     state.lag_readings = state.lag_readings + 1 if steady else 0
     state.lag_us = lag_us

@@ -10,12 +10,13 @@ from dataclasses import dataclass, field
 
 from motewatch.callout.records import Outcome
 from motewatch.engine.records import Output, Told
+from motewatch.site.hot import hot_record
 
 BY_TIME = -1
 """In `Batch.outputs`: the output belongs to no input; the passing of time (`advance`) made it."""
 
 
-@dataclass(frozen=True, slots=True)
+@hot_record(frozen=True, slots=True)
 class InputRow:
     """One input of the engine, as kept for replay.
 
@@ -47,7 +48,7 @@ class DeadLetter:
     sensor: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@hot_record(frozen=True, slots=True)
 class OutboxRow:
     """Something to be told to one sink. `key` is its idempotency key: unique within the sink for ever.
 

@@ -17,12 +17,12 @@ an observation without air. Must not know alarms, delays, occupancy states or wh
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import Enum, StrEnum
 from math import ceil
 
 from motewatch.measure.samples import INSUFFICIENT, SUSPECT, UL_PER_L, UL_PER_M3, Sample
 from motewatch.measure.statistics import exceeds, exceeds_with_confidence
+from motewatch.site.hot import hot_record
 from motewatch.site.models import Confidence, KOfN, PerSample, RollingVolume, Rule
 
 LOOK_BACK_BLIND = 100
@@ -77,7 +77,7 @@ class Reason(Enum):
         self.text = text
 
 
-@dataclass(frozen=True, slots=True)
+@hot_record(frozen=True, slots=True)
 class Judgement:
     """A verdict with its reason and the figures behind it.
 
@@ -97,7 +97,7 @@ class Judgement:
         return self.count * UL_PER_M3 / self.volume_ul if self.volume_ul else None
 
 
-@dataclass(frozen=True, slots=True)
+@hot_record(frozen=True, slots=True)
 class Observation:
     """One size of one sample as the rules see it."""
 

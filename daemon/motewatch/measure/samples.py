@@ -6,8 +6,9 @@ which readings arrived; concentrations are derived when asked for.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import IntFlag
+
+from motewatch.site.hot import hot_record
 
 UL_PER_M3 = 1_000_000_000
 UL_PER_L = 1_000_000
@@ -41,7 +42,7 @@ location until the calibration is done (our choice)."""
 INSUFFICIENT = Quality.PARTIAL | Quality.MISSING
 
 
-@dataclass(frozen=True, slots=True)
+@hot_record(frozen=True, slots=True)
 class Channel:
     """One size of a sample: particles at or above `size_nm` counted in `volume_ul` of air."""
 
@@ -61,7 +62,7 @@ class Channel:
         return None if per_m3 is None else per_m3 * M3_PER_FT3
 
 
-@dataclass(frozen=True, slots=True)
+@hot_record(frozen=True, slots=True)
 class Spread:
     """A climate value over a sample: number of readings, sum, least and greatest, in milli-units."""
 
@@ -76,7 +77,7 @@ class Spread:
         return self.total / self.n / 1000
 
 
-@dataclass(frozen=True, slots=True)
+@hot_record(frozen=True, slots=True)
 class Sample:
     """One revision of one location's sample for the period `(start_us, end_us]`.
 

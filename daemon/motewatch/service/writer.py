@@ -54,7 +54,7 @@ from motewatch.service.refusals import refusal_of
 from motewatch.service.replay import snapshot_row
 from motewatch.service.store_watch import StoreWatch
 from motewatch.web.pulse import CommitTimes, Pulse
-from motewatch.wire.records import MINUTE_US, SECOND_US, Reading, Refusal
+from motewatch.wire.records import MINUTE_US, SECOND_US, Refusal
 from motewatch.wire.topics import Topics
 
 _log = logging.getLogger("motewatch.writer")
@@ -293,6 +293,10 @@ class Writer:
             return items
         deadline_s = self._clock.monotonic_s() + BATCH_S
         while len(items) < BATCH and not isinstance(items[-1], Stop):
+            if self._inbox.qsize():
+                # What is there already is taken without a look at the clock.
+                items.append(self._inbox.get_nowait())
+                continue
             left_s = deadline_s - self._clock.monotonic_s()
             try:
                 items.append(self._inbox.get(timeout=left_s) if left_s > 0 else self._inbox.get_nowait())
@@ -357,14 +361,18 @@ class Writer:
             return
         if self._steady is not None and self._steady.doubted and isinstance(what, Heard):
             self._steady.heard(what.reading.sensor, what.reading.end_us)
+        received_us = delivery.received_us
+        if isinstance(what, Heard):
+            self._apply(pending, MESSAGE, delivery.topic, delivery.payload, received_us, what, delivery)
+            return
         if isinstance(what, Refused):
-            row = self._row(REFUSED, "", encode_refusal(what.refusal), delivery.received_us)
+            outputs = self._apply(pending, REFUSED, "", encode_refusal(what.refusal), received_us, what, delivery)
         else:
-            row = self._row(MESSAGE, delivery.topic, delivery.payload, delivery.received_us)
+            outputs = self._apply(pending, MESSAGE, delivery.topic, delivery.payload, received_us, what, delivery)
         asked = _command_id(what)
         if asked is not None and delivery.response_topic and self._may_answer(delivery.response_topic):
             pending.response_topics[asked] = delivery.response_topic
-        self._note_refusal(pending, what, self._apply(pending, row, what, delivery))
+        self._note_refusal(pending, what, outputs)
 
     def _may_answer(self, topic: str) -> bool:
         """A response topic is the sender's choice; it must not make us write among our own publications."""
@@ -372,8 +380,8 @@ class Writer:
         return not topic.startswith(f"{topics.root}/") or topic.startswith(topics.reply(""))
 
     def _apply_internal(self, pending: _Pending, what: Internal) -> Sequence[Output]:
-        row = self._row(internal_kind(what), "", encode_internal(what), self._clock.now_us())
-        outputs = self._apply(pending, row, what, None)
+        kind, payload = internal_kind(what), encode_internal(what)
+        outputs = self._apply(pending, kind, "", payload, self._clock.now_us(), what, None)
         self._note_refusal(pending, what, outputs)
         return outputs
 
@@ -383,12 +391,19 @@ class Writer:
         if refused is not None:
             self._apply_internal(pending, refused)
 
-    def _row(self, kind: str, topic: str, payload: bytes, received_us: int) -> InputRow:
-        applied_us = self._engine_clock.input_us(self._engine.passed_us, self._engine.time_us)
-        return InputRow(0, kind, received_us, applied_us, topic, payload, None, None, None)
-
-    def _apply(self, pending: _Pending, row: InputRow, what: What, delivery: Delivery | None) -> Sequence[Output]:
-        outputs = self._engine.apply(Input(row.received_us, row.applied_us, what))
+    def _apply(
+        self,
+        pending: _Pending,
+        kind: str,
+        topic: str,
+        payload: bytes,
+        received_us: int,
+        what: What,
+        delivery: Delivery | None,
+    ) -> Sequence[Output]:
+        engine = self._engine
+        applied_us = self._engine_clock.input_us(engine.passed_us, engine.time_us)
+        outputs = engine.apply(Input(received_us, applied_us, what))
         kept = True
         refusal = what.refusal if isinstance(what, Refused) else None
         index = len(pending.inputs)
@@ -408,7 +423,13 @@ class Writer:
             pending.outputs = [(-1, out) if at == index else (at, out) for at, out in pending.outputs]
             return outputs
         if isinstance(what, Heard) and refusal is None:
-            row = _keyed(row, what.reading)
+            # Under the key that may stand in the journal only once.
+            key = what.reading
+            row = InputRow(
+                0, kind, received_us, applied_us, topic, payload, key.sensor, key.boot, key.seq, key.start_us
+            )
+        else:
+            row = InputRow(0, kind, received_us, applied_us, topic, payload)
         pending.inputs.append(row)
         if refusal is not None:
             self._keep_dead_letter(pending, refusal, row, delivery)
@@ -574,19 +595,3 @@ def _command_id(what: What) -> str | None:
     if isinstance(what, Commanded):
         return what.command.id
     return what.refusal.command_id if isinstance(what, Refused) else None
-
-
-def _keyed(row: InputRow, reading: Reading) -> InputRow:
-    """The row under the key that may stand in the journal only once."""
-    return InputRow(
-        row.id,
-        row.kind,
-        row.received_us,
-        row.applied_us,
-        row.topic,
-        row.payload,
-        reading.sensor,
-        reading.boot,
-        reading.seq,
-        reading.start_us,
-    )

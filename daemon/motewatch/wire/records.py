@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from motewatch.site.hot import hot_record
+
 SECOND_US = 1_000_000
 MINUTE_US = 60 * SECOND_US
 HOUR_US = 60 * MINUTE_US
@@ -24,7 +26,7 @@ class Health(StrEnum):
     UNKNOWN = "unknown"
 
 
-@dataclass(frozen=True, slots=True)
+@hot_record(frozen=True, slots=True)
 class Reading:
     """One interval of counting by one sensor, as decoded: the unit of what is never lost and never counted twice.
 
