@@ -129,14 +129,8 @@ def series(
             if width < HOUR_US and is_archived(connection, first, last):
                 raw.update(_hours_without_parts(connection, location, *hours))
             kept = select(table.hour, table.body).where(table.location == location, table.hour.between(*hours))
+            bodies = {hour: body for hour, body in connection.execute(kept) if hour not in raw}
             by_hour: dict[int, list[tuple[int, Stretch]]] = {}
-            for hour, body in connection.execute(kept.order_by(table.hour)):
-                if hour in raw:
-                    continue
-                if width >= HOUR_US:
-                    by_hour[hour] = [(hour * HOUR_US // width, from_plain(json.loads(body), sizes_nm))]
-                else:
-                    by_hour[hour] = [(each * PART_US // width, part) for each, part in parts_from(body, sizes_nm)]
             ranges = list(_ranges(sorted(raw)))
             _few_enough(connection, location, ranges, unsummed_max)
             for begin, end in ranges:
@@ -145,10 +139,22 @@ def series(
                         hour = number_of(one.end_us, HOUR_US)
                         by_hour.setdefault(hour, []).append((number_of(one.end_us, width), of_sample(one)))
             low, high = number_of(first + 1, width), number_of(last, width)
-            stretches = (each for hour in sorted(by_hour) for each in by_hour[hour] if low <= each[0] <= high)
+            stretches = (
+                each
+                for hour in sorted({*bodies, *by_hour})
+                for each in by_hour.get(hour) or _kept_of(hour, bodies[hour], width, sizes_nm)
+                if low <= each[0] <= high
+            )
         joined = grouped(stretches, cuts_us)
     buckets = tuple(Bucket(key * width, (key + 1) * width, stretch) for key, stretch in joined)
     return Series(first, last, width, buckets)
+
+
+def _kept_of(hour: int, body: str, width: int, sizes_nm: frozenset[int] | None) -> list[tuple[int, Stretch]]:
+    """What is kept of an hour, by the number of the bucket."""
+    if width >= HOUR_US:
+        return [(hour * HOUR_US // width, from_plain(json.loads(body), sizes_nm))]
+    return [(number * PART_US // width, part) for number, part in parts_from(body, sizes_nm)]
 
 
 def _summed_samples(connection: Connection, location: str, from_us: int, until_us: int) -> int:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Sequence
+from functools import partial
 from itertools import pairwise
 from typing import Any, Final, NamedTuple, TypeVar
 
@@ -196,33 +197,47 @@ _Key = TypeVar("_Key")
 
 def grouped(stretches: Iterable[tuple[_Key, Stretch]], cuts_us: Sequence[int] = ()) -> list[tuple[_Key, Stretch]]:
     """Stretches of the same key, on end, joined; in their order."""
-    found: list[tuple[_Key, list[Stretch]]] = []
+    found: list[tuple[_Key, Stretch]] = []
+    together: list[Stretch] = []
+    last: _Key | None = None
     for key, stretch in stretches:
-        if found and found[-1][0] == key:
-            found[-1][1].append(stretch)
-        else:
-            found.append((key, [stretch]))
-    return [(key, join(together, cuts_us)) for key, together in found]
+        if together and key != last:
+            # Joined at once, so that of a year only a day at a time is in memory: the collector has little to look at.
+            assert last is not None
+            found.append((last, join(together, cuts_us)))
+            together = []
+        last = key
+        together.append(stretch)
+    if together and last is not None:
+        found.append((last, join(together, cuts_us)))
+    return found
 
 
 def from_plain(plain: Sequence[Any], sizes_nm: frozenset[int] | None = None) -> Stretch:
     """The stretch that was written as JSON lists (a tuple is one); of the sizes only those asked for."""
     *numbers, flags, runs, sizes, temperature, humidity, pressure = plain
-    wanted: Callable[[int], bool] = sizes_nm.__contains__ if sizes_nm is not None else lambda _: True
-    return Stretch._make(
+    if sizes_nm is not None:
+        runs = [(*run, [peak for peak in peaks if peak[0] in sizes_nm]) for *run, peaks in runs]
+        sizes = [each for each in sizes if each[5] in sizes_nm]
+    return _stretch(
         (
             *numbers,
             tuple(flags),
-            tuple(
-                Run(state, first, last, n, tuple([Peak._make(peak) for peak in peaks if wanted(peak[0])]))
-                for state, first, last, n, peaks in runs
-            ),
-            tuple([Counted._make(each) for each in sizes if wanted(each[5])]),
-            Ranged._make(temperature) if temperature else None,
-            Ranged._make(humidity) if humidity else None,
-            Ranged._make(pressure) if pressure else None,
+            tuple([_run((state, first, last, n, tuple(map(_peak, peaks)))) for state, first, last, n, peaks in runs]),
+            tuple(map(_counted_of, sizes)),
+            _ranged_of(temperature) if temperature else None,
+            _ranged_of(humidity) if humidity else None,
+            _ranged_of(pressure) if pressure else None,
         )
     )
+
+
+# What `_make` does but for its check: these were written from the same classes, and a year has tens of thousands.
+_peak: Callable[[Iterable[Any]], Peak] = partial(tuple.__new__, Peak)
+_run: Callable[[Iterable[Any]], Run] = partial(tuple.__new__, Run)
+_counted_of: Callable[[Iterable[Any]], Counted] = partial(tuple.__new__, Counted)
+_ranged_of: Callable[[Iterable[Any]], Ranged] = partial(tuple.__new__, Ranged)
+_stretch: Callable[[Iterable[Any]], Stretch] = partial(tuple.__new__, Stretch)
 
 
 def _above(one: Peak, other: Peak) -> bool:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
 from motewatch.engine.plan import ClimateBound, CountLevel, Grade
@@ -96,6 +96,8 @@ class Trend:
     beside: tuple[Bucket, ...] = ()
     """What it is compared with, moved to this time axis."""
     beside_name: str = ""
+    _runs: list[Run] = field(default_factory=list, compare=False, repr=False)
+    """`runs_of`, which each panel of a drawing asks for."""
 
     def rules_at(self, at_us: int) -> Rules | None:
         """What held at an instant."""
@@ -126,6 +128,12 @@ def beyond(trend: Trend, size_nm: int) -> list[Beyond]:
 
 def runs_of(trend: Trend) -> list[Run]:
     """The occupancy states one after the other; runs on end in one state are one, without their peaks."""
+    if not trend._runs:
+        trend._runs.extend(_joined_runs(trend))
+    return trend._runs
+
+
+def _joined_runs(trend: Trend) -> list[Run]:
     found: list[Run] = []
     for bucket in trend.buckets:
         for run in bucket.stretch.runs:
