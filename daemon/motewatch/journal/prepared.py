@@ -29,6 +29,10 @@ class Prepared:
         if rows:
             connection.exec_driver_sql(self._text or self._render(connection), rows)
 
+    def run(self, connection: Connection, values: Values) -> int:
+        """Execute it once; returns how many rows it touched."""
+        return connection.exec_driver_sql(self._text or self._render(connection), values).rowcount
+
     def all(self, connection: Connection, values: Values) -> Sequence[Row[Any]]:
         """Execute it once and fetch all that it gives."""
         return connection.exec_driver_sql(self._text or self._render(connection), values).all()

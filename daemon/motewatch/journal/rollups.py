@@ -42,6 +42,23 @@ _TEXTS = Prepared(
     .order_by(_samples.end_us, _samples.revision),
     ["location", "first", "last"],
 )
+# Run for each location and hour of the site: see `prepared`.
+_SETTLE = Prepared(
+    delete(tables.stale_hours).where(
+        _stale.hour == bindparam("hour_"), _stale.location == bindparam("place"), _stale.output_id == bindparam("last")
+    ),
+    ["hour_", "place", "last"],
+)
+_REPLACE: Final = tuple(
+    (
+        Prepared(
+            delete(table).where(table.c.location == bindparam("place"), table.c.hour == bindparam("hour_")),
+            ["place", "hour_"],
+        ),
+        Prepared(insert(table), ["location", "hour", "body"]),
+    )
+    for table in (tables.sample_hours, tables.sample_parts)
+)
 _encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode
 
 
@@ -126,18 +143,13 @@ def _keep(
     output_id: int,
     made: tuple[Stretch, list[tuple[int, Stretch]]] | None,
 ) -> None:
-    settled = connection.execute(
-        delete(tables.stale_hours).where(
-            _stale.hour == hour, _stale.location == location, _stale.output_id == output_id
-        )
-    )
-    if not settled.rowcount or made is None:
+    if not _SETTLE.run(connection, (hour, location, output_id)) or made is None:
         # A sample of this hour was recorded meanwhile: it is done again.
         return
     whole, parts = made
-    for table, body in ((tables.sample_hours, whole), (tables.sample_parts, parts)):
-        connection.execute(delete(table).where(table.c.location == location, table.c.hour == hour))
-        connection.execute(insert(table), {"location": location, "hour": hour, "body": _encode(body)})
+    for (remove, add), body in zip(_REPLACE, (whole, parts), strict=True):
+        remove.run(connection, (location, hour))
+        add.run(connection, (location, hour, _encode(body)))
 
 
 def wrong_hours(store: Store, findings: int) -> list[str]:
