@@ -3,8 +3,12 @@
 Rules: the order of the steps of one alarm is theirs; the order between alarms does not matter. Everything about people
 is dated by `found_us`, when it could be seen; the length of a condition by `at_us`, when it was so in the air. An
 annunciation is any step into "unacknowledged" (the condition starts, starts again, or an alarm comes out of hiding with
-its condition present, or its re-alarm time has passed): whatever makes the list flash and the phone ring. Pure; must
-not know targets, periods or where the steps come from.
+its condition present, or its re-alarm time has passed): whatever makes the list flash and the phone ring.
+
+A counter that sends its buffer brings one excursion after the other that was over before anybody could see it. To
+people that is one event: what was found so of one alarm, each no later than `LATE_GAP_US` after the one before, is one
+annunciation, dated by the first (`presented`). Excursions found in time are never gathered. Pure; must not know
+targets, periods or where the steps come from.
 """
 
 from __future__ import annotations
@@ -12,10 +16,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Final, Protocol
 
 from motewatch.alarms.lifecycle import HIDDEN, STANDING, Event, State
 from motewatch.alarms.priority import Priority
+from motewatch.site.alarm_kinds import PLACELESS
+from motewatch.wire.records import MINUTE_US
 
 
 class Step(Protocol):
@@ -64,6 +70,16 @@ class Annunciation:
     """The condition came; False: the alarm came out of hiding, or was told again after its re-alarm time."""
 
 
+@dataclass(frozen=True, slots=True, order=True)
+class LateBurst:
+    """Excursions of one alarm that were found one after the other, after they were over."""
+
+    told_us: int
+    """When the first was told."""
+    alarm: str
+    found: int
+
+
 @dataclass(frozen=True, slots=True)
 class Stay:
     """An alarm was in one of some states from `since_us` to `until_us` (None: it still is).
@@ -97,6 +113,9 @@ class Condition:
 UNACKNOWLEDGED = frozenset({State.UNACKNOWLEDGED, State.RETURNED_UNACKNOWLEDGED, State.LATCHED_UNACKNOWLEDGED})
 """States that wait for an acknowledgement."""
 
+LATE_GAP_US: Final = MINUTE_US
+"""Our choice: a buffer comes within seconds, and settles reading by reading."""
+
 RETURNS = frozenset({Event.RETURNS, Event.RETURNS_LATCHED})
 
 
@@ -111,6 +130,45 @@ def annunciations(steps: Iterable[Step]) -> list[Annunciation]:
         Annunciation(step.found_us, step.alarm, step.priority, step.event is Event.STARTS)
         for step in steps
         if is_annunciation(step)
+    )
+
+
+def presented(steps: Iterable[Step]) -> tuple[list[Annunciation], list[LateBurst]]:
+    """Annunciations as people met them, those of a late burst as one; and the bursts of two or more."""
+    told: list[Annunciation] = []
+    bursts: list[LateBurst] = []
+    for alarm, mine in _by_alarm(steps).items():
+        open_: LateBurst | None = None
+        last_us = 0
+        for number, step in enumerate(mine):
+            if not is_annunciation(step):
+                if step.event is Event.ACKNOWLEDGE and open_ is not None:
+                    # Whoever has taken note and hears of it again meets something new.
+                    bursts += [open_] if open_.found > 1 else []
+                    open_ = None
+                continue
+            late = _found_late(step, mine[number + 1] if number + 1 < len(mine) else None)
+            if late and open_ is not None and step.found_us - last_us <= LATE_GAP_US:
+                open_ = LateBurst(open_.told_us, alarm, open_.found + 1)
+            else:
+                bursts += [open_] if open_ is not None and open_.found > 1 else []
+                open_ = LateBurst(step.found_us, alarm, 1) if late else None
+                told.append(Annunciation(step.found_us, alarm, step.priority, step.event is Event.STARTS))
+            last_us = step.found_us
+        bursts += [open_] if open_ is not None and open_.found > 1 else []
+    return sorted(told), sorted(bursts)
+
+
+def _found_late(step: Step, next_: Step | None) -> bool:
+    """Did the step find an excursion of the air that was over? Then its return is of the same instants, which are in
+    the past. Alarms of the service itself that are over at once are no excursions."""
+    return (
+        step.event is Event.STARTS
+        and step.found_us > step.at_us
+        and step.kind not in PLACELESS
+        and next_ is not None
+        and next_.event in RETURNS
+        and (next_.at_us, next_.found_us) == (step.at_us, step.found_us)
     )
 
 

@@ -3,6 +3,9 @@
 The figures are those that ISA-18.2 / IEC 62682 name; the standards (as public material cites them) do not say how each
 is to be counted. The definitions here are exact, and are ours where no source is named:
 
+- An annunciation is counted where people meet it: excursions of one alarm that are found one after the other when a
+  counter sends its buffer are one of them, and are counted as `late_in_bursts` beside.
+
 - The period is `[start, end)`, by the instant at which people were told. Fixed windows (10 minutes, hours, days) are
   aligned to UTC, and only those that lie whole in the period are looked at. Sliding windows are `(t - length, t]`, ask
   at each annunciation t of the period, and may reach back before its start.
@@ -31,9 +34,9 @@ from motewatch.alarms.annunciations import (
     Condition,
     Stay,
     Step,
-    annunciations,
     conditions,
     hidden,
+    presented,
     standing,
     waits,
 )
@@ -169,6 +172,10 @@ class Figures:
     operators: int
     chattering_rule: Chattering
     annunciated: int
+    """Each late burst of an alarm counts once (`alarms.annunciations`)."""
+    late_bursts: int
+    late_in_bursts: int
+    """Excursions found late that were gathered in them."""
     per_operator_hour: float
     per_operator_10_min: float
     per_operator_day: float
@@ -225,7 +232,8 @@ def figures(
     if operators < 1:
         raise ValueError(f"figures are per operator, and {operators} is none")
     known = [step for step in steps if step.found_us < period.end_us]
-    told = annunciations(known)
+    told, bursts = presented(known)
+    late = [burst for burst in bursts if period.holds(burst.told_us)]
     mine = [each for each in told if period.holds(each.told_us)]
     instants = [each.told_us for each in told]
     first = bisect_left(instants, period.start_us)
@@ -241,6 +249,8 @@ def figures(
         operators=operators,
         chattering_rule=chattering,
         annunciated=len(mine),
+        late_bursts=len(late),
+        late_in_bursts=sum(burst.found for burst in late),
         per_operator_hour=rate,
         per_operator_10_min=rate / 6,
         per_operator_day=rate * 24,

@@ -134,6 +134,12 @@ def too_young(found: Figures) -> bool:
     return found.period.length_us < RATES_FROM_US
 
 
+def late_words(found: Figures) -> str:
+    """What was gathered, in a sentence."""
+    bursts = "1 late burst counts" if found.late_bursts == 1 else f"{found.late_bursts} late bursts count"
+    return f"{bursts} as one alarm each, with {found.late_in_bursts} excursions that were found after they were over."
+
+
 def value_text(target: Target, found: Figures) -> str:
     """A figure with its unit; `-` where there is none, or where the record is too short for it."""
     value = target.value(found)

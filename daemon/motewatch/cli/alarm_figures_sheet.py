@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import typer
 
 from motewatch.alarms.performance import Chattering, Figures
-from motewatch.alarms.targets import TARGETS, Verdict, mark, too_young, value_text
+from motewatch.alarms.targets import TARGETS, Verdict, late_words, mark, too_young, value_text
 from motewatch.cli.printing import table
 from motewatch.cli.record import open_journal, span
 from motewatch.cli.times import local_text
@@ -92,6 +92,8 @@ def _standing(found: Figures) -> list[str]:
             f"time to acknowledge: median {lasting(round(waits.median_us))}, 90 % within {lasting(waits.p90_us)}, "
             f"longest {lasting(waits.longest_us)} ({waits.acknowledged} acknowledged)"
         )
+    if found.late_bursts:
+        lines.append(late_words(found))
     lines.append(f"never acknowledged: {waits.never}, still waiting: {waits.waiting}")
     lines += [
         f"{state.value}: {lasting(time.total_us)} in all, {time.alarms} {'alarm' if time.alarms == 1 else 'alarms'}"

@@ -49,6 +49,8 @@ def plain(found: Figures) -> dict[str, Any]:
         "end": instant(found.period.end_us).isoformat(),
         "operators": found.operators,
         "annunciated": found.annunciated,
+        "late_bursts": found.late_bursts,
+        "late_in_bursts": found.late_in_bursts,
         "targets": [
             {
                 "figure": target.key,

@@ -6,9 +6,9 @@ from collections import Counter
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from motewatch.alarms.annunciations import annunciations
+from motewatch.alarms.annunciations import presented
 from motewatch.alarms.performance import LEAD_US, Figures
-from motewatch.alarms.targets import TARGETS, Verdict, mark, too_young, value_text
+from motewatch.alarms.targets import TARGETS, Verdict, late_words, mark, too_young, value_text
 from motewatch.journal.journal import Journal
 from motewatch.links.alarm_figures import figures_of
 from motewatch.picture.words import UNICODE, lasting, named
@@ -45,7 +45,7 @@ def figures_page(record: Journal, site: Site, zone: ZoneInfo, now_us: int, days:
         location = stands.get(rest.partition("/")[0]) if about == "sensor" else None
         return named(alarm, names, UNICODE, location=location)
 
-    told = annunciations(record.alarm_steps(begin_us - LEAD_US, end_us))
+    told, _ = presented(record.alarm_steps(begin_us - LEAD_US, end_us))
     instants = [each.told_us for each in told if begin_us <= each.told_us < end_us]
     return {
         "found": found,
@@ -91,6 +91,8 @@ def _lines(found: Figures) -> list[str]:
             f"90 % within {lasting(round(waits.p90_us))}, longest {lasting(waits.longest_us)} "
             f"({waits.acknowledged} acknowledged)."
         )
+    if found.late_bursts:
+        lines.append(late_words(found))
     lines.append(f"Never acknowledged: {waits.never}; still waiting: {waits.waiting}.")
     lines += [
         f"{state.value.replace('-', ' ').capitalize()}: {lasting(time.total_us)} in all, {time.alarms} alarms."
