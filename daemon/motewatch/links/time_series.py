@@ -18,12 +18,7 @@ from __future__ import annotations
 import re
 from functools import lru_cache
 from types import TracebackType
-from typing import Final
-
-import urllib3
-from influxdb_client.client.influxdb_client import InfluxDBClient
-from influxdb_client.client.write_api import SYNCHRONOUS
-from influxdb_client.rest import ApiException
+from typing import TYPE_CHECKING, Final
 
 from motewatch.alarms.lifecycle import ACTIVE
 from motewatch.engine.records import AlarmChanged
@@ -31,7 +26,18 @@ from motewatch.links.errors import PointsRefusedError, TimeSeriesAwayError
 from motewatch.links.secrets import Secret, scrub
 from motewatch.measure.samples import UL_PER_L, Sample
 from motewatch.measure.statistics import concentration_interval
+from motewatch.site.later import Later
 from motewatch.site.models import TimeSeries
+
+if TYPE_CHECKING:
+    import urllib3
+    from influxdb_client import rest
+    from influxdb_client.client import influxdb_client, write_api
+else:
+    urllib3 = Later("urllib3")
+    rest = Later("influxdb_client.rest")
+    influxdb_client = Later("influxdb_client.client.influxdb_client")
+    write_api = Later("influxdb_client.client.write_api")
 
 CONTENT_FAULTS: Final = frozenset({400, 413, 422})
 """Answers that are about the lines. Any other refusal (401, 403, 404) is about token, bucket or address: it holds for
@@ -117,14 +123,14 @@ class TimeSeriesLink:
     def __init__(self, settings: TimeSeries, token: str | None = None) -> None:
         self._settings = settings
         self._token = Secret(token or "")
-        self._client = InfluxDBClient(
+        self._client = influxdb_client.InfluxDBClient(
             url=settings.url,
             token=token or "",
             org=settings.org,
             timeout=round(settings.timeout_s * 1000),
             retries=False,
         )
-        self._write_api = self._client.write_api(write_options=SYNCHRONOUS)
+        self._write_api = self._client.write_api(write_options=write_api.SYNCHRONOUS)
         self._pool = urllib3.PoolManager(num_pools=1, retries=False, timeout=min(settings.timeout_s, 2.0))
 
     def __enter__(self) -> TimeSeriesLink:
@@ -151,7 +157,7 @@ class TimeSeriesLink:
                 record=lines,
                 write_precision="us",  # type: ignore[arg-type]
             )
-        except ApiException as error:
+        except rest.ApiException as error:
             status = int(error.status or 0)
             # A server, or a proxy before it, may give back what it was sent, the token too.
             detail = scrub(str(error.message or error.reason or ""), [self._token], 300)

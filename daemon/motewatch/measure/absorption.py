@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
+from motewatch.site.later import Later
+
+if TYPE_CHECKING:
+    import numpy as np
+else:
+    np = Later("numpy")
 
 
 def mean_times(matrix: np.ndarray[Any, Any], leaving: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:

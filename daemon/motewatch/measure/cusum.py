@@ -17,15 +17,19 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final, Self
-
-import numpy as np
+from typing import TYPE_CHECKING, Any, Final, Self
 
 from motewatch.measure.absorption import mean_times
 from motewatch.measure.dispersion import probabilities, tail
 from motewatch.measure.errors import BadInputError
 from motewatch.measure.signals import Signal, above_zero, counted, finite, not_negative
 from motewatch.measure.statistics import UL_PER_M3
+from motewatch.site.later import Later
+
+if TYPE_CHECKING:
+    import numpy as np
+else:
+    np = Later("numpy")
 
 UNIT: Final = 1000 * UL_PER_M3
 """Of the Poisson sum, in one particle: a reference in thousandths per m3 times microlitres is then whole."""

@@ -17,12 +17,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING
 
 from motewatch.measure.errors import BadInputError
 from motewatch.measure.statistics import poisson_at_most, poisson_probability, poisson_tail
+from motewatch.site.later import Later
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+else:
+    np = Later("numpy")
 
 _LIKE_POISSON = 1e-13
 """Below this alpha x count^2 nobody can tell the two distributions apart in double precision."""

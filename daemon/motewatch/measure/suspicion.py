@@ -19,13 +19,17 @@ from __future__ import annotations
 import math
 from enum import Enum
 from functools import lru_cache
-from typing import Final, NamedTuple
-
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from motewatch.measure.dispersion import probability
 from motewatch.measure.errors import BadInputError
+from motewatch.site.later import Later
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import ArrayLike, NDArray
+else:
+    np = Later("numpy")
 
 DEFAULT_THRESHOLD: Final = 1e-9
 """Below this a run is suspicious (our choice): at one sample a minute once in about two thousand years by chance."""

@@ -6,12 +6,16 @@ Pure arithmetic, for numbers and for numpy arrays alike. Must not know any stand
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import Any, TypeVar
-
-import numpy as np
-from numpy.typing import NDArray
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from motewatch.limits.errors import OutOfRangeError
+from motewatch.site.later import Later
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+else:
+    np = Later("numpy")
 
 M3_PER_FT3 = Fraction(28_316_846_592, 10**12)
 """Cubic metres in a cubic foot: 0.028316846592, exact by definition of the international foot (0.3048 m)."""
@@ -22,7 +26,7 @@ FT3_PER_M3 = 1 / M3_PER_FT3
 PA_PER_INCH_WATER = 249.089
 """Pascal in a conventional inch of water at 4 C (recomputed to six figures)."""
 
-Amount = TypeVar("Amount", float, NDArray[Any])
+Amount = TypeVar("Amount", float, "NDArray[Any]")
 
 
 def per_m3_from_per_ft3(per_ft3: Amount) -> Amount:
@@ -51,7 +55,7 @@ def inch_water_from_pa(pascal: float) -> float:
 
 
 def _checked(name: str, value: Any) -> None:
-    if isinstance(value, np.ndarray):
+    if not isinstance(value, float | int) and isinstance(value, np.ndarray):
         wrong = value[~(np.isfinite(value) & (value >= 0))]
         if wrong.size:
             raise OutOfRangeError(name, wrong.flat[0], "finite numbers from 0")
