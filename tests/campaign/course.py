@@ -6,6 +6,7 @@ schedule; how far the programs are at a moment they do not.
 
 from __future__ import annotations
 
+import math
 import random
 import sys
 import threading
@@ -19,7 +20,7 @@ from typing import Final
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from campaign.faults import Blow, Kind
+from campaign.blow import Blow, Kind
 from campaign.ground import Ground
 from campaign.stream import TOPICS
 from motewatch.journal.errors import JournalError
@@ -32,6 +33,22 @@ RECOVERY_S: Final = 120.0
 LOOK_S: Final = 0.05
 
 
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """How long faults are dealt: until `end_s` of the monotonic clock, or each kind `once`. `haste`: as in `Blow`."""
+
+    end_s: float = math.inf
+    once: bool = False
+    haste: float = 1.0
+
+    def deck(self, kinds: Sequence[Kind], rng: random.Random) -> Iterator[Kind]:
+        """The kinds in any order, again and again; every one comes before any comes twice."""
+        while kinds:
+            yield from rng.sample(kinds, len(kinds))
+            if self.once:
+                return
+
+
 @dataclass(slots=True)
 class Course:
     """What was done and measured."""
@@ -40,6 +57,8 @@ class Course:
     notes: dict[str, Counter[str]] = field(default_factory=lambda: defaultdict(Counter))
     recovery_s: dict[str, list[float]] = field(default_factory=lambda: defaultdict(list))
     thrown_away_us: list[tuple[int, int]] = field(default_factory=list)
+    excused: list[tuple[int, int]] = field(default_factory=list)
+    """As in `Blow`."""
     quiet_s: float = 0.0
     """The longest time without a commit."""
     quiet_in: str = ""
@@ -49,23 +68,19 @@ class Course:
     now: str = "the beginning"
 
 
-def deck(kinds: Sequence[Kind], rng: random.Random) -> Iterator[Kind]:
-    """Kinds without end; every one comes before any comes twice."""
-    while True:
-        yield from rng.sample(kinds, len(kinds))
-
-
 def way(
-    here: Ground, publisher: Publisher, journal: Journal, kinds: Sequence[Kind], course: Course, end_s: float
+    here: Ground, publisher: Publisher, journal: Journal, kinds: Sequence[Kind], course: Course, pace: Pace
 ) -> None:
     """Deal faults on the way of a reading, one after the other, each recovered from before the next."""
     rng = random.Random(here.seed)
-    for kind in deck(kinds, rng) if kinds else ():
-        here.over.wait(rng.uniform(0.0, 1.5))
-        if here.clock.monotonic_s() >= end_s or here.over.is_set():
+    for kind in pace.deck(kinds, rng):
+        here.over.wait(rng.uniform(0.0, 1.5) * pace.haste)
+        if here.clock.monotonic_s() >= pace.end_s or here.over.is_set():
             return
-        blow = Blow(here, publisher, rng, kill=kind.kill and rng.random() < KILL, restart=kind.restart)
-        blow.thrown_away_us = course.thrown_away_us
+        blow = Blow(
+            here, publisher, rng, haste=pace.haste, kill=kind.kill and rng.random() < KILL, restart=kind.restart
+        )
+        blow.thrown_away_us, blow.excused = course.thrown_away_us, course.excused
         course.now = kind.name
         kind.strike(blow)
         if here.daemon.pid is None:
@@ -78,14 +93,14 @@ def way(
         course.notes[kind.name].update(blow.notes)
 
 
-def sinks(here: Ground, publisher: Publisher, kinds: Sequence[Kind], course: Course, end_s: float) -> None:
+def sinks(here: Ground, publisher: Publisher, kinds: Sequence[Kind], course: Course, pace: Pace) -> None:
     """Deal faults of the sinks, beside those."""
     rng = random.Random(here.seed + 1)
-    for kind in deck(kinds, rng) if kinds else ():
-        here.over.wait(rng.uniform(0.5, 4.0))
-        if here.clock.monotonic_s() >= end_s or here.over.is_set():
+    for kind in pace.deck(kinds, rng):
+        here.over.wait(rng.uniform(0.5, 4.0) * pace.haste)
+        if here.clock.monotonic_s() >= pace.end_s or here.over.is_set():
             return
-        kind.strike(Blow(here, publisher, rng))
+        kind.strike(Blow(here, publisher, rng, haste=pace.haste))
         course.dealt[kind.name] += 1
 
 

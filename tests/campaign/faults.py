@@ -9,65 +9,29 @@ A fault on the way lasts at most about 15 s, which the settling time of the site
 
 from __future__ import annotations
 
-import random
 import signal
-import sqlite3
-from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
-from dataclasses import dataclass, field
-from typing import Final, Literal
+from collections.abc import Callable
+from typing import Final
 
-from campaign.ground import QUEUE, Ground, Mood, fill
-from support.crash_publisher import Publisher
+from campaign.blow import Blow, Kind
+from campaign.faults_of_host import (
+    authority_changes,
+    certificate_ends,
+    clock_off,
+    memory_ceiling,
+    memory_squeezed,
+    our_certificate_ends,
+    years_off_at_the_start,
+)
+from campaign.faults_of_store import disk_full, long_reader, read_only_start, store_fails, store_locked
+from campaign.ground import QUEUE, Ground, Mood
 from support.mqtt_peer import Peer
 from support.servers import ServerProcess, wait_until
 
-Lane = Literal["way", "sinks"]
-HELD_UP: Final = "the record cannot be written"
 NOT_TAKEN: Final = "the site file was not taken over"
+HOUR_S: Final = 3_600
+YEARS_S: Final = 10 * 365 * 24 * HOUR_S
 DROPPED: Final = "$SYS/broker/publish/messages/dropped"
-
-
-@dataclass(slots=True)
-class Blow:
-    """One fault that is being dealt."""
-
-    here: Ground
-    publisher: Publisher
-    rng: random.Random
-    kill: bool = False
-    """Kill the daemon while it lasts."""
-    restart: bool = True
-    """A daemon that was killed may start while the fault lasts."""
-    notes: dict[str, int] = field(default_factory=dict)
-    thrown_away_us: list[tuple[int, int]] = field(default_factory=list)
-    """From when to when the broker kept too little, in all faults so far."""
-
-    def hold(self, low_s: float, high_s: float) -> None:
-        """Let it last, and kill the daemon meanwhile if so decided."""
-        whole_s = self.rng.uniform(low_s, high_s)
-        first_s = whole_s * self.rng.random() if self.kill else whole_s
-        self.here.over.wait(first_s)
-        if self.kill and self.here.daemon.pid is not None:
-            self.here.daemon.kill()
-            self.note("with the daemon killed meanwhile")
-            if self.restart:
-                self.here.daemon.start()
-            self.here.over.wait(whole_s - first_s)
-
-    def note(self, what: str, count: int = 1) -> None:
-        self.notes[what] = self.notes.get(what, 0) + count
-
-
-@dataclass(frozen=True, slots=True)
-class Kind:
-    """A kind of fault. `kill`: the daemon may be killed meanwhile; and `restart`ed before the fault is over."""
-
-    name: str
-    lane: Lane
-    strike: Callable[[Blow], None]
-    kill: bool = False
-    restart: bool = False
 
 
 # ---- programs ------------------------------------------------------------------------------------------------------
@@ -143,77 +107,6 @@ def half_open(blow: Blow) -> None:
         line.flow()
 
 
-# ---- the store -----------------------------------------------------------------------------------------------------
-
-
-def _held_up(blow: Blow, since: int) -> None:
-    """Wait until the daemon feels it, then a little longer."""
-    try:
-        wait_until(lambda: HELD_UP in blow.here.daemon.log_since(since), "a store that cannot be written", 12)
-        blow.note("said so")
-    except AssertionError:
-        blow.note("was over before it was felt")
-    blow.hold(0.5, 4.0)
-
-
-def disk_full(blow: Blow) -> None:
-    filler, since = blow.here.disk / "filler", blow.here.daemon.log_size()
-    fill(filler)
-    try:
-        _held_up(blow, since)
-    finally:
-        filler.unlink()
-
-
-@contextmanager
-def failing(here: Ground, what: str) -> Iterator[None]:
-    assert here.store_faults is not None
-    flag = here.store_faults / what
-    flag.touch()
-    try:
-        yield
-    finally:
-        flag.unlink()
-
-
-def store_fails(what: str) -> Callable[[Blow], None]:
-    def strike(blow: Blow) -> None:
-        since = blow.here.daemon.log_size()
-        with failing(blow.here, what):
-            _held_up(blow, since)
-
-    return strike
-
-
-def read_only_start(blow: Blow) -> None:
-    """The store is read-only when the daemon starts: it says so and ends, or waits; whoever starts it tries again."""
-    with failing(blow.here, "read-only"):
-        blow.here.daemon.kill()
-        blow.here.daemon.start()
-        blow.hold(2.0, 6.0)
-        if blow.here.daemon.bury() is not None:
-            blow.note("ended by itself")
-    if blow.here.daemon.pid is None:
-        blow.here.daemon.start()
-
-
-def store_locked(blow: Blow) -> None:
-    """Another program writes and does not end."""
-    since = blow.here.daemon.log_size()
-    with closing(sqlite3.connect(blow.here.journal_path, isolation_level=None, timeout=10)) as other:
-        other.execute("BEGIN IMMEDIATE")
-        _held_up(blow, since)
-        other.execute("ROLLBACK")
-
-
-def long_reader(blow: Blow) -> None:
-    with closing(sqlite3.connect(blow.here.journal_path, isolation_level=None, timeout=10)) as reader:
-        reader.execute("BEGIN")
-        reader.execute("SELECT max(id) FROM inputs").fetchone()
-        blow.hold(3.0, 12.0)
-        reader.execute("ROLLBACK")
-
-
 # ---- messages and settings -----------------------------------------------------------------------------------------
 
 
@@ -226,7 +119,7 @@ def queue_full(blow: Blow) -> None:
     try:
         with Peer(here.broker.port, DROPPED) as peer:
             wait_until(lambda: any(int(said.payload) for said in peer.heard()), "a message thrown away", 30)
-            blow.hold(8.0, 10.0)  # the sensors send the last 5 s again
+            blow.here.over.wait(8.0)  # the sensors send the last 5 s again
     finally:
         here.broker.limit_queue(QUEUE)
         blow.thrown_away_us.append((began_us - 6_000_000, here.clock.now_us() + 2_000_000))
@@ -319,6 +212,14 @@ KINDS: Final = (
     Kind("store-read-only-start", "way", read_only_start),
     Kind("store-locked", "way", store_locked, kill=True),
     Kind("store-long-reader", "way", long_reader, kill=True, restart=True),
+    Kind("certificate-ends", "way", certificate_ends, kill=True, restart=True),
+    Kind("certificate-of-ours-ends", "way", our_certificate_ends, kill=True, restart=True),
+    Kind("authority-changes", "way", authority_changes, kill=True, restart=True),
+    Kind("clock-hour-off", "way", clock_off(HOUR_S), kill=True),
+    Kind("clock-years-off", "way", clock_off(YEARS_S), kill=True),
+    Kind("clock-years-off-start", "way", years_off_at_the_start),
+    Kind("memory-squeezed", "way", memory_squeezed),
+    Kind("memory-ceiling-start", "way", memory_ceiling),
     Kind("sent-again", "way", sent_again),
     Kind("settings-wrong", "way", settings_wrong),
     Kind("series-kill", "sinks", server_kill(lambda here: here.time_series, 4.0)),
@@ -331,8 +232,13 @@ KINDS: Final = (
 )
 
 
+NEEDED: Final = (("store-read", "store-no", "store-sync"), ("clock-",))
+"""Kinds that need the library of store faults, and those that need the one of the clock."""
+
+
 def possible(kind: Kind, here: Ground) -> bool:
     """Whether this machine allows it."""
     if kind.name == "disk-full":
         return here.own_disk
-    return here.store_faults is not None or not kind.name.startswith(("store-read", "store-no", "store-sync"))
+    there = (here.store_faults, here.clock_file)
+    return all(made is not None or not kind.name.startswith(names) for made, names in zip(there, NEEDED, strict=True))

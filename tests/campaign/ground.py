@@ -2,7 +2,7 @@
 
 Sensors and daemon reach the broker over a relay each, mails go over a third: so each line can be cut or go dead by
 itself. The journal lies on a file system of its own where one may be mounted (root on Linux). Where there is a C
-compiler, `store_faults.c` lets the daemon's writes and syncs fail on demand.
+compiler, `store_faults.c` lets the daemon's writes and syncs fail on demand, and `host_clock.c` sets its clock off.
 """
 
 from __future__ import annotations
@@ -12,14 +12,16 @@ import os
 import re
 import shutil
 import subprocess
+import sys
 import threading
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final, Literal
 
 from campaign.stream import site_dict
+from campaign.trust import Trust
 from motewatch.journal.journal import Journal
 from motewatch.links.call_text import MAYBE_REPEAT
 from motewatch.links.clock import Clock
@@ -28,11 +30,13 @@ from support.crash_daemon import Daemon
 from support.http_fake import Answer, FakeHttp
 from support.mail import MailServer
 from support.relay import Relay
-from support.servers import Mosquitto, TimeSeriesServer, running
+from support.servers import Mosquitto, TimeSeriesServer, free_port, running
 
 HERE: Final = Path(__file__).resolve().parent
 QUEUE: Final = 2_000_000
 """Messages that the broker keeps for a daemon that is away."""
+ROOM: Final = "16g"
+"""Of the journal's file system: an upper bound, which nothing fills."""
 
 Mood = Literal["well", "slow", "refusing", "hung"]
 
@@ -88,7 +92,10 @@ class Ground:
     """It is a small file system of its own."""
     store_faults: Path | None
     """Folder whose files let the daemon's writes fail; None: no compiler."""
+    clock_file: Path | None
+    """How far the daemon's host clock is off (`host_clock.c`); None: no compiler."""
     broker: Mosquitto
+    trust: Trust
     time_series: TimeSeriesServer
     sensors_line: Relay
     daemon_line: Relay
@@ -107,6 +114,32 @@ class Ground:
     def journal_path(self) -> Path:
         return self.disk / "journal.db"
 
+    @contextmanager
+    def full_disk(self) -> Iterator[None]:
+        """Meanwhile the journal's file system has no page left: it is made as small as what lies in it. (To fill it
+        with something would take the machine's memory, for it lies there.)"""
+        for _ in range(100):
+            stat = os.statvfs(self.disk)
+            used = (stat.f_blocks - stat.f_bfree) * stat.f_frsize
+            if self._resize(str(used)):  # refused where more was written since
+                break
+        else:
+            raise AssertionError("the journal's file system could not be made small")
+        try:
+            yield
+        finally:
+            assert self._resize(ROOM)
+
+    def _resize(self, size: str) -> bool:
+        command = ["mount", "-o", f"remount,size={size}", str(self.disk)]
+        return subprocess.run(command, capture_output=True, check=False).returncode == 0
+
+    def set_clock_off(self, seconds: int) -> None:
+        """Set the daemon's host clock off by that much; 0: right again."""
+        assert self.clock_file is not None
+        with self.clock_file.open("r+b") as file:  # the same file, for it is mapped into the daemon
+            file.write(seconds.to_bytes(8, sys.byteorder, signed=True))
+
     def calls(self) -> list[tuple[str, bool]]:
         """All calls that arrived anywhere, as `Hook.calls`."""
         mails = []
@@ -123,9 +156,10 @@ class Ground:
 
 
 @contextmanager
-def small_disk(folder: Path, megabytes: int) -> Iterator[bool]:
-    """A file system of that size at the folder, where we may make one; whether there is."""
-    command = ["mount", "-t", "tmpfs", "-o", f"size={megabytes}m", "tmpfs", str(folder)]
+def own_disk_at(folder: Path) -> Iterator[bool]:
+    """A file system of its own at the folder, where we may make one; whether there is. It lies in memory, and takes as
+    much of it as is written."""
+    command = ["mount", "-t", "tmpfs", "-o", f"size={ROOM}", "tmpfs", str(folder)]
     made = os.geteuid() == 0 and subprocess.run(command, capture_output=True, check=False).returncode == 0
     try:
         yield made
@@ -134,17 +168,17 @@ def small_disk(folder: Path, megabytes: int) -> Iterator[bool]:
             subprocess.run(["umount", "-l", str(folder)], check=True)
 
 
-def compiled(folder: Path) -> Path | None:
-    """The library of store faults, or None without a compiler."""
-    compiler, library = shutil.which("cc"), folder / "store_faults.so"
+def compiled(folder: Path, name: str) -> Path | None:
+    """The library that is made of this source, or None without a compiler."""
+    compiler, library = shutil.which("cc"), folder / f"{name}.so"
     if compiler is None:
         return None
-    command = [compiler, "-shared", "-fPIC", "-O1", "-o", str(library), str(HERE / "store_faults.c"), "-ldl"]
+    command = [compiler, "-shared", "-fPIC", "-O1", "-o", str(library), str(HERE / f"{name}.c"), "-ldl"]
     return library if subprocess.run(command, capture_output=True, check=False).returncode == 0 else None
 
 
 @contextmanager
-def ground(folder: Path, seed: int, megabytes: int) -> Iterator[Ground]:
+def ground(folder: Path, seed: int) -> Iterator[Ground]:
     """All of it running but the daemon."""
     places = {name: folder / name for name in ("broker", "time-series", "site", "site/disk", "faults")}
     for place in places.values():
@@ -152,21 +186,40 @@ def ground(folder: Path, seed: int, megabytes: int) -> Iterator[Ground]:
     site = places["site"]
     hook = Hook()
     with ExitStack() as stack:
-        own_disk = stack.enter_context(small_disk(places["site/disk"], megabytes))
+        own_disk = stack.enter_context(own_disk_at(places["site/disk"]))
         settings = {"autosave_interval": 1, "sys_interval": 1, "max_queued_messages": QUEUE}
-        broker = stack.enter_context(running(Mosquitto(places["broker"], settings=settings)))
+        trust = Trust(places["broker"], site)
+        tls_port = free_port()
+        broker = stack.enter_context(
+            running(
+                Mosquitto(
+                    places["broker"],
+                    settings=settings,
+                    certificates=trust.files,
+                    tls_port=tls_port,
+                    ask_certificate=True,
+                )
+            )
+        )
         time_series = stack.enter_context(running(TimeSeriesServer(places["time-series"])))
-        sensors_line, daemon_line = (stack.enter_context(Relay(broker.port)) for _ in range(2))
+        sensors_line, daemon_line = (stack.enter_context(Relay(port)) for port in (broker.port, tls_port))
         http = stack.enter_context(FakeHttp(hook.answer))
         mail = stack.enter_context(MailServer())
         mail_line = stack.enter_context(Relay(mail.port))
         plan = site_dict(daemon_line.port, time_series.url, f"{http.url}/call", mail_line.port)
         plan["service"]["journal"] = "disk/journal.db"
+        plan["service"]["broker"] |= trust.settings
         (site / "site.toml").write_text(toml_text(plan))
         (site / "hook.key").write_text("0123456789abcdef" * 4)
         (site / "hook.key").chmod(0o600)
-        library = compiled(folder)
-        loaded = {"LD_PRELOAD": str(library), "CAMPAIGN_FAULTS": str(places["faults"])} if library else None
+        clock_file = folder / "clock"
+        clock_file.write_bytes(bytes(8))
+        store, clock = compiled(folder, "store_faults"), compiled(folder, "host_clock")
+        loaded = {
+            "LD_PRELOAD": ":".join(str(library) for library in (store, clock) if library),
+            "CAMPAIGN_FAULTS": str(places["faults"]),
+            "CAMPAIGN_CLOCK": str(clock_file),
+        }
         daemon = stack.enter_context(Daemon(site / "site.toml", loaded))
         stack.callback(hook.woken.set)
         yield Ground(
@@ -174,8 +227,10 @@ def ground(folder: Path, seed: int, megabytes: int) -> Iterator[Ground]:
             folder=site,
             disk=places["site/disk"],
             own_disk=own_disk,
-            store_faults=places["faults"] if library else None,
+            store_faults=places["faults"] if store else None,
+            clock_file=clock_file if clock else None,
             broker=broker,
+            trust=trust,
             time_series=time_series,
             sensors_line=sensors_line,
             daemon_line=daemon_line,
@@ -184,12 +239,3 @@ def ground(folder: Path, seed: int, megabytes: int) -> Iterator[Ground]:
             mail_line=mail_line,
             daemon=daemon,
         )
-
-
-def fill(filler: Path) -> None:
-    """Take all the room there is, to the last page."""
-    with filler.open("wb", buffering=0) as file:
-        for size in (1 << 26, 1 << 22, 1 << 18, 1 << 12):
-            with suppress(OSError):
-                while True:
-                    os.posix_fallocate(file.fileno(), file.seek(0, os.SEEK_END), size)

@@ -232,7 +232,7 @@ def reckon(
     letters = Counter(letter.reason for letter in journal.query_dead_letters(1_000_000))
     note("why, and how often (repeats included)", ", ".join(f"{n:,} {why}" for why, n in letters.items()) or "none")
     wrong += check.told([why for why in letters if why not in ("too-old", "in-the-future")], "refused as")
-    defects = [line for line in here.daemon.defects() if not any(known in line for known in EXPECTED)]
+    defects = [line for line in here.daemon.defects(course.excused) if not any(known in line for known in EXPECTED)]
     wrong += check.told(defects, "the daemon's log")
 
 
