@@ -62,7 +62,7 @@ def _a_sample(mira: Person, vic: Person, sample: str) -> None:
     assert "3\N{NO-BREAK SPACE}520" in page
     assert "Readings" in page
     assert "were not found" not in page
-    assert f"starts: {said(page)[0].removeprefix('starts: ')}" in said(page)
+    assert f"raised: {said(page)[0].removeprefix('raised: ')}" in said(page)
     assert "Add a note" in page
     assert "Add a note" not in vic.http.get(sample).text
 
@@ -98,7 +98,7 @@ def _notes(mira: Person, vic: Person, end_us: int, sample: str) -> None:
 def _the_list(mira: Person, vic: Person, sample: str) -> None:
     lines = said(vic.http.get("/record").text)
     assert sum(each == "a <b>door</b> stood open" for each in lines) == 5
-    assert sum(each.startswith("starts: ") for each in lines) == 1
+    assert sum(each.startswith("raised: ") for each in lines) == 1
     assert any("sign in" in each for each in lines)
     page = vic.http.get("/record?kind=sample").text
     assert [each for each in said(page) if "above the action level" in each]

@@ -58,7 +58,7 @@ def test_a_location_tells_in_words_what_it_draws(ground: Ground) -> None:
     assert "of the action level 3 520" in page
     assert "not measured" in page
     assert "Door &lt;b&gt;held&lt;/b&gt; open" in page
-    assert "over after 30 min" in page
+    assert "returned to normal after 30 min" in page
     assert " style=" not in page.replace('<p class="wrong"', "")
     assert "<b>held</b>" not in page
     nothing = ground[0].http.get("/location/sink").text

@@ -56,4 +56,4 @@ def _kind(state: State) -> str:
         return "hidden"
     if state in ACTIVE:
         return "active"
-    return "over, waits for a person" if state in STANDING else "-"
+    return "returned to normal, waits for a person" if state in STANDING else "-"

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from motewatch.links.figures import concentration, grouped
 from motewatch.links.report_chart import chart
 from motewatch.picture.report import CAUTIONS, content_hash, report_id
-from motewatch.picture.words import lasting
+from motewatch.picture.words import EVENTS, lasting
 from motewatch.site.instants import instant
 from motewatch.wire.records import DAY_US, HOUR_US, MINUTE_US
 
@@ -338,8 +338,11 @@ def _excursions(data: Mapping[str, Any], times: _Times) -> list[Block]:
             table(("from", "until", "length", "peak", "limit", "acknowledged"), rows, right=(2, 3, 4), wide=(5,))
         )
         if each["late"]:
-            blocks.append(_text("Found by late data, after it was over."))
-        said = [[times.text(one["at_us"]), one["event"], one["by"], one["comment"]] for one in each["comments"]]
+            blocks.append(_text("Found by late data, after it had returned to normal."))
+        said = [
+            [times.text(one["at_us"]), EVENTS.get(one["event"], one["event"]), one["by"], one["comment"]]
+            for one in each["comments"]
+        ]
         if said:
             blocks.append(table(("when", "what", "who", "comment"), said, wide=(3,)))
     return blocks

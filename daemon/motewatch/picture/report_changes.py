@@ -14,7 +14,7 @@ from itertools import islice
 from typing import Any, Final
 
 from motewatch.picture.report_alarms import size_of
-from motewatch.picture.words import UNICODE, figure, lasting, limit_figure, size
+from motewatch.picture.words import EVENTS, UNICODE, figure, lasting, limit_figure, size
 from motewatch.site.instants import instant
 
 LEFT_OUT: Final = frozenset({"record", "charts"})
@@ -93,8 +93,8 @@ _FIGURES: Final[dict[str, tuple[str, Show, str]]] = {
     "mean": ("mean", _rounded, _OF_ENTRY),
     "max": ("highest", _rounded, _OF_ENTRY),
     "unit": ("unit", _short, ""),
-    "until_us": ("over", _instant, ""),
-    "closed_us": ("normal again", _instant, ""),
+    "until_us": ("returned to normal", _instant, ""),
+    "closed_us": ("off the list", _instant, ""),
     "limit": ("limit", _rounded, _OF_ENTRY),
     "peak": ("peak", _rounded, _OF_ENTRY),
     "peak_us": ("time of the peak", _instant, ""),
@@ -157,7 +157,9 @@ class _Told:
             "other_alarms": (_life, lambda one: f"alarm {self._alarm(one)}"),
             "comments": (
                 lambda one: (one["at_us"], one["event"], one["by"]),
-                lambda one: f"{_spaced(one['event'])} by {one['by'] or 'nobody'} at {_instant(one['at_us'])}",
+                lambda one: (
+                    f"{EVENTS.get(one['event'], one['event'])} by {one['by'] or 'nobody'} at {_instant(one['at_us'])}"
+                ),
             ),
             "notes": (_whole, lambda one: _said("note", one)),
             "signatures": (_whole, lambda one: _said("signature", one)),

@@ -174,10 +174,32 @@ def microseconds(at: datetime) -> int:
     return round((at - instant(0)).total_seconds() * SECOND_US)
 
 
+EVENTS = {
+    "starts": "raised",
+    "returns": "returned to normal",
+    "returns-latched": "returned to normal, latched",
+    "acknowledge": "acknowledged",
+    "reset": "reset",
+    "re-alarm": "raised again: acknowledged, and still so",
+    "shelve": "shelved",
+    "unshelve-active": "unshelved, and still so",
+    "unshelve-normal": "unshelved, and normal",
+    "unshelve-suppressed": "unshelved, suppressed by design",
+    "suppress": "suppressed by design",
+    "unsuppress-active": "no longer suppressed, and still so",
+    "unsuppress-normal": "no longer suppressed, and normal",
+    "remove-from-service": "taken out of service",
+    "return-to-service-active": "returned to service, and still so",
+    "return-to-service-normal": "returned to service, and normal",
+    "return-to-service-suppressed": "returned to service, suppressed by design",
+}
+"""Every step of an alarm's life, as all pages, calls and reports say it: the words of ISA-18.2 / IEC 62682 where these
+have one."""
+
 STATES = {
     "unacknowledged": "not acknowledged",
     "acknowledged": "acknowledged",
-    "returned-unacknowledged": "over, not acknowledged",
+    "returned-unacknowledged": "returned to normal, not acknowledged",
     "latched-unacknowledged": "latched, not acknowledged",
     "latched-acknowledged": "latched, acknowledged",
     "shelved": "shelved",
@@ -236,5 +258,5 @@ def happened(event: AlarmEventMessage, names: dict[str, str], signs: Signs) -> s
     if event.event == "acknowledge":
         said = f' "{plain(event.comment)}"' if event.comment else ""
         return f"{who} acknowledged {subject(event, names, signs)}.{said}"
-    what = event.event.replace("-", " ")
+    what = EVENTS.get(event.event, event.event)
     return f"{subject(event, names, signs)}: {what}, now {STATES[event.after]}" + (f" (by {who})" if event.by else "")

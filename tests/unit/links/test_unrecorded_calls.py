@@ -145,7 +145,7 @@ def test_when_it_is_written_again_what_was_said_goes_on_record_and_that_it_is_ov
     assert ground.said() == [], "it may begin again at once"
     ground.passes(61)
     assert ground.said() == [("sms", "ada", "returned"), ("mail", "ada", "returned")]
-    assert "Over: " in ground.mail.tried[0].subject
+    assert "Returned to normal: " in ground.mail.tried[0].subject
     assert "The record is written again." in ground.mail.tried[0].text
     ground.passes(300)
     assert len(ground.said()) == 2

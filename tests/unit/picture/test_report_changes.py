@@ -123,8 +123,8 @@ def changed(path: str, value: Any) -> dict[str, Any]:
         (
             "excursions/0/until_us",
             AT,
-            "excursion at Needle side, ≥0.5 µm, action, from 2026-05-28 20:27:00 UTC: over: none on record in the "
-            "report, 2026-05-28 20:27:00 UTC by the record",
+            "excursion at Needle side, ≥0.5 µm, action, from 2026-05-28 20:27:00 UTC: returned to normal: "
+            "none on record in the report, 2026-05-28 20:27:00 UTC by the record",
         ),
         (
             "excursions/0/peak",

@@ -14,7 +14,7 @@ from motewatch.engine.records import OrderedAct
 from motewatch.journal.journal import Journal
 from motewatch.site.models import Site
 from motewatch.web.access.roles import May
-from motewatch.web.console.alarm_acts import ACTS, acts_for, minutes_up_to
+from motewatch.web.console.alarm_acts import ACTS, acts_for, becomes_of, minutes_up_to
 from motewatch.web.console.alarm_figures_page import HEIGHT, LEAST_BARS, WIDTH, chart_of, figures_page
 from motewatch.web.console.alarm_page import GROUPS
 from motewatch.web.console.house import templates
@@ -124,3 +124,24 @@ def test_a_record_of_a_day_gives_rates_and_names_its_alarms(record: Journal) -> 
     assert "alarms per operator and day 0.96/d target: about 144, at most 288 ~ – not judged: under 30 days" in page
     assert "Most frequent 1 (100.0 %) Needle side: ≥0.5 µm, action" in page
     assert "location/fill-1" not in page
+
+
+@pytest.mark.parametrize(
+    ("state", "said"),
+    [
+        (State.UNACKNOWLEDGED, "stays on the list until it returns to normal"),
+        (State.RETURNED_UNACKNOWLEDGED, "takes it from the list"),
+        (State.LATCHED_UNACKNOWLEDGED, "stays on the list until somebody resets it"),
+    ],
+)
+def test_what_acknowledging_makes_of_an_alarm_is_said_as_the_lifecycle_has_it(state: State, said: str) -> None:
+    act = next(each for each in acts_for(state, ALL.__contains__) if each.ordered is OrderedAct.ACKNOWLEDGE)
+    assert said in act.about
+    assert act.about.endswith(becomes_of(state))
+    # "The list" is what is not normal.
+    assert ("takes it from the list" in act.about) == (TABLE[state][Event.ACKNOWLEDGE] is State.NORMAL)
+
+
+@pytest.mark.parametrize("state", [state for state in State if Event.ACKNOWLEDGE not in TABLE[state]])
+def test_where_there_is_nothing_to_acknowledge_nothing_is_said_of_it(state: State) -> None:
+    assert becomes_of(state) == ""

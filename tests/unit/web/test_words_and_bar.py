@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from motewatch.alarms.lifecycle import HIDDEN, TABLE, Event, State
 from motewatch.callout.words import figure, with_unit
+from motewatch.picture.words import EVENTS, STATES
 from motewatch.web import words
 from motewatch.web.bar import bar
 from support.answering import MINUTE_US, T0, step
@@ -71,9 +72,9 @@ def test_what_is_shelved_says_by_whom_until_when_and_why() -> None:
 
 def test_when_it_was_over_is_told_although_steps_came_after_it() -> None:
     over = step(Event.RETURNS, State.UNACKNOWLEDGED, State.RETURNED_UNACKNOWLEDGED, at_us=T0 - 5 * MINUTE_US)
-    assert stands(STARTED, over).detail == "The condition is over since 22:22."
+    assert stands(STARTED, over).detail == "It returned to normal at 22:22."
     taken = step(Event.ACKNOWLEDGE, State.RETURNED_UNACKNOWLEDGED, State.NORMAL, at_us=T0, by="ben")
-    assert stands(STARTED, over, taken).detail == "The condition is over since 22:22."
+    assert stands(STARTED, over, taken).detail == "It returned to normal at 22:22."
 
 
 @pytest.mark.parametrize(
@@ -155,3 +156,16 @@ def test_the_bar_stays_within_its_frame_and_ends_on_the_right_side_of_the_mark(v
     assert 0 <= made.mark <= 99
     if value >= 0 and limit >= 0 and abs(value - limit) > 0.03 * max(value, limit):
         assert (made.start + made.width > made.mark) == made.above
+
+
+def test_every_step_and_state_of_an_alarm_has_its_words() -> None:
+    assert {*EVENTS} == {event.value for event in Event}
+    assert {*STATES} == {state.value for state in State}
+
+
+@pytest.mark.parametrize(
+    ("zone", "said"),
+    [("Europe/Berlin", "Europe/Berlin (CEST)"), ("Asia/Dubai", "Asia/Dubai (UTC+04)"), ("UTC", "UTC")],
+)
+def test_a_zone_is_named_with_its_letters(zone: str, said: str) -> None:
+    assert words.zone_words(T0, ZoneInfo(zone)) == said

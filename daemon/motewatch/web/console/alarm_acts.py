@@ -6,7 +6,7 @@ The engine decides; a form that it refuses all the same is answered in its words
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from motewatch.alarms.lifecycle import TABLE, Event, State
@@ -39,7 +39,7 @@ ACTS: Final = (
         May.ACKNOWLEDGE,
         "Acknowledge",
         "I have taken note",
-        "Calls for it end. It stays on the list as long as its condition lasts.",
+        "Calls for it end.",
     ),
     Act(
         OrderedAct.RESET,
@@ -47,7 +47,7 @@ ACTS: Final = (
         May.OPERATE,
         "Reset",
         "Reset",
-        "It is latched: its condition is over, and it is kept until somebody lets it go.",
+        "It is latched: it has returned to normal, and is kept until somebody lets it go.",
     ),
     Act(
         OrderedAct.UNSHELVE,
@@ -87,10 +87,28 @@ ACTS: Final = (
 )
 
 
+ACKNOWLEDGED: Final = {
+    State.ACKNOWLEDGED: "It stays on the list until it returns to normal.",
+    State.NORMAL: "It has returned to normal: acknowledging takes it from the list.",
+    State.LATCHED_ACKNOWLEDGED: "It has returned to normal, and stays on the list until somebody resets it.",
+}
+"""What becomes of an alarm that is acknowledged, by the state that this leads to."""
+
+
 def acts_for(state: State, may: Callable[[May], bool]) -> list[Act]:
-    """The forms that a visitor is offered."""
+    """The forms that a visitor is offered; acknowledging says what becomes of the alarm in this state."""
     steps = TABLE[state]
-    return [act for act in ACTS if may(act.right) and any(event in steps for event in act.events)]
+    offered = [act for act in ACTS if may(act.right) and any(event in steps for event in act.events)]
+    return [
+        replace(act, about=f"{act.about} {becomes_of(state)}") if act.ordered is OrderedAct.ACKNOWLEDGE else act
+        for act in offered
+    ]
+
+
+def becomes_of(state: State) -> str:
+    """What acknowledging makes of an alarm in this state; empty where there is nothing to acknowledge."""
+    after = TABLE[state].get(Event.ACKNOWLEDGE)
+    return "" if after is None else ACKNOWLEDGED[after]
 
 
 def minutes_up_to(longest_h: float) -> list[int]:

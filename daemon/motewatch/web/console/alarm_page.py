@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from motewatch.alarms.lifecycle import Event, State
+from motewatch.alarms.lifecycle import State
 from motewatch.engine.records import AlarmChanged
 from motewatch.engine.register import RegisterRow
 from motewatch.picture import words
@@ -22,11 +22,11 @@ from motewatch.wire.outgoing import AlarmMessage
 GROUPS: Final[tuple[tuple[str, str, frozenset[str]], ...]] = (
     (
         "Not acknowledged",
-        "Somebody has to take note.",
+        "Somebody has to take note. What has returned to normal leaves the list once it is acknowledged.",
         frozenset({"unacknowledged", "returned-unacknowledged", "latched-unacknowledged"}),
     ),
     ("Acknowledged, and still so", "Somebody has taken note.", frozenset({"acknowledged"})),
-    ("Latched", "Over, and kept until somebody resets it.", frozenset({"latched-acknowledged"})),
+    ("Latched", "Returned to normal, and kept until somebody resets it.", frozenset({"latched-acknowledged"})),
     ("Shelved", "Hidden for a while by a person; they come back by themselves.", frozenset({"shelved"})),
     (
         "Suppressed by design",
@@ -40,18 +40,6 @@ GROUPS: Final[tuple[tuple[str, str, frozenset[str]], ...]] = (
     ),
 )
 """Title, what it means, and the states: what asks something of people first."""
-
-STEPS: Final = {
-    Event.STARTS: "starts",
-    Event.RETURNS: "is over",
-    Event.RETURNS_LATCHED: "is over and latches",
-    Event.ACKNOWLEDGE: "acknowledged",
-    Event.RESET: "reset",
-    Event.RE_ALARM: "told again: acknowledged, but still so",
-    Event.SHELVE: "shelved",
-    Event.SUPPRESS: "suppressed by design",
-    Event.REMOVE_FROM_SERVICE: "taken out of service",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +104,7 @@ def steps_of(changes: Sequence[AlarmChanged], zone: ZoneInfo) -> list[Step]:
     return [
         Step(
             words.clock(change.at_us, zone, 0) + (", found late" if change.late else ""),
-            STEPS.get(change.event, change.event.value.replace("-", " ")),
+            words.EVENTS[change.event.value],
             words.STATES[change.after.value],
             change.by,
             change.comment,

@@ -134,7 +134,7 @@ def _headline(
     if case.stage is Stage.TAKEN:
         return "Somebody has it: the climb has ended."
     if case.stage is Stage.OVER and case.next_step_us is None:
-        return "It is over: nobody is called any more."
+        return "It has returned to normal: nobody is called any more."
     said = []
     if case.unreached:
         said.append("Nobody was reached: everybody has been told.")

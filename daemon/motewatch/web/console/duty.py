@@ -36,7 +36,7 @@ CAUSES: Final = {
     Cause.CLIMBED: "next step",
     Cause.REPEATED: "told again",
     Cause.OTHER_WAY: "another way",
-    Cause.RETURNED: "told that it is over",
+    Cause.RETURNED: "told that it returned to normal",
     Cause.TAKEN: "told who has it",
     Cause.HANDED_OVER: "hand-over",
     Cause.MANY: "many at once",

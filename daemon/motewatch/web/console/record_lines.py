@@ -17,7 +17,7 @@ from motewatch.engine.records import AlarmChanged
 from motewatch.journal.rows import AuditRow, CallRow
 from motewatch.journal.search import Beyond, Found, Kind, Letter
 from motewatch.links.publications import iso
-from motewatch.picture.words import STATES, local_times
+from motewatch.picture.words import EVENTS, STATES, local_times
 from motewatch.web.words import local
 from motewatch.wire.wording import plain
 
@@ -127,7 +127,7 @@ def _alarm(step: AlarmChanged) -> tuple[str, str, str, str, str]:
         css, sign = "fine", "✓"
     else:
         css, sign = "none", "–"
-    head = f"{step.event.value.replace('-', ' ')}: {step.text or step.alarm}"
+    head = f"{EVENTS[step.event.value]}: {step.text or step.alarm}"
     late = "; found late" if step.late else ""
     detail = f"{step.alarm}, {step.priority.value}; now {STATES[step.after.value]}{late}"
     return css, sign, head, detail, step.by

@@ -49,7 +49,7 @@ def _operation(act: OrderedAct, name: str, summary: str, takes: type[Out]) -> Op
 OPERATIONS: Final = (
     _operation(OrderedAct.SHELVE, "shelve", "Hide an alarm for a while", ShelveOrder),
     _operation(OrderedAct.UNSHELVE, "unshelve", "Bring a shelved alarm back", Order),
-    _operation(OrderedAct.RESET, "reset", "Let a latched alarm go whose condition is over", Order),
+    _operation(OrderedAct.RESET, "reset", "Let a latched alarm go that has returned to normal", Order),
     _operation(OrderedAct.REMOVE_FROM_SERVICE, "remove", "Take an alarm out of service under a permit", RemovalOrder),
     _operation(OrderedAct.RETURN_TO_SERVICE, "return_", "Return an alarm to service", Order),
 )

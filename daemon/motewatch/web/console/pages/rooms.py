@@ -211,7 +211,6 @@ class RoomPages:
             ],
             "from_text": f"{local(asked.from_us, zone):%Y-%m-%dT%H:%M}",
             "until_text": f"{local(asked.until_us, zone):%Y-%m-%dT%H:%M}",
-            "zone": zone.key,
             "every_size": asked.every_size,
         }
 
@@ -235,7 +234,7 @@ class RoomPages:
 
 def _alarm(bar: AlarmBar, trend: Trend, zone: Any) -> tuple[str, str, str, str]:
     begin = f"{local(bar.start_us, zone):%a %d %b %H:%M:%S}"
-    end = "still holds" if bar.end_us is None else f"over after {lasting(bar.end_us - bar.start_us)}"
+    end = "still holds" if bar.end_us is None else f"returned to normal after {lasting(bar.end_us - bar.start_us)}"
     return begin, end, bar.text, alarm_path(bar.alarm)
 
 
