@@ -64,6 +64,22 @@ def test_values_are_read_by_keyboard_and_a_key_zooms(ground: tuple[Browser, str]
     tab.call("Network.clearBrowserCookies", {})
 
 
+SHOWN = "[...document.querySelectorAll('.read-out span')].filter((e) => e.checkVisibility()).map((e) => e.className)"
+
+
+def test_the_read_out_says_what_the_device_can_do(ground: tuple[Browser, str]) -> None:
+    browser, url = ground
+    for size, touch, kind in ((DESK, False, "for-mouse"), (PHONE, True, "for-finger")):
+        tab = browser.tab(size=size, scripts=True)
+        tab.call("Emulation.setTouchEmulationEnabled", {"enabled": touch})
+        sign_in(tab, url)
+        tab.open(f"{url}/location/bench?{DAY}")
+        assert tab.evaluate(SHOWN) == [kind]
+        said = str(tab.evaluate(f"document.querySelector('.read-out .{kind}').textContent"))
+        assert ("drag" in said) is not touch
+        tab.call("Network.clearBrowserCookies", {})
+
+
 def _arrow(tab: Tab) -> None:
     key = {"key": "ArrowLeft", "windowsVirtualKeyCode": 37}
     tab.call("Input.dispatchKeyEvent", {"type": "keyDown", **key})

@@ -15,10 +15,11 @@ import pytest
 
 from motewatch.site.models import Site
 from motewatch.web.access.roles import Role
+from motewatch.web.console.app import ROUTES
 from support.console import new_user, person
 from support.facility import site_dict
 from support.live import ACTION
-from support.proof import Ground, proof_ground
+from support.proof import NOT_PAGES, Ground, proof_ground
 
 pytestmark = pytest.mark.broker
 
@@ -238,3 +239,18 @@ def test_that_nobody_is_called_is_said_once_with_what_to_configure(ground: Groun
     told = unescape(re.search(r'<pre class="rec-text">(.*?)</pre>', page, re.DOTALL)[1])  # type: ignore[index]
     site = site_dict() | tomllib.loads(told)
     assert [each.id for each in Site.model_validate(site).escalations] == ["high"]
+
+
+def test_the_zone_of_the_times_is_named_once_on_every_page(ground: Ground) -> None:
+    for rule in ROUTES:
+        asker = ground.asker(rule)
+        if "GET" not in rule.methods or rule.path in NOT_PAGES or asker is None:
+            continue
+        answer = asker.http.get(ground.addresses(rule.path)[0])
+        if answer.headers.get("content-type", "").startswith("text/html"):
+            assert answer.text.count("Times: UTC") == 1, rule.path
+
+
+def test_what_acknowledging_makes_of_an_alarm_is_said_before_it_is_done(ground: Ground) -> None:
+    for path in (f"/acknowledge?alarm={quote(ACTION)}", f"/alarm?id={quote(ACTION)}"):
+        assert "It stays on the list until it returns to normal." in ground.people[Role.OPERATOR].http.get(path).text

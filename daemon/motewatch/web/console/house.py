@@ -35,7 +35,7 @@ from motewatch.web.access.roles import May
 from motewatch.web.bodies import form_of, whole_body
 from motewatch.web.console.feed import Feed
 from motewatch.web.pulse import Pulse
-from motewatch.web.words import local
+from motewatch.web.words import local, zone_words
 
 if TYPE_CHECKING:
     from motewatch.web.console.by_provider import ByProvider
@@ -245,6 +245,7 @@ class House:
             return f"{local(us, zone):%Y-%m-%d}"
 
         around = {"visitor": visitor, "title": self.feed.title, "may": May, "day": day}
+        around["zone_words"] = zone_words(self.clock.now_us(), zone)
         text = template.render(**around, ways=ways_of(NAV), foot=ways_of(FOOT), **more)
         return HTMLResponse(text, status)
 

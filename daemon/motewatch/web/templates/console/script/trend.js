@@ -8,8 +8,14 @@ function enhance(figure) {
   const out = document.createElement("p");
   out.className = "read-out";
   out.setAttribute("role", "status");
-  out.textContent = matchMedia("(pointer: coarse)").matches ? "Touch the drawing to read values."
-    : "Point at the drawing, or use the arrow keys in it, to read values. Drag to zoom.";
+  // Which of them is shown, the style sheet says by what the device has: a finger cannot drag here, it scrolls.
+  for (const [kind, text] of [["for-finger", "Touch the drawing to read values. To zoom, use the buttons above it."],
+    ["for-mouse", "Point at the drawing to read values, drag over it to zoom; or use the arrow keys, + and −."]]) {
+    const said = document.createElement("span");
+    said.className = kind;
+    said.textContent = text;
+    out.append(said);
+  }
   figure.append(out);
   let series = null;
   const params = new URLSearchParams(location.search);
