@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from html.parser import HTMLParser
 from io import BytesIO
@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
+import pikepdf
 import pytest
 from pypdf import PdfReader
 
@@ -24,6 +25,7 @@ from motewatch.links.report_sheet import SignedBy, sheet
 from motewatch.links.report_shelf import DocumentFormat, ReportError, Shelf, check
 from motewatch.picture.report import content_hash, report_id
 from motewatch.picture.report_scope import Kind, Scope, ScopeError, Span
+from support.pdfa import faults
 from support.report_record import (
     ACTION,
     DAY,
@@ -135,6 +137,84 @@ def test_the_pdf_opens_and_says_it_all(data: dict[str, Any]) -> None:
     metadata = pdf.xmp_metadata
     assert metadata is not None
     assert b"<pdfaid:part>2" in metadata.stream.get_data()
+
+
+@pytest.fixture(scope="module")
+def document(data: dict[str, Any]) -> bytes:
+    return report_pdf(sheet(data))
+
+
+def test_the_pdf_has_the_structure_of_an_archive_file(document: bytes) -> None:
+    assert faults(document) == []
+    with pikepdf.open(BytesIO(document)) as pdf:
+        fonts = [each for each in pdf.objects if isinstance(each, pikepdf.Dictionary) and "/FontDescriptor" in each]
+        assert len(fonts) >= 2
+        assert len(pdf.pages) >= 3
+
+
+def _without_intent(pdf: pikepdf.Pdf) -> None:
+    del pdf.Root.OutputIntents
+
+
+def _with_a_script(pdf: pikepdf.Pdf) -> None:
+    pdf.Root.OpenAction = pdf.make_indirect(pikepdf.Dictionary(S=pikepdf.Name.JavaScript, JS="app.alert(1)"))
+
+
+def _with_a_font_of_the_reader(pdf: pikepdf.Pdf) -> None:
+    for each in pdf.objects:
+        if isinstance(each, pikepdf.Dictionary) and each.get("/Type") == pikepdf.Name.FontDescriptor:
+            for key in ("/FontFile2", "/FontFile3"):
+                if key in each:
+                    del each[key]
+            return
+
+
+def _with_another_claim(pdf: pikepdf.Pdf) -> None:
+    with pdf.open_metadata(set_pikepdf_as_editor=False) as said:
+        said["pdfaid:conformance"] = "U"
+
+
+def _with_a_file_in_it(pdf: pikepdf.Pdf) -> None:
+    pdf.attachments["notes.txt"] = b"more"
+
+
+def _with_colours_of_print(pdf: pikepdf.Pdf) -> None:
+    pdf.pages[0].contents_add(b"0 0 0 1 k 0 0 10 10 re f")
+
+
+def _with_a_note_on_the_screen(pdf: pikepdf.Pdf) -> None:
+    note = pikepdf.Dictionary(Type=pikepdf.Name.Annot, Subtype=pikepdf.Name.Text, Rect=[0, 0, 9, 9], F=2)
+    pdf.pages[0].Annots = pikepdf.Array([pdf.make_indirect(note)])
+
+
+@pytest.mark.parametrize(
+    ("spoil", "said"),
+    [
+        (_without_intent, "0 output intents"),
+        (_with_a_script, "an action /JavaScript"),
+        (_with_a_font_of_the_reader, "is not inside"),
+        (_with_another_claim, "claim PDF/A part 2, conformance U"),
+        (_with_a_file_in_it, "EmbeddedFiles"),
+        (_with_colours_of_print, "colours of print"),
+        (_with_a_note_on_the_screen, "not printed as it is seen"),
+    ],
+)
+def test_the_inspection_finds_what_an_archive_file_must_not_be(
+    document: bytes, spoil: Callable[[pikepdf.Pdf], None], said: str
+) -> None:
+    spoilt = BytesIO()
+    with pikepdf.open(BytesIO(document)) as pdf:
+        spoil(pdf)
+        pdf.save(spoilt)
+    assert any(said in each for each in faults(spoilt.getvalue()))
+
+
+def test_the_inspection_finds_a_lock_and_damage(document: bytes) -> None:
+    locked = BytesIO()
+    with pikepdf.open(BytesIO(document)) as pdf:
+        pdf.save(locked, encryption=pikepdf.Encryption(owner="o", user=""))
+    assert "it is encrypted" in faults(locked.getvalue())
+    assert faults(document[: len(document) // 2])
 
 
 class _Reader(HTMLParser):
