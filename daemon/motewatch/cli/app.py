@@ -17,6 +17,7 @@ from motewatch.cli import (
     alarm_commands,
     alarm_figures,
     alarm_register,
+    archive,
     backup,
     calls,
     classify,
@@ -118,6 +119,7 @@ people.add_to(app)
 alarm_commands.add_to(app)
 record.add_to(app)
 backup.add_to(app)
+archive.add_to(app)
 status.add_to(app)
 alarm_register.add_to(app)
 alarm_figures.add_to(app)

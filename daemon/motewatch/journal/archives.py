@@ -174,17 +174,20 @@ def waiting(store: Store) -> list[Manifest]:
     number, previous = (0, FIRST) if last is None else (last.number, last.hash)
     folder = folder_of(store.path)
     found: list[Manifest] = []
-    for manifest in sorted(_manifests(folder), key=lambda each: each.number):
+    for manifest in sorted(_manifests(folder, number), key=lambda each: each.number):
         if manifest.number == number + 1 and manifest.previous == previous and (folder / manifest.name).is_file():
             found.append(manifest)
             number, previous = manifest.number, manifest.hash
     return found
 
 
-def _manifests(folder: Path) -> Iterator[Manifest]:
+def _manifests(folder: Path, after: int) -> Iterator[Manifest]:
+    """Those with a greater number, by their names: there may be tens of thousands."""
     if folder.is_dir():
         for file in folder.glob("*.json"):
-            yield Manifest.read(file.read_text("utf-8"), str(file))
+            number = file.stem.rpartition("-")[2]
+            if number.isascii() and number.isdigit() and int(number) > after:
+                yield Manifest.read(file.read_text("utf-8"), str(file))
 
 
 def _archived(connection: Connection, query: Select[Any]) -> list[Archived]:

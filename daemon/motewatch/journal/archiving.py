@@ -2,7 +2,7 @@
 
 A file is made when it is full (`FULL` rows) or when the month of its first row is over; so it never has to be opened
 again. What may leave is counted back from the record's own time, which never goes back, and never beyond the oldest
-snapshot kept: a restart needs no archive. Seals follow when everything that they cover and that may leave is archived.
+snapshot kept: a restart needs no archive. Seals follow when the messages and samples that they cover are archived.
 
 Rules: runs beside a service, in a process of its own; several files may lie ready before the service lets the rows go
 (`leaving`). A run that is killed leaves a part that the next one removes. Reads no clock.
@@ -168,7 +168,7 @@ def _limit(connection: Connection, kind: Kind, stay_us: int) -> int:
 def _seals_limit(connection: Connection, state: _Made) -> int:
     """Up to which seal everything is archived that may leave."""
     limit = (connection.execute(select(func.max(_seals.id))).scalar() or 0) - 1
-    for kind in (Kind.MESSAGES, Kind.SAMPLES, Kind.LETTERS):
+    for kind in (Kind.MESSAGES, Kind.SAMPLES):
         leaving = _KINDS[kind]
         left = leaving.rows.with_only_columns(leaving.id).where(leaving.id > state.heads[kind])
         first = connection.execute(left.order_by(leaving.id).limit(1)).scalar()

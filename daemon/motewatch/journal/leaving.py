@@ -88,6 +88,14 @@ def let_go(
     return Left(files, rows)
 
 
+def is_leaving(store: Store) -> bool:
+    """Whether a file lies ready, or rows of a registered one are still in the journal."""
+    with store.reading() as connection:
+        if connection.execute(select(_archives.id).where(_archives.left_us.is_(None)).limit(1)).first() is not None:
+            return True
+    return bool(waiting(store))
+
+
 def register(store: Store, manifest: Manifest) -> None:
     """Put a file on record, after a last look at it. Raises `ArchiveError` where it does not fit the journal."""
     path = folder_of(store.path) / manifest.name

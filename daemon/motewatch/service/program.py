@@ -49,6 +49,7 @@ from motewatch.links.site_file import Secret, SiteFileError, canonical_text, loa
 from motewatch.links.space import LOOK_S, SpaceWatch, free_at
 from motewatch.links.steady_clock import SteadyClock
 from motewatch.links.time_series import TimeSeriesLink
+from motewatch.service.archiving import Archiving
 from motewatch.service.backups import Backups
 from motewatch.service.calling import Calling, dead_man, left_over, stuck, unwritten
 from motewatch.service.errors import ServiceError
@@ -316,6 +317,18 @@ class Service:
             )
             self._stop_later(backups.stop)
             jobs.append(backups.job)
+        if site.retention is not None:
+            archiving = Archiving(
+                site.retention,
+                self.site_path,
+                journal,
+                ZoneInfo(site.site.time_zone),
+                self.post,
+                self._clock,
+                self._over.wait,
+            )
+            self._stop_later(archiving.stop)
+            jobs.append(archiving.job)
         mail = mail_opener(self.site_path.resolve().parent, self._clock)
         reporting = self._reporting = Reporting(site, journal, self.post, mail, self._clock)
         self._stop_later(reporting.stop)
@@ -457,8 +470,8 @@ class Service:
         # only; a change of their settings is told, not taken over.
         if before is not None and _links_of(site) != _links_of(before):
             _log.warning(
-                "journal, broker, time-series, topic, channel, dead-man, console, record, backup and answer page "
-                "settings are taken over at the next start only"
+                "journal, broker, time-series, topic, channel, dead-man, console, record, backup, retention and answer "
+                "page settings are taken over at the next start only"
             )
         self._site = site
         self._publications.know(Directory.of(site))
@@ -607,6 +620,7 @@ def _links_of(site: Site) -> dict[str, object]:
         "answer_page": None if page is None else page.model_dump(exclude={"shelve_min"}),
         "record": site.record.model_dump(),
         "backup": None if site.backup is None else site.backup.model_dump(),
+        "retention": None if site.retention is None else site.retention.model_dump(),
     }
 
 

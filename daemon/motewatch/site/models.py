@@ -37,6 +37,7 @@ from motewatch.site.people import CLOCK_PATTERN, People
 from motewatch.site.rationalisation import PriorityMatrix, Rationalisation
 from motewatch.site.record import Record
 from motewatch.site.reports import ReportSchedule
+from motewatch.site.retention import Retention
 from motewatch.site.standard_file import OwnClass as OwnClass
 from motewatch.site.standard_file import StandardFile as StandardFile
 from motewatch.site.trends import Suspicion, Trend
@@ -425,6 +426,8 @@ class Site(People):
     record: Record = Record()
     backup: Backup | None = None
     """Absent: the daemon makes no backups by itself."""
+    retention: Retention | None = None
+    """Absent: everything stays in the journal for ever."""
     reports: tuple[ReportSchedule, ...] = ()
     """Reports that are made and mailed by the clock."""
     standards: tuple[StandardFile, ...] = ()

@@ -1,0 +1,138 @@
+"""Archives by the clock: `motewatch archive` once a day in a process of its own, then the rows leave bit by bit.
+
+The process only reads and is a patient one. Rows are let go by this one, because one process writes a journal: in
+transactions of some milliseconds, each followed by a rest as long as it took, so that readings find the journal free.
+Each file is put on the audit trail. Must not know what an archive is made of.
+"""
+
+from __future__ import annotations
+
+import logging
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from motewatch.engine.records import Entered
+from motewatch.journal.archives import Manifest
+from motewatch.journal.errors import JournalUnwritableError
+from motewatch.journal.journal import Journal
+from motewatch.journal.leaving import is_leaving, let_go
+from motewatch.links.archives import words
+from motewatch.links.clock import TimeSource
+from motewatch.links.housekeeping import Job
+from motewatch.service.backups import last_due_us
+from motewatch.site.retention import Retention
+from motewatch.wire.records import MINUTE_US
+
+_log = logging.getLogger("motewatch.archives")
+
+LOOK_S: Final = 10.0
+WORK_S: Final = 3.0
+"""Rows are let go for so long at a look."""
+
+AGAIN_US: Final = 30 * MINUTE_US
+"""A run that failed is tried again after so long."""
+
+BY: Final = "motewatch"
+
+
+class Archiving:
+    """One site's. `job` is the whole work."""
+
+    def __init__(
+        self,
+        settings: Retention,
+        site_path: Path,
+        journal: Journal,
+        zone: ZoneInfo,
+        enter: Callable[[Entered], object],
+        clock: TimeSource,
+        rest: Callable[[float], object],
+    ) -> None:
+        """`rest`: waits so many seconds, less when the service stops."""
+        self._settings = settings
+        self._site_path = site_path.resolve()
+        self._journal = journal
+        self._zone = zone
+        self._enter = enter
+        self._clock = clock
+        self._rest = rest
+        self._running: subprocess.Popen[str] | None = None
+        self._done_us = self._not_before_us = 0
+        self._leaving = True
+        self._stopped = False
+
+    @property
+    def job(self) -> Job:
+        """What the housekeeping has to do for it."""
+        return Job("archives", LOOK_S, self.look)
+
+    def look(self) -> None:
+        """Begin a run that is due; tell how one went; let rows go that are archived."""
+        if self._running is not None:
+            self._look_after(self._running)
+        elif self._leaving:
+            # At the start, too: the last run of the service may have ended in the middle.
+            self._leaving = self._let_go()
+        else:
+            now_us = self._clock.now_us()
+            due_us = last_due_us(self._settings.at, self._zone, now_us)
+            # After a start, too: the last run may have been missed, and one too many finds nothing to do.
+            if due_us > self._done_us and now_us >= self._not_before_us:
+                self._done_us = due_us
+                self._begin()
+
+    def stop(self, timeout_s: float = 0.3) -> None:
+        """End what runs: a file that is not whole yet is made anew by the next run."""
+        self._stopped = True
+        if self._running is None:
+            return
+        self._running.terminate()
+        try:
+            self._running.communicate(timeout=timeout_s)
+        except subprocess.TimeoutExpired:
+            self._running.kill()
+            self._running.communicate()
+        self._running = None
+
+    def _begin(self) -> None:
+        command = [sys.executable, "-m", "motewatch", "archive", str(self._site_path)]
+        self._running = subprocess.Popen(
+            ["nice", "-n", "15", *command], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        )
+
+    def _look_after(self, running: subprocess.Popen[str]) -> None:
+        if running.poll() is None:
+            return
+        said = running.communicate()[0].strip()
+        self._running = None
+        self._leaving = True
+        if running.returncode:
+            self._done_us, self._not_before_us = 0, self._clock.now_us() + AGAIN_US
+            _log.error("archives could not be made", extra={"detail": said[-500:]})
+            self._enter(Entered(BY, "archive-failed", "archive", said[-300:] or "no reason given"))
+
+    def _let_go(self) -> bool:
+        """Whether there is more to do."""
+        begun_s = last_s = self._clock.monotonic_s()
+
+        def turn() -> bool:
+            nonlocal last_s
+            self._rest(self._clock.monotonic_s() - last_s)
+            last_s = self._clock.monotonic_s()
+            return not self._stopped and last_s - begun_s < WORK_S
+
+        try:
+            left = let_go(self._journal.store, self._clock.now_us(), turn, self._tell)
+        except JournalUnwritableError as error:
+            _log.warning("archived rows stay in the journal for now", extra={"detail": str(error)})
+            return True
+        if left.rows:
+            _log.info("archived rows left the journal", extra={"rows": left.rows, "files": left.files})
+        return is_leaving(self._journal.store)
+
+    def _tell(self, manifest: Manifest) -> None:
+        self._enter(Entered(BY, "archived", f"archive/{manifest.name}", words(manifest)))
