@@ -186,10 +186,12 @@ class AccessStore:
 
     # Sessions
 
-    def end_sessions(self, user: str) -> None:
-        """All sessions of the user end."""
+    def end_sessions(self, user: str, now_us: int) -> None:
+        """All sessions and tokens of the user end."""
         with self._store.writing() as connection:
             connection.execute(delete(_sessions).where(_sessions.c.user_id == user))
+            mine = (_tokens.c.user_id == user) & _tokens.c.ended_us.is_(None)
+            connection.execute(update(_tokens).where(mine).values(ended_us=now_us))
 
     def add_session(self, session: SessionRow, replaces: str | None = None) -> None:
         """Begin a session; the one that it replaces ends."""

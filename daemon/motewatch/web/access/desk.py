@@ -33,6 +33,8 @@ FIRST: Final = "administrator"
 
 ONE_TIME_US: Final = 7 * DAY_US
 TOKEN_DAYS: Final = (30, 90, 365)
+MANAGING_DAYS: Final = 30
+"""Whoever finds a token that makes users can come in: not for long."""
 SEEN_EVERY_US: Final = 30 * SECOND_US
 """A session's last use is written so seldom: a page that is looked at must not keep the disk busy."""
 
@@ -284,7 +286,7 @@ class AccessDesk:
 
     def add_user(self, by: Visitor, user: str, name: str, role: str, reason: str) -> str:
         """Make a user; returns the one-time secret. Raises `AccessError`."""
-        reason = reason_of(reason)
+        reason = _why(by, reason)
         if not USER_PATTERN.fullmatch(user):
             said = "A user's id has small letters, digits, - and _, 63 at most, such as: mira."
             raise AccessError(said, field="user")
@@ -302,28 +304,28 @@ class AccessDesk:
     def new_secret(self, by: Visitor, user: str, reason: str) -> str:
         """A one-time secret in place of a forgotten password. Raises `AccessError`."""
         self._to_have_password(self._with_password(self._other(by, user)).role)
-        reason, secret, now_us = reason_of(reason), one_time_secret(), self._clock.now_us()
+        reason, secret, now_us = _why(by, reason), one_time_secret(), self._clock.now_us()
         self._store.set_password(user, self._hashes.make(secret), now_us + ONE_TIME_US, now_us)
         self._audit(by.id, "user-secret", user, f"one-time secret made; {reason}")
         return secret
 
     def set_role(self, by: Visitor, user: str, role: str, reason: str) -> None:
         """Another role. Raises `AccessError`."""
-        row, chosen, reason = self._with_password(self._other(by, user)), _role(role), reason_of(reason)
+        row, chosen, reason = self._with_password(self._other(by, user)), _role(role), _why(by, reason)
         self._store.set_role(user, chosen)
         self._audit(by.id, "user-role", user, f"{row.role} to {chosen}; {reason}")
 
     def set_enabled(self, by: Visitor, user: str, reason: str, *, enabled: bool) -> None:
         """Let sign in, or no longer. Raises `AccessError`."""
         self._other(by, user)
-        reason = reason_of(reason)
+        reason = _why(by, reason)
         self._store.set_disabled(user, None if enabled else self._clock.now_us())
         self._audit(by.id, "user-enabled" if enabled else "user-disabled", user, reason)
 
     def hand_over(self, by: Visitor, user: str, reason: str) -> None:
         """From now on this user signs in by the identity provider, with the same id. Raises `AccessError`."""
         self._with_password(self._other(by, user))
-        reason = reason_of(reason)
+        reason = _why(by, reason)
         if self._settings.oidc is None:
             raise AccessError("There is no identity provider in the site file.")
         self._store.hand_over(user, awaited(self._settings.oidc.issuer, user), NO_PASSWORD)
@@ -373,6 +375,8 @@ class AccessDesk:
             raise AccessError("This scope is more than you may do yourself.", field="scope")
         if days not in {str(each) for each in TOKEN_DAYS}:
             raise AccessError("Choose how long it is valid.", field="days")
+        if May.MANAGE in SCOPES[scope] and int(days) > MANAGING_DAYS:
+            raise AccessError(f"A token that manages users is valid for {MANAGING_DAYS} days at most.", field="days")
         secret, id_, now_us = f"mw_{secrets.token_urlsafe(32)}", secrets.token_hex(6), self._clock.now_us()
         until_us = now_us + int(days) * DAY_US
         self._store.add_token(TokenRow(id_, digest(secret), visitor.id, scope, label, now_us, until_us, None))
@@ -440,6 +444,12 @@ def reason_of(text: str) -> str:
         text = f"Say why, in {REASON_MIN} to {REASON_MAX} characters: it goes on the audit trail."
         raise AccessError(text, field="reason")
     return text
+
+
+def _why(by: Visitor, reason: str) -> str:
+    """The same, with the word that it was a program where it was."""
+    text = reason_of(reason)
+    return text if by.session is not None else f"{text}; by a program"
 
 
 def _role(word: str) -> Role:

@@ -51,7 +51,7 @@ class Outsiders:
             raise self._refused(row.id, "the user is disabled", address, "This user is disabled in motewatch.")
         if role is None:
             if row is not None:
-                self._store.end_sessions(row.id)
+                self._store.end_sessions(row.id, self._clock.now_us())
             told = len(groups_of(claims, self._settings.groups_claim))
             raise self._refused(
                 "?" if row is None else row.id,

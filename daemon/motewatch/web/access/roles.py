@@ -42,5 +42,6 @@ SCOPES: Final[dict[str, frozenset[May]]] = {
     "read": frozenset({May.LOOK}),
     "acknowledge": frozenset({May.LOOK, May.ACKNOWLEDGE}),
     "operate": frozenset({May.LOOK, May.ACKNOWLEDGE, May.OPERATE, May.NOTE}),
+    "manage": frozenset({May.LOOK, May.MANAGE}),
 }
 """What a token of the HTTP API may do at most; never more than its user. None signs: a signature takes a person."""

@@ -35,6 +35,7 @@ from motewatch.web.console.operations import (
     sensors,
     signatures,
     trends,
+    users,
 )
 from motewatch.web.guesses import Pace
 
@@ -48,6 +49,7 @@ OPERATION_GROUPS: Final[tuple[tuple[tuple[Operation, ...], Callable[[House], obj
     (sensors.OPERATIONS, sensors.SensorOperations),
     (reports.OPERATIONS, reports.ReportOperations),
     (signatures.OPERATIONS, signatures.SignatureOperations),
+    (users.OPERATIONS, users.UserOperations),
 )
 """Each group of operations, and what makes them."""
 

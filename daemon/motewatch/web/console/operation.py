@@ -25,7 +25,7 @@ TITLES: Final = {
     403: "Not allowed",
     404: "No such resource",
     405: "Not possible here",
-    409: "Refused by the rules of alarms",
+    409: "Refused by the rules",
     413: "Too long",
     422: "The request makes no sense",
     429: "Too often",
