@@ -19,7 +19,7 @@ from support.night import night_dict
 COMMANDS = [
     "serve", "check", "schemas", "view", "acknowledge", "occupancy", "confirm-test", "shelve", "unshelve", "reset",
     "remove-from-service", "return-to-service", "samples",
-    "alarms", "dead-letters", "audit", "make-key", "backup", "restore",
+    "alarms", "dead-letters", "audit", "make-key", "backup", "restore", "archive",
     "verify", "limits", "classify", "recovery", "rule-power", "sampling-plan", "alarm-register",
     "alarm-figures", "propose-levels",
     "oncall", "calls", "test-calls", "sequential", "try-channel", "access", "access-secret",
