@@ -254,3 +254,47 @@ def test_the_zone_of_the_times_is_named_once_on_every_page(ground: Ground) -> No
 def test_what_acknowledging_makes_of_an_alarm_is_said_before_it_is_done(ground: Ground) -> None:
     for path in (f"/acknowledge?alarm={quote(ACTION)}", f"/alarm?id={quote(ACTION)}"):
         assert "It stays on the list until it returns to normal." in ground.people[Role.OPERATOR].http.get(path).text
+
+
+# Long lists
+
+
+@pytest.mark.parametrize("name", ["sensors", "locations"])
+def test_a_program_walks_a_long_list_page_by_page(ground: Ground, name: str) -> None:
+    http = ground.people[Role.VIEWER].http
+    whole = http.get(f"/api/v1/{name}?limit=1000").json()
+    assert whole["next"] is None
+    seen, cursor = [], ""
+    for _ in whole[name]:
+        page = http.get(f"/api/v1/{name}?limit=1&cursor={cursor}").json()
+        seen += page[name]
+        cursor = page["next"]
+    assert [each["id"] for each in seen] == [each["id"] for each in whole[name]]
+    assert cursor is None
+    assert len(seen) > 2
+    assert http.get(f"/api/v1/{name}?cursor=x").status_code == 400
+
+
+def test_sensors_are_narrowed_by_answer_and_words(ground: Ground) -> None:
+    http = ground.people[Role.VIEWER].http
+    every = {each["id"]: each["answer"] for each in http.get("/api/v1/sensors").json()["sensors"]}
+    unheard = [id_ for id_, word in every.items() if word == "cannot-tell"]
+    assert unheard
+    assert len(unheard) < len(every)
+    found = http.get("/api/v1/sensors?answer=cannot-tell").json()["sensors"]
+    assert sorted(each["id"] for each in found) == sorted(unheard)
+    page = http.get("/sensors?answer=unknown").text
+    assert sorted(re.findall(r'<h3><a href="/sensor/([^"]+)"', page)) == sorted(unheard)
+    assert f"{len(unheard)} of {len(every)} sensors" in page
+    assert Field(page, "answer").value == "unknown"
+    one = http.get("/sensors?text=hand").text
+    assert re.findall(r'<h3><a href="/sensor/([^"]+)"', one) == ["hand-1"]
+    assert "No sensor is so." in http.get("/sensors?text=zebra").text
+
+
+def test_rooms_are_narrowed_by_words(ground: Ground) -> None:
+    http = ground.people[Role.VIEWER].http
+    assert 'role="search"' not in http.get("/rooms").text
+    page = http.get("/rooms?text=NEEDLE").text
+    assert re.findall(r'<h3><a href="/room/([^"]+)"', page) == ["fill"]
+    assert "No room is called so." in http.get("/rooms?text=attic").text

@@ -53,6 +53,13 @@ def newest_readings(store: Store) -> dict[str, InputRow]:
     return {row[6]: InputRow(*row) for row in _all(store, select(*_INPUT).where(_inputs.id.in_(last)))}
 
 
+def looked_back_us(store: Store) -> int | None:
+    """When the oldest input came that is looked through for readings; None: the whole record is."""
+    newest = select(func.max(_inputs.id)).scalar_subquery()
+    rows = _all(store, select(_inputs.received_us).where(_inputs.id == newest - INPUTS_BACK))
+    return rows[0][0] if rows else None
+
+
 def readings_of(store: Store, sensor: str, limit: int) -> list[InputRow]:
     """A sensor's newest readings among the newest inputs, newest first."""
     recent = _newest(_inputs, INPUTS_BACK, "sensor", "seq")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -18,10 +19,13 @@ from motewatch.web.console.sensors_page import (
     Known,
     Line,
     calibration_words,
+    chosen,
     days_left,
     delay_words,
+    key_of,
     letter_of,
     lines_of,
+    page_of,
     shown,
     silence_words,
     silences,
@@ -145,3 +149,53 @@ def test_bytes_are_shown_as_printable_text_and_cut() -> None:
     assert shown(b"x" * 700) == "x" * 600 + " … (700 bytes)"
     letter = letter_of(KeptLetter(1, DeadLetter(T0, "a\x1b", b"", "not-json", "d")), ZONE, T0)
     assert (letter.topic, letter.reason, letter.size) == ("a\\x1b", "not json", 0)
+
+
+def many(number: int) -> list[Line]:
+    """So many sensors, one of them silent, one that is not heard."""
+    made = site_dict()
+    first = made["sensors"][0]
+    made["sensors"] = [{**first, "id": f"pc-{each:04}", "serial": f"S{each}"} for each in range(number)]
+    site = Site.model_validate(made)
+    readings = {f"pc-{each:04}": row(f"pc-{each:04}") for each in range(1, number)}
+    return lines_of(Known(site, TOPICS, ZONE, T0, [alarm("pc-0007", "sensor-silent")], readings, {}, []))
+
+
+def test_pages_hold_every_sensor_once_in_the_order_of_the_list() -> None:
+    every = many(130)
+    assert [line.id for line in every[:2]] == ["pc-0007", "pc-0000"]
+    seen: list[str] = []
+    after = None
+    for _ in range(5):
+        shown, after = page_of(every, after, 40)
+        assert len(shown) <= 40
+        seen += [line.id for line in shown]
+        if after is None:
+            break
+    assert seen == [line.id for line in every]
+    # A place of a sensor that has left the list is still a place.
+    assert page_of(every[:1], key_of(every[0]), 40) == ([], None)
+
+
+@pytest.mark.parametrize(
+    ("css", "text", "ids"),
+    [
+        ("bad", "", ["pc-0007"]),
+        ("unknown", "", ["pc-0000"]),
+        ("", "s12 NEEDLE", ["pc-0012"]),
+        ("fine", "pc-0000", []),
+        ("", "nobody", []),
+    ],
+)
+def test_the_list_is_narrowed_by_answer_and_words(css: str, text: str, ids: list[str]) -> None:
+    assert [line.id for line in chosen(many(20), css, text)] == ids
+
+
+def test_how_far_back_was_looked_is_said() -> None:
+    site = Site.model_validate(site_dict())
+    known = Known(site, TOPICS, ZONE, T0, [], {}, {}, [])
+    assert "on record" in lines_of(known)[0].answer + lines_of(known)[0].last
+    since = lines_of(replace(known, looked_us=T0 - 90 * SECOND_US))
+    told = {line.id: line for line in since}
+    assert told["pc-1"].last == "none since 20:25"
+    assert told["pc-1"].answer == "Cannot tell: no reading of it since 20:25"

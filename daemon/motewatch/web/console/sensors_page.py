@@ -117,6 +117,35 @@ class Known:
     steps: Sequence[AlarmStep]
     letters: Mapping[str, KeptLetter] = field(default_factory=dict)
     """The last message of a sensor that could not be used."""
+    looked_us: int | None = None
+    """How far back readings were looked for; None: through all that is on record."""
+
+
+Key = tuple[int, int, str, str]
+"""Where a line stands in the list: it stays a good place to go on from where the line itself has moved."""
+
+
+def key_of(line: Line) -> Key:
+    """What cannot be trusted first, then what was turned away, then by calibration."""
+    return RANK[line.css], 0 if line.turned else 1, (line.due or date.max).isoformat(), line.id
+
+
+def chosen(lines: Sequence[Line], css: str, text: str) -> list[Line]:
+    """Those of this answer, with these words in id, serial number or place; empty: all."""
+    words = text.casefold().split()
+    return [
+        line
+        for line in lines
+        if css in ("", line.css)
+        and all(word in f"{line.id} {line.serial} {line.where} {line.location}".casefold() for word in words)
+    ]
+
+
+def page_of(lines: Sequence[Line], after: Key | None, limit: int) -> tuple[list[Line], Key | None]:
+    """The lines after that place, and the place after which there are more."""
+    rest = [line for line in lines if after is None or key_of(line) > after]
+    shown = rest[:limit]
+    return shown, key_of(shown[-1]) if len(rest) > limit else None
 
 
 def place_of_sensor(sensor: Sensor, placings: Mapping[str, AuditRow]) -> str:
@@ -141,7 +170,7 @@ def lines_of(known: Known) -> list[Line]:
         _line(sensor, known, names, kinds[sensor.id], steps[f"sensor/{sensor.id}/silent"])
         for sensor in known.site.sensors
     ]
-    return sorted(lines, key=lambda line: (RANK[line.css], not line.turned, line.due or date.max, line.id))
+    return sorted(lines, key=key_of)
 
 
 def _line(
@@ -154,7 +183,7 @@ def _line(
     where = _where(sensor, location, reading, known, names)
     days = days_left(sensor.calibration_due, local(known.now_us, known.zone).date())
     quiet_us = None if row is None else known.now_us - row.received_us
-    mark, answer = _answer(sensor, kinds, location, reading, quiet_us, days)
+    mark, answer = _answer(sensor, kinds, location, reading, quiet_us, days, _since(known))
     told = [
         None if sensor.kind == "portable" else silences(sensor.id, steps, known.now_us - each * DAY_US, known.now_us)
         for each in (1, 7)
@@ -167,7 +196,7 @@ def _line(
         answer,
         where,
         location,
-        "not among the newest messages"
+        f"none {_since(known)}"
         if reading is None
         else f"{at(reading.end_us, known.zone, known.now_us)}, {ago(reading.end_us, known.now_us)}",
         _turned(known.letters.get(sensor.id), row, known),
@@ -185,6 +214,11 @@ def _line(
         None if row is None or reading is None else row.received_us - reading.end_us,
         *told,
     )
+
+
+def _since(known: Known) -> str:
+    """How far back readings are looked for, in words."""
+    return "on record" if known.looked_us is None else f"since {at(known.looked_us, known.zone, known.now_us)}"
 
 
 def _holds(alarm: AlarmMessage) -> bool:
@@ -216,6 +250,7 @@ def _answer(
     reading: Reading | None,
     quiet_us: int | None,
     days: int | None,
+    since: str,
 ) -> tuple[tuple[str, str], str]:
     faults = [FAULTS[kind] for kind in FAULTS if kind in kinds]
     if faults:
@@ -223,7 +258,7 @@ def _answer(
     if sensor.kind == "portable" and not location and (reading is None or reading.location is None):
         return UNKNOWN, "Cannot be used unless somebody says where it stands, or its messages do"
     if reading is None or quiet_us is None:
-        return UNKNOWN, "Cannot tell: no reading of it among the newest messages"
+        return UNKNOWN, f"Cannot tell: no reading of it {since}"
     # Without an alarm, too: while nobody can be heard, because the broker is away, nobody's silence is a fault.
     if quiet_us > (DAY_US if sensor.kind == "portable" else silent_us(sensor)):
         return UNKNOWN, f"Cannot tell: not heard for {lasting(quiet_us)}"

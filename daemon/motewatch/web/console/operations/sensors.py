@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from base64 import b64encode
-from typing import Final
+from typing import Final, Literal
 
 from pydantic import Field
 from starlette.concurrency import run_in_threadpool
@@ -20,8 +20,8 @@ from motewatch.web.console.listing import Listed, cursor_of, place_of
 from motewatch.web.console.now import COMMENT_MAX
 from motewatch.web.console.operation import BASE, Operation, Out, answer, body_of, query_of
 from motewatch.web.console.operations.right_now import Done, done
-from motewatch.web.console.pages.sensors import sensor_lines
-from motewatch.web.console.sensors_page import Line
+from motewatch.web.console.pages.sensors import KEY, TEXT_MAX, key_from, sensor_lines
+from motewatch.web.console.sensors_page import Line, chosen, page_of
 from motewatch.wire.records import SECOND_US
 
 ANSWERS: Final = {"bad": "not-to-be-trusted", "unknown": "cannot-tell", "watch": "due", "fine": "in-order"}
@@ -46,7 +46,7 @@ class SensorNow(Out):
     last_reading: str = Field(description="In words.")
     calibration: str = Field(description="In words.")
     silences: str = Field(description="Of the last day and week, in words; empty for a portable.")
-    last_end: str | None = Field(description="End of its last reading; null: none among the newest messages.")
+    last_end: str | None = Field(description="End of its last reading; null: none as far back as is looked.")
     delay_s: float | None = Field(description="How long after that end it came; below 0: its clock is ahead of ours.")
     flow: str | None = Field(description="As its last reading says.")
     laser: str | None = Field(description="As its last reading says.")
@@ -56,9 +56,10 @@ class SensorNow(Out):
 
 
 class Sensors(Out):
-    """All sensors, those that cannot be trusted first."""
+    """A page of them, those that cannot be trusted first."""
 
     sensors: list[SensorNow]
+    next: str | None
 
 
 class DeadLetterOut(Out):
@@ -88,6 +89,15 @@ class PlaceOrder(Out):
     comment: str = Field(default="", max_length=COMMENT_MAX)
 
 
+class SensorsAsked(Listed):
+    """The query of the sensors."""
+
+    answer: Literal["", "not-to-be-trusted", "cannot-tell", "due", "in-order"] = Field(
+        default="", description="Those of this answer only; empty: all."
+    )
+    text: str = Field(default="", max_length=TEXT_MAX, description="Words in id, serial number or place.")
+
+
 class LettersAsked(Listed):
     """The query of the dead letters."""
 
@@ -95,7 +105,16 @@ class LettersAsked(Listed):
 
 
 OPERATIONS: Final = (
-    Operation(f"{BASE}/sensors", "GET", "sensors", "Which sensors can be trusted now", May.LOOK, Sensors),
+    Operation(
+        f"{BASE}/sensors",
+        "GET",
+        "sensors",
+        "Which sensors can be trusted now, page by page",
+        May.LOOK,
+        Sensors,
+        problems=(400, 401, 403, 422),
+        asks=SensorsAsked,
+    ),
     Operation(
         f"{BASE}/dead-letters",
         "GET",
@@ -126,9 +145,14 @@ class SensorOperations:
         self._house = house
 
     async def sensors(self, request: Request, visitor: Visitor) -> Response:
-        """All sensors."""
+        """Sensors as they stand."""
+        asked = query_of(request, SensorsAsked)
+        place = key_from(place_of("api-sensors", asked.cursor, *KEY))
         lines = await run_in_threadpool(sensor_lines, self._house)
-        return answer(Sensors(sensors=[_now(line) for line in lines]))
+        css = next((css for css, word in ANSWERS.items() if word == asked.answer), "")
+        shown, after = page_of(chosen(lines, css, one_line(asked.text)), place, asked.limit)
+        following = None if after is None else cursor_of("api-sensors", *after)
+        return answer(Sensors(sensors=[_now(line) for line in shown], next=following))
 
     async def dead_letters(self, request: Request, visitor: Visitor) -> Response:
         """Messages that could not be used."""

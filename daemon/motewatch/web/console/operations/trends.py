@@ -42,9 +42,10 @@ class Where(Out):
 
 
 class Locations(Out):
-    """All locations."""
+    """A page of them, in the order of the site file; those that are on record alone come last."""
 
     locations: list[Where]
+    next: str | None
 
 
 class SamplesAsked(Listed):
@@ -119,7 +120,16 @@ class SeriesThen(Out):
 
 
 OPERATIONS: Final = (
-    Operation(f"{BASE}/locations", "GET", "locations", "All locations", May.LOOK, Locations),
+    Operation(
+        f"{BASE}/locations",
+        "GET",
+        "locations",
+        "All locations, page by page",
+        May.LOOK,
+        Locations,
+        problems=(400, 401, 403, 422),
+        asks=Listed,
+    ),
     Operation(
         f"{BASE}/locations/{{location}}/samples",
         "GET",
@@ -152,9 +162,16 @@ class TrendOperations:
 
     async def locations(self, request: Request, visitor: Visitor) -> Response:
         """All locations."""
+        asked = query_of(request, Listed)
+        place = place_of("locations", asked.cursor, int)
+        start = 0 if place is None else max(0, int(place[0]))
         places = await run_in_threadpool(self._trends.places)
-        found = [Where(id=each.id, name=each.name, room=each.room or None, standard=each.standard) for each in places]
-        return answer(Locations(locations=found))
+        end = start + asked.limit
+        found = [
+            Where(id=each.id, name=each.name, room=each.room or None, standard=each.standard)
+            for each in places[start:end]
+        ]
+        return answer(Locations(locations=found, next=cursor_of("locations", end) if end < len(places) else None))
 
     async def samples(self, request: Request, visitor: Visitor) -> Response:
         """Samples of a location."""

@@ -41,6 +41,8 @@ ROUTES: Final = (
     Rule("/alarms/figures", "figures", ("GET",), May.LOOK),
 )
 STEPS_SHOWN: Final = 60
+SHOWN: Final = 200
+"""So many alarms of a list stand on the page, unless all are asked for: a flood must not fill a phone."""
 BOXES: Final = 100
 """So many alarms have a box to be acknowledged together."""
 
@@ -66,7 +68,8 @@ class AlarmPages:
     async def alarms(self, request: Request, visitor: Visitor) -> Response:
         """All alarms that are not normal; a POST acknowledges those that were ticked."""
         if request.method != "POST":
-            return await run_in_threadpool(self._list, visitor, 200, (), UNTOUCHED)
+            whole = request.query_params.get("all", "") == "1"
+            return await run_in_threadpool(self._list, visitor, 200, (), UNTOUCHED, whole)
         form = await self._house.form(request, visitor)
         if not visitor.may(May.ACKNOWLEDGE):
             raise HTTPException(403, role_words(visitor))
@@ -95,7 +98,7 @@ class AlarmPages:
         self._house.until_shown(ticked[:BOXES])
         return RedirectResponse("/alarms", 303)
 
-    def _list(self, visitor: Visitor, status: int, wrong: Any, typed: Typed) -> Response:
+    def _list(self, visitor: Visitor, status: int, wrong: Any, typed: Typed, whole: bool = False) -> Response:
         house, site = self._house, self._house.site
         now_us, zone = house.clock.now_us(), house.feed.zone
         names = {each.id: each.name for each in site.locations}
@@ -109,6 +112,7 @@ class AlarmPages:
             "ticked": {value for name, value in typed.fields.items() if name.startswith("take-")},
             "longest": COMMENT_MAX,
             "boxes": BOXES,
+            "most": None if whole else SHOWN,
         }
         return house.page("alarms", visitor, status, **shown)
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from itertools import groupby
 from typing import Any, Final
+from urllib.parse import urlencode
 
 from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
@@ -17,7 +20,9 @@ from motewatch.picture.trend_chart import NARROW, WIDE, trend_chart
 from motewatch.picture.words import UNICODE, lasting, size
 from motewatch.web.access.desk import Visitor
 from motewatch.web.access.roles import May
+from motewatch.web.bodies import one_line
 from motewatch.web.console.house import House, Rule
+from motewatch.web.console.listing import cursor_of, place_of
 from motewatch.web.console.record_lines import alarm_path
 from motewatch.web.console.trend_asked import SPANS, WEEK, Asked, TrendLaterError, UnclearTrendError, asked_of
 from motewatch.web.console.trend_files import NoParquetError, csv_of, parquet_of
@@ -34,6 +39,8 @@ ROUTES: Final = (
     Rule("/location/{location}/samples.parquet", "parquet", ("GET",), May.LOOK),
 )
 ROWS: Final = 100
+ROOMS: Final = 60
+TEXT_MAX: Final = 100
 LISTED_ALARMS: Final = 50
 PARQUET_US: Final = 400 * 86_400_000_000
 
@@ -46,24 +53,46 @@ class RoomPages:
         self._trends = Trends(house)
 
     async def rooms(self, request: Request, visitor: Visitor) -> Response:
-        """All rooms and locations."""
-        return await run_in_threadpool(self._rooms, visitor)
+        """Rooms and their locations, narrowed to words, page by page."""
+        text = one_line(request.query_params.get("text", ""))[:TEXT_MAX]
+        place = place_of("rooms", request.query_params.get("cursor", ""), int)
+        return await run_in_threadpool(self._rooms, visitor, text, 0 if place is None else max(0, int(place[0])))
 
-    def _rooms(self, visitor: Visitor) -> Response:
+    def _rooms(self, visitor: Visitor, text: str, start: int) -> Response:
         site, places = self._house.site, self._trends.places()
-        areas = [
-            (
-                area.name,
-                [
-                    (room, [each for each in places if each.room == room.id])
-                    for room in site.rooms
-                    if room.area == area.id
-                ],
-            )
+        inside = defaultdict[str, list[Place]](list)
+        for each in places:
+            inside[each.room].append(each)
+        words = text.casefold().split()
+
+        def fits(*names: str) -> bool:
+            return all(word in " ".join(names).casefold() for word in words)
+
+        areas = {area.id: area.name for area in site.areas}
+        found = [
+            (areas[room.area], room, inside[room.id])
             for area in site.areas
+            for room in site.rooms
+            if room.area == area.id
+            and fits(room.id, room.name, area.name, *(f"{each.id} {each.name}" for each in inside[room.id]))
         ]
-        gone = [each for each in places if not each.room]
-        return self._house.page("rooms", visitor, areas=areas, gone=gone)
+        page = found[start : start + ROOMS]
+        fields = {"text": text} if text else {}
+        end = start + ROOMS
+        return self._house.page(
+            "rooms",
+            visitor,
+            areas=[
+                (area, [(room, its) for _, room, its in rooms]) for area, rooms in groupby(page, lambda one: one[0])
+            ],
+            gone=[each for each in inside[""] if fits(each.id)] if end >= len(found) else [],
+            text=text,
+            found=len(found),
+            all=len(site.rooms),
+            first=start == 0,
+            newest=f"/rooms?{urlencode(fields)}" if fields else "/rooms",
+            more=f"/rooms?{urlencode(fields | {'cursor': cursor_of('rooms', end)})}" if end < len(found) else "",
+        )
 
     async def room(self, request: Request, visitor: Visitor) -> Response:
         """One room: the trend of each of its locations over the same time."""

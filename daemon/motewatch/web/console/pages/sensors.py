@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from typing import Any, Final
-from urllib.parse import quote
+from urllib.parse import quote, urlencode
 
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -20,6 +20,7 @@ from motewatch.journal.sensor_record import (
     knocking,
     letter,
     letters,
+    looked_back_us,
     newest_letters,
     newest_readings,
     placings,
@@ -34,7 +35,18 @@ from motewatch.web.console.house import House, Rule
 from motewatch.web.console.listing import cursor_of, place_of
 from motewatch.web.console.now import COMMENT_MAX
 from motewatch.web.console.record_lines import note_path, stamp
-from motewatch.web.console.sensors_page import Known, Line, delay_words, letter_of, lines_of, stranger_of
+from motewatch.web.console.sensors_page import (
+    RANK,
+    Key,
+    Known,
+    Line,
+    chosen,
+    delay_words,
+    letter_of,
+    lines_of,
+    page_of,
+    stranger_of,
+)
 from motewatch.web.console.typed import UNTOUCHED, Typed, too_long
 from motewatch.wire.decode import decode
 from motewatch.wire.records import DAY_US, Reading
@@ -48,6 +60,9 @@ ROUTES: Final = (
     Rule("/sensor/{sensor}", "place", ("POST",), May.OPERATE),
 )
 LETTERS: Final = 50
+ROWS: Final = 60
+TEXT_MAX: Final = 100
+KEY: Final = (int, int, str, str)
 READINGS: Final = 20
 NO_REPLY: Final = "It was handed over, but there is no reply yet. Look again before you try again."
 
@@ -70,8 +85,14 @@ def sensor_lines(house: House) -> list[Line]:
         placings(store),
         [step for step in house.record.alarm_steps(now_us - 7 * DAY_US, now_us + 1) if step.kind == "sensor-silent"],
         newest_letters(store),
+        looked_back_us(store),
     )
     return lines_of(known)
+
+
+def key_from(place: tuple[int | str, ...] | None) -> Key | None:
+    """The place that a cursor stands for, for `page_of`."""
+    return None if place is None else (int(place[0]), int(place[1]), str(place[2]), str(place[3]))
 
 
 class SensorPages:
@@ -81,17 +102,31 @@ class SensorPages:
         self._house = house
 
     async def sensors(self, request: Request, visitor: Visitor) -> Response:
-        """All sensors, the worst first."""
-        return await run_in_threadpool(self._list, visitor)
+        """Sensors, the worst first, narrowed to an answer and to words, page by page."""
+        query = request.query_params
+        css = query.get("answer", "")
+        text = one_line(query.get("text", ""))[:TEXT_MAX]
+        place = place_of("sensors", query.get("cursor", ""), *KEY)
+        return await run_in_threadpool(self._list, visitor, css if css in RANK else "", text, place)
 
-    def _list(self, visitor: Visitor) -> Response:
+    def _list(self, visitor: Visitor, css: str, text: str, place: tuple[int | str, ...] | None) -> Response:
         house = self._house
         zone, now_us, store = house.feed.zone, house.clock.now_us(), house.record.store
         lines = sensor_lines(house)
         counted = Counter(line.css for line in lines)
+        found = chosen(lines, css, text)
+        page, after = page_of(found, key_from(place), ROWS)
+        fields = {name: value for name, value in (("answer", css), ("text", text)) if value}
         shown: dict[str, Any] = {
+            "answer": css,
+            "text": text,
+            "found": len(found),
+            "all": len(lines),
+            "first": place is None,
+            "more": "" if after is None else f"/sensors?{urlencode(fields | {'cursor': cursor_of('sensors', *after)})}",
+            "newest": f"/sensors?{urlencode(fields)}" if fields else "/sensors",
             "clock": clock(now_us, zone),
-            "lines": lines,
+            "lines": page,
             "tally": [
                 (css, sign, counted[css], word)
                 for css, sign, word in (
