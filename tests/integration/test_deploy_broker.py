@@ -217,6 +217,21 @@ def test_the_daemon_is_heard_and_commanded(example: Example) -> None:
         assert [topic for topic, _ in display.heard] == spoken
 
 
+def test_the_daemon_may_say_all_that_it_says(example: Example) -> None:
+    of_something = ("reply", "sample", "alarm", "call", "marker")
+    said = [getattr(TOPICS, name)("x") for name in of_something]
+    said += [TOPICS.event, TOPICS.figures, TOPICS.anchor, TOPICS.service]
+    # Whatever the class of topics can say more some day, these are all but what is said to the daemon.
+    known = {*of_something, "event", "figures", "anchor", "service", "counts", "presence", "command"}
+    assert {name for name in vars(Topics) if not name.startswith("_")} - known == {"subscriptions", "read", "root", "site"}
+    with peer(example.server.port, "motewatch") as daemon, peer(example.server.port, "display", "#") as display:
+        assert [topic for topic in said if daemon.publish(topic) != 0] == []
+        wait_until(lambda: len(display.heard) == 6, "what a display may hear")
+        assert {topic for topic, _ in display.heard} == {
+            TOPICS.sample("x"), TOPICS.alarm("x"), TOPICS.event, TOPICS.figures, TOPICS.anchor, TOPICS.service
+        }  # fmt: skip
+
+
 def test_a_person_hears_the_own_calls_alone(example: Example) -> None:
     port = example.server.port
     with peer(port, "motewatch") as daemon, peer(port, "pc-2", "#") as person, peer(port, "pc-1") as other:
