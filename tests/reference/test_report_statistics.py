@@ -62,17 +62,20 @@ def figures(day: pd.DataFrame) -> dict[str, Any]:
     return location_figures(columns_of(day), RULES, T0, END)
 
 
-def columns_of(day: pd.DataFrame) -> Columns:
+def columns_of(day: pd.DataFrame, together: int = 60) -> Columns:
     columns = Columns()
+    made: list[list[Any]] = []
     rows: list[Any] = list(day.itertuples())
     for row in rows:
         air = row.sampled > 0
         channels = [[500, row.small, row.volume], [5000, row.big, row.volume]] if air else []
         climate = [2, 2 * row.temperature, row.temperature - 100, row.temperature + 150] if air else None
-        columns.take(
+        made.append(
             ["l1", row.start, row.end, row.revision, channels, row.sampled, 1, ["s1"] if air else [], row.quality,
              row.state, climate, None, None]
         )  # fmt: skip
+    for begin in range(0, len(made), together):
+        columns.take(made[begin : begin + together])
     return columns
 
 
@@ -166,6 +169,32 @@ def test_a_value_equal_to_its_level_is_within_it_also_with_huge_numbers() -> Non
 def test_readings_closer_than_the_gap_of_their_programme_are_no_gap() -> None:
     columns = Columns()
     for start in (T0, T0 + 3 * MINUTE, T0 + 20 * MINUTE):
-        columns.take(["l1", start, start + MINUTE, 1, [[500, 1, 1000]], MINUTE, 1, [], 0, "at-rest", None, None, None])
+        sample = ["l1", start, start + MINUTE, 1, [[500, 1, 1000]], MINUTE, 1, [], 0, "at-rest", None, None, None]
+        columns.take([sample])
     found = location_figures(columns, [Rules(0, {}, (), 5 * MINUTE)], T0, T0 + 22 * MINUTE)
     assert found["gaps"] == [[T0 + 4 * MINUTE, T0 + 20 * MINUTE]]
+
+
+def test_samples_taken_together_are_those_taken_one_by_one(day: pd.DataFrame) -> None:
+    one_by_one = columns_of(day, 1)
+    assert columns_of(day) == columns_of(day, len(day)) == one_by_one
+    columns, mixed = Columns(), Columns()
+    rows: list[list[Any]] = [
+        ["l1", T0 + at, T0 + at + 1, 1, channels, 1, 1, sensors, 0, "at-rest", [1, at, at, at], climate, None]
+        for at, (channels, sensors, climate) in enumerate(
+            [
+                ([[500, 1, 10], [5000, 0, 10]], ["s1"], None),
+                ([[300, 4, 10], [500, 2, 10]], ["s1", "s2"], [1, 2, 3, 4]),
+                ([[500, 3, 10]], [], None),
+                ([], [], None),
+                ([[500, 4, 0], [5000, 1, 10]], ["s2"], [1, 5, 6, 7]),
+            ]
+        )
+    ]
+    columns.take(rows)
+    for row in rows:
+        mixed.take([row])
+    assert columns == mixed
+    assert columns.sizes[500][0].tolist() == [0, 1, 2]
+    columns.take([])
+    assert columns == mixed

@@ -79,8 +79,8 @@ def make_report(store: Store, scope: Scope, as_of: AsOf | None = None) -> dict[s
     watched = {life.first.location for life in told if size_of(life.first.alarm) is not None}
     for location in places:
         mine = Columns()
-        for one in reader.samples(location, span.start_us, span.end_us):
-            mine.take(one)
+        for some in reader.samples(location, span.start_us, span.end_us):
+            mine.take(some)
         all_figures[location] = location_figures(mine, _rules(readable, location), span.start_us, span.end_us)
         if location in watched:
             peaks[location] = mine

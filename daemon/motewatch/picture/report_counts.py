@@ -9,9 +9,9 @@ what was not measured is a gap with its times. Pure; must not know records or do
 from __future__ import annotations
 
 from array import array
-from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import chain, groupby
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -84,33 +84,59 @@ class Columns:
     sensors: dict[str, int] = field(default_factory=dict)
     """How many samples each took part in."""
 
-    def take(self, plain: Sequence[Any]) -> None:
-        """A sample as `engine.codec.sample_to_plain` wrote it."""
-        _, start, end, revision, channels, sampled, _, sensors, quality, occupancy, *climate = plain
-        at = len(self.end_us)
-        self.start_us.append(start)
-        self.end_us.append(end)
-        self.revision.append(revision)
-        self.sampled_us.append(sampled)
-        self.quality.append(quality)
-        self.occupancy.append(occupancy)
-        for size, count, volume in channels:
-            if volume:
-                lists = self.sizes.get(size)
-                if lists is None:
-                    lists = self.sizes[size] = (_numbers(), _numbers(), _numbers())
-                lists[0].append(at)
-                lists[1].append(count)
-                lists[2].append(volume)
-        for (name, _unit), spread in zip(CLIMATE, climate, strict=True):
-            if spread is not None:
+    def take(self, plain: Sequence[Sequence[Any]]) -> None:
+        """Samples as `engine.codec.sample_to_plain` wrote them, one after the other.
+
+        Column by column: a report has hundreds of thousands.
+        """
+        if not plain:
+            return
+        columns = zip(*plain, strict=True)
+        _, start, end, revision, channels, sampled, _, sensors, quality, occupancy, *climate = columns
+        first = len(self.end_us)
+        self.start_us.extend(start)
+        self.end_us.extend(end)
+        self.revision.extend(revision)
+        self.sampled_us.extend(sampled)
+        self.quality.extend(quality)
+        self.occupancy.extend(occupancy)
+        self._take_counts(first, channels)
+        for (name, _unit), spreads in zip(CLIMATE, climate, strict=True):
+            there = [at for at, spread in enumerate(spreads, first) if spread is not None]
+            if there:
                 found = self.climate.get(name)
                 if found is None:
                     found = self.climate[name] = (_numbers(), _numbers())
-                found[0].append(at)
-                found[1].extend(spread)
-        for sensor in sensors:
+                found[0].extend(there)
+                found[1].extend(chain.from_iterable(spread for spread in spreads if spread is not None))
+        for sensor in chain.from_iterable(sensors):
             self.sensors[sensor] = self.sensors.get(sensor, 0) + 1
+
+    def _take_counts(self, first: int, channels: Sequence[Sequence[Sequence[int]]]) -> None:
+        """`first`: which sample the first of these is."""
+        if len({len(each) for each in channels}) == 1:
+            by_size = [tuple(zip(*one_size, strict=True)) for one_size in zip(*channels, strict=True)]
+            if all(len(set(sizes)) == 1 and all(volumes) for sizes, _, volumes in by_size):
+                for sizes, counts, volumes in by_size:
+                    where, particles, air = self._of_size(sizes[0])
+                    where.extend(range(first, first + len(sizes)))
+                    particles.extend(counts)
+                    air.extend(volumes)
+                return
+        # Other sizes in between, or no air: one by one, so that each size stays in the order of time.
+        for at, of_one in enumerate(channels, first):
+            for size, count, volume in of_one:
+                if volume:
+                    where, particles, air = self._of_size(size)
+                    where.append(at)
+                    particles.append(count)
+                    air.append(volume)
+
+    def _of_size(self, size: int) -> tuple[array[int], array[int], array[int]]:
+        lists = self.sizes.get(size)
+        if lists is None:
+            lists = self.sizes[size] = (_numbers(), _numbers(), _numbers())
+        return lists
 
 
 def location_figures(columns: Columns, rules: Sequence[Rules], start_us: int, end_us: int) -> dict[str, Any]:
@@ -120,9 +146,9 @@ def location_figures(columns: Columns, rules: Sequence[Rules], start_us: int, en
     """
     ends, starts = _array(columns.end_us), _array(columns.start_us)
     sampled, quality = _array(columns.sampled_us), _array(columns.quality)
-    era = _eras(columns.end_us, rules)
+    era = _eras(ends, rules)
     span = ends - starts
-    gaps = gaps_of(columns.start_us, columns.end_us, columns.sampled_us, rules, start_us, end_us)
+    gaps = gaps_of(starts, ends, sampled, rules, start_us, end_us)
     return {
         "samples": len(ends),
         "samples_with_air": int(np.count_nonzero(sampled > 0)),
@@ -148,25 +174,19 @@ def location_figures(columns: Columns, rules: Sequence[Rules], start_us: int, en
 
 
 def gaps_of(
-    starts: Sequence[int],
-    ends: Sequence[int],
-    sampled: Sequence[int],
-    rules: Sequence[Rules],
-    start_us: int,
-    end_us: int,
+    starts: Ints, ends: Ints, sampled: Ints, rules: Sequence[Rules], start_us: int, end_us: int
 ) -> list[tuple[int, int]]:
     """The stretches of `[start_us, end_us)` in which nobody measured."""
-    instants = [each.from_us for each in rules]
-    found, reached = [], start_us
-    for first, last, air in zip(starts, ends, sampled, strict=True):
-        if not air:
-            continue
-        allowed = rules[max(0, bisect_right(instants, last) - 1)].gap_us if rules else 0
-        if first - reached > allowed:
-            found.append((reached, first))
-        reached = max(reached, last)
-    if end_us - reached > (rules[-1].gap_us if rules else 0):
-        found.append((reached, end_us))
+    allowed = _array([each.gap_us for each in rules] or [0])
+    with_air = sampled > 0
+    first, last = starts[with_air], ends[with_air]
+    era = _eras(last, rules) if rules else np.zeros(len(last), dtype=np.int64)
+    # How far anybody had measured before each of them.
+    reached = np.maximum.accumulate(np.concatenate(([start_us], last)))
+    late = np.flatnonzero(first - reached[:-1] > allowed[era])
+    found = [(int(reached[at]), int(first[at])) for at in late]
+    if end_us - int(reached[-1]) > int(allowed[-1]):
+        found.append((int(reached[-1]), end_us))
     return found
 
 
@@ -202,17 +222,20 @@ def _array(values: Sequence[int]) -> Ints:
     return np.asarray(values, dtype=np.int64)
 
 
-def _eras(ends: Sequence[int], rules: Sequence[Rules]) -> Ints:
+def _eras(ends: Ints, rules: Sequence[Rules]) -> Ints:
     """Which of the rules held at the end of each sample."""
     instants = _array([each.from_us for each in rules])
-    return np.maximum(np.searchsorted(instants, _array(ends), side="right") - 1, 0).astype(np.int64)
+    return np.maximum(np.searchsorted(instants, ends, side="right") - 1, 0).astype(np.int64)
 
 
 def _states(columns: Columns, span: Ints) -> dict[str, int]:
     """The time of samples in each occupancy state."""
     found: dict[str, int] = {}
-    for state, us in zip(columns.occupancy, span.tolist(), strict=True):
-        found[state] = found.get(state, 0) + us
+    at = 0
+    for state, together in groupby(columns.occupancy):
+        until = at + sum(1 for _ in together)
+        found[state] = found.get(state, 0) + int(span[at:until].sum())
+        at = until
     return dict(sorted(found.items()))
 
 
