@@ -34,8 +34,6 @@ from motewatch.wire.records import MINUTE_US, SECOND_US
 DAY_US: Final = 24 * HOUR_US
 LONGEST_US: Final = 3660 * DAY_US
 """Ten years: what may be asked for at once."""
-COUNTED_US: Final = 31 * DAY_US
-"""Whether so few samples are archived that they may stand for themselves is asked of no longer time."""
 SHORTEST_US: Final = 10 * SECOND_US
 WIDTHS_US: Final = (
     *(each * SECOND_US for each in (1, 2, 5, 10, 15, 30)),
@@ -102,8 +100,7 @@ def series(
             select(func.count()).select_from(asked.limit(samples_max + 1).subquery())
         ).scalar_one()
         if is_archived(connection, from_us, until_us):
-            known = range_us <= COUNTED_US
-            count = max(count, _summed_samples(connection, location, from_us, until_us) if known else samples_max + 1)
+            count = max(count, _summed_samples(connection, location, from_us, until_us, samples_max))
         if single and count <= SINGLE_MAX:
             with reaching(store, location, from_us, until_us) as reached:
                 found = list(latest_samples(reached, location, from_us, until_us))
@@ -157,11 +154,17 @@ def _kept_of(hour: int, body: str, width: int, sizes_nm: frozenset[int] | None) 
     return [(number * PART_US // width, part) for number, part in parts_from(body, sizes_nm)]
 
 
-def _summed_samples(connection: Connection, location: str, from_us: int, until_us: int) -> int:
-    """How many samples the sums of the hours of that time are of."""
+def _summed_samples(connection: Connection, location: str, from_us: int, until_us: int, most: int) -> int:
+    """How many samples the sums of the hours of that time are of; beyond `most` no matter how many."""
     table = tables.sample_hours.c
-    inside = table.hour.between(number_of(from_us + 1, HOUR_US), number_of(until_us, HOUR_US))
-    bodies = connection.execute(select(table.body).where(table.location == location, inside)).scalars()
+    inside = (
+        table.location == location,
+        table.hour.between(number_of(from_us + 1, HOUR_US), number_of(until_us, HOUR_US)),
+    )
+    hours = select(table.hour).where(*inside).limit(most + 1).subquery()
+    if (count := connection.execute(select(func.count()).select_from(hours)).scalar_one()) > most:
+        return count
+    bodies = connection.execute(select(table.body).where(*inside)).scalars()
     return sum(from_plain(json.loads(body)).samples for body in bodies)
 
 
