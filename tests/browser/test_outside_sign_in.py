@@ -17,7 +17,7 @@ from support.console import administrator
 from support.identity import IdentityProvider
 from support.live import ask
 from support.outside import outside_console
-from support.page_checks import sound
+from support.page_checks import sign_in, sound
 from support.servers import Mosquitto, wait_until
 
 pytestmark = [pytest.mark.browser, pytest.mark.broker]
@@ -82,7 +82,7 @@ def test_in_and_a_signature_without_scripts(
     shown(tab, "<b>Reviewed</b> by <b>Quinn Hill</b>")
     shot(tab, tmp_path, f"outside-signed-{name}")
     assert tab.complaints == []
-    assert [code.asked.get("prompt") for code in house.codes.values()] == [None, "login"]
+    assert [code.asked.get("prompt") for code in house.codes.values()] == ["login", "login"]
     rows = ask(tmp_path, lambda journal: journal.query_audit()) or []
     assert [row.subject for row in rows if row.action == "signed"] == ["audit/1-1"]
 
@@ -95,10 +95,31 @@ def test_a_provider_that_is_away_is_told(
     tab.call("Network.clearBrowserCookies", {})
     tab.open(f"{url}/sign-in")
     sound(tab, url)
+    shot(tab, tmp_path, "outside-sign-in-dark")
     house.stop()
     clicked(tab, "a.outside")
     shown(tab, "The identity provider does not answer now.")
     shot(tab, tmp_path, "outside-away-dark")
+
+
+def test_users_are_handed_over_on_their_page(
+    ground: tuple[str, IdentityProvider], browser: Browser, tmp_path: Path
+) -> None:
+    url, _ = ground
+    tab = browser.tab(size=(360, 740), scripts=True)
+    tab.call("Network.clearBrowserCookies", {})
+    sign_in(tab, url, "administrator")
+    tab.open(f"{url}/access")
+    for field, text in (("#user", "rosa"), ("#name", "Rosa Lind"), ("#reason", "new here")):
+        tab.write(field, text)
+    clicked(tab, "form.form button.go")
+    shown(tab, "One-time secret for")
+    clicked(tab, "summary")
+    sound(tab, url)
+    tab.write("#outside-why-rosa", "the house account came")
+    shot(tab, tmp_path, "outside-users-phone")
+    tab.keys("Tab", "Enter")
+    shown(tab, "waits for the first sign-in with the house account")
 
 
 def clicked(tab: Tab, selector: str) -> None:

@@ -388,10 +388,20 @@ def test_no_token_code_or_secret_is_in_log_or_record(ground: Ground) -> None:
         assert each not in told
 
 
+def test_the_next_person_at_a_shared_screen_is_not_the_one_before(ground: Ground) -> None:
+    """OIDC 3.1.2.1, 3.1.3.7 (13): asked anew also to sign in, and a provider that does not is not believed."""
+    with ground.outsider("mona", "quality") as mona:
+        address = mona.leave()
+        assert asked_of(address)["prompt"] == "login"
+        ground.house.stale_by_s = 5
+        assert "not signed in anew" in mona.http.get(mona.enter(address)).text
+        assert mona.http.get("/").status_code == 303
+
+
 def test_only_administrators_have_a_password_where_the_site_says_so(mosquitto: Mosquitto, tmp_path: Path) -> None:
     with (
         IdentityProvider() as house,
-        outside_console(tmp_path, mosquitto, house, own_sign_in="administrators") as (_, url),
+        outside_console(tmp_path, mosquitto, house, own_sign_in="administrators", ask_anew=False) as (_, url),
         administrator(tmp_path, url) as admin,
     ):
         page = admin.post("/access", act="make", user="mira", name="Mira", role="operator", reason="needed here")
@@ -402,6 +412,9 @@ def test_only_administrators_have_a_password_where_the_site_says_so(mosquitto: M
         house.member("mira", "shift")
         mira = Outsider(url, house, "mira")
         try:
+            # By its session at the provider, without being asked.
+            house.stale_by_s = 3_600
+            assert "prompt" not in asked_of(mira.leave())
             assert mira.come().status_code == 200
         finally:
             mira.close()

@@ -7,7 +7,7 @@ from typing import Annotated
 
 from pydantic import Field, StringConstraints
 
-from motewatch.site.basics import URL_PATTERN, Label, Table
+from motewatch.site.basics import URL_PATTERN, Flag, Label, Table
 
 SCOPE_PATTERN = r"^[\x21\x23-\x5b\x5d-\x7e]+$"
 """RFC 6749 3.3."""
@@ -58,6 +58,9 @@ class Oidc(Table):
     """Asked for besides `openid`; some providers tell groups only where a scope of that name is asked for."""
     roles: Annotated[list[GroupRole], Field(min_length=1, max_length=200)]
     """In this order: the first group that a user is in gives the role. Who is in none is refused."""
+    ask_anew: Flag = True
+    """The provider is to ask each time. False: whoever is signed in there comes in without being asked, also as the
+    person who sat at a shared screen before."""
     own_sign_in: OwnSignIn = OwnSignIn.EVERYONE
     """Who may go on signing in with a password of this console. Administrators always may: the provider may be away."""
     ca_file: Label | None = None

@@ -14,12 +14,14 @@ from typing import Any
 
 import jwt
 import pytest
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
 from motewatch.links.clock import Clock
 from motewatch.links.identity import IdentityError, ProviderAwayError, ProviderRefusedError, TokenRefusedError
 from motewatch.links.identity.fetching import BYTES
-from motewatch.links.identity.id_token import Expected
+from motewatch.links.identity.id_token import ALGORITHMS, Expected
 from motewatch.links.identity.provider import KEYS_EVERY_S, Provider, challenge_of
 from motewatch.links.secrets import Secret
 from motewatch.site.oidc import Oidc
@@ -165,6 +167,34 @@ def test_a_token_that_does_not_hold_is_refused(
     house.twist = twist
     with pytest.raises(TokenRefusedError, match=said):
         signed_in(house, ours(house))
+
+
+def key_for(algorithm: str) -> Any:
+    """A private key of the kind that the algorithm takes."""
+    kind, curve = ALGORITHMS[algorithm]
+    if kind == "RSA":
+        return rsa_key()
+    if kind == "OKP":
+        return Ed25519PrivateKey.generate()
+    curves: dict[str | None, ec.EllipticCurve]
+    curves = {"P-256": ec.SECP256R1(), "P-384": ec.SECP384R1(), "P-521": ec.SECP521R1()}
+    return ec.generate_private_key(curves[curve])
+
+
+@pytest.mark.parametrize("algorithm", sorted(ALGORITHMS))
+def test_each_signature_of_the_list_is_taken_by_its_own_kind_of_key(house: IdentityProvider, algorithm: str) -> None:
+    """RFC 7518 3.1, RFC 8037."""
+    key = key_for(algorithm)
+    jwk = jwt.get_algorithm_by_name(algorithm).to_jwk(key.public_key(), as_dict=True)
+    jwk.pop("key_ops", None)
+    house.keys = [{**jwk, "kid": "one"}, public_jwk(ec_key("other"), "two")]
+    house.forge = _by(key, algorithm, kid="one")
+    assert signed_in(house, ours(house))["sub"] == "sub-of-mira"
+    # A curve of another name is another key.
+    if "crv" in jwk:
+        house.keys[0]["crv"] = "P-384" if jwk["crv"] != "P-384" else "P-256"
+        with pytest.raises(TokenRefusedError):
+            signed_in(house, ours(house))
 
 
 def test_more_audiences_are_taken_where_the_token_was_made_for_us(house: IdentityProvider) -> None:

@@ -44,6 +44,8 @@ class Flow:
     """Path of our own to go to in the end."""
     session: str = ""
     signing: bool = False
+    fresh: bool = True
+    """The provider was asked to let nobody through who signed in before."""
 
 
 class Flows:
@@ -57,9 +59,9 @@ class Flows:
         self._used: OrderedDict[str, int] = OrderedDict()
         self._none_before_us = 0
 
-    def begin(self, after: str, session: str = "", *, signing: bool = False) -> Flow:
+    def begin(self, after: str, session: str = "", *, signing: bool = False, fresh: bool = True) -> Flow:
         """Another one."""
-        return Flow(secrets.token_urlsafe(16), self._clock.now_us(), after, session, signing)
+        return Flow(secrets.token_urlsafe(16), self._clock.now_us(), after, session, signing, fresh)
 
     def cookie(self, flow: Flow) -> str:
         """What the browser keeps of it."""

@@ -62,7 +62,7 @@ class ByProvider:
     def begin(self, after: str, session: str, address: str) -> tuple[str, str]:
         """(where to go, cookie) of a sign-in. Raises `AccessError`."""
         self._in_pace(f"begin {network(address)}")
-        flow = self.flows.begin(after, session)
+        flow = self.flows.begin(after, session, fresh=self.settings.ask_anew)
         return self._address(flow), self.flows.cookie(flow)
 
     def begin_signing(self, visitor: Visitor, intent: Intent, after: str) -> tuple[str, str]:
@@ -110,7 +110,7 @@ class ByProvider:
     def _address(self, flow: Flow) -> str:
         words = [self.flows.word(flow, what) for what in ("state", "nonce", "verifier")]
         try:
-            return self._provider.address(*words, fresh=flow.signing)
+            return self._provider.address(*words, fresh=flow.fresh)
         except IdentityError as error:
             raise self._told(error) from None
 
@@ -126,7 +126,7 @@ class ByProvider:
                 self.settings.client_id,
                 self.flows.word(flow, "nonce"),
                 flow.began_us / SECOND_US,
-                flow.signing,
+                flow.fresh,
             )
             verifier = self.flows.word(flow, "verifier")
             return self._provider.claims(answer.get("code", ""), verifier, answer.get("iss"), expected)
