@@ -42,6 +42,7 @@ def test_alarms(mosquitto: Mosquitto, tmp_path: Path) -> None:
         _meaning(vic)
         _acts(mira, tmp_path)
         _together(mira, peer)
+        _history(vic)
         _figures(vic)
         _programs(mira)
         _occupancy(mira, vic, tmp_path)
@@ -114,6 +115,35 @@ def _together(mira: Person, peer: Peer) -> None:
     assert again.status_code == 409
     assert again.text.count("nothing to acknowledge") == 2
     assert mira.http.get("/").text.count(quote(ACTION, safe="")) + mira.http.get("/").text.count(ACTION) > 0
+
+
+def _history(vic: Person) -> None:
+    page = unescape(vic.http.get("/alarms/history").text)
+    assert "raised: Needle side" in page
+    assert "acknowledged: " in page
+    only = unescape(vic.http.get("/alarms/history?priority=high&room=fill&kind=count-action").text)
+    assert "Only: <b>high priority; count action; Filling</b>" in only
+    assert "raised: Needle side" in only
+    assert "Nothing on record" in vic.http.get("/alarms/history?until=2020-01-01").text
+    assert "Nothing on record" in vic.http.get("/alarms/history?room=prep&priority=low").text
+    for wrong in ("priority=dire", "kind=none", "room=attic", "since=then", "since=2026-02-02&until=2026-01-01"):
+        refused = vic.http.get(f"/alarms/history?{wrong}")
+        assert refused.status_code == 422
+        assert 'class="beside"' in refused.text
+        assert vic.http.get(f"/api/v1/alarms/history?{wrong}").status_code == 422
+    whole = vic.http.get("/api/v1/alarms/history?limit=1000").json()
+    assert whole["next"] is None
+    seen, cursor = [], ""
+    for _ in whole["steps"]:
+        part = vic.http.get(f"/api/v1/alarms/history?limit=1&cursor={cursor}").json()
+        seen += part["steps"]
+        cursor = part["next"]
+    assert seen == whole["steps"]
+    assert cursor is None
+    high = vic.http.get("/api/v1/alarms/history?priority=high&room=fill").json()["steps"]
+    assert high == [each for each in seen if each["priority"] == "high" and each["room"] == "fill"]
+    assert {"starts", "shelve", "acknowledge"} <= {each["event"] for each in high}
+    assert any(each["by"] == "mira" and each["comment"] == "seen <b>" for each in high)
 
 
 def _figures(vic: Person) -> None:

@@ -8,7 +8,7 @@ not lost. A list never renews itself under somebody's hands. Must not know the r
 from __future__ import annotations
 
 from typing import Any, Final
-from urllib.parse import quote
+from urllib.parse import quote, urlencode
 
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -16,10 +16,14 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from motewatch.alarms.lifecycle import Event
+from motewatch.alarms.priority import Priority
 from motewatch.engine.records import OrderedAct
 from motewatch.engine.register import RegisterRow, alarm_register
+from motewatch.journal.alarm_history import alarm_history
 from motewatch.journal.sample_record import notes_on
+from motewatch.journal.search import ALARMS, Found, Kind, Place
 from motewatch.picture.words import clock
+from motewatch.site.alarm_kinds import ALARM_KINDS
 from motewatch.site.models import Site
 from motewatch.web.access.desk import Visitor
 from motewatch.web.access.roles import May
@@ -27,10 +31,13 @@ from motewatch.web.access.signable import alarm_subject, signatures_of
 from motewatch.web.bodies import one_line
 from motewatch.web.console.alarm_acts import ACTS, Act, acts_for, minutes_up_to
 from motewatch.web.console.alarm_figures_page import figures_page
+from motewatch.web.console.alarm_history_page import FIELDS, narrowed, words_of
 from motewatch.web.console.alarm_page import groups_of, hidden_words, meaning_of, state_of, steps_of
 from motewatch.web.console.house import House, Rule, role_words
+from motewatch.web.console.listing import cursor_of, place_of
 from motewatch.web.console.now import COMMENT_MAX, alarm_now
-from motewatch.web.console.record_lines import note_path, stamp
+from motewatch.web.console.record_lines import line_of, note_path, stamp
+from motewatch.web.console.record_wanted import UnclearError
 from motewatch.web.console.typed import UNTOUCHED, Typed, too_long
 from motewatch.web.words import length
 from motewatch.wire.records import MINUTE_US
@@ -38,9 +45,11 @@ from motewatch.wire.records import MINUTE_US
 ROUTES: Final = (
     Rule("/alarms", "alarms", ("GET", "POST"), May.LOOK),
     Rule("/alarm", "alarm", ("GET", "POST"), May.LOOK),
+    Rule("/alarms/history", "history", ("GET",), May.LOOK),
     Rule("/alarms/figures", "figures", ("GET",), May.LOOK),
 )
 STEPS_SHOWN: Final = 60
+ROWS: Final = 50
 SHOWN: Final = 200
 """So many alarms of a list stand on the page, unless all are asked for: a flood must not fill a phone."""
 BOXES: Final = 100
@@ -189,6 +198,44 @@ class AlarmPages:
             "sign_path": f"/sign?subject={quote(subject)}" if subject else "",
         }
         return house.page("alarm", visitor, status if known else 404, **shown)
+
+    # What became of them
+
+    async def history(self, request: Request, visitor: Visitor) -> Response:
+        """Every step on record, narrowed, page by page."""
+        fields = {name: request.query_params.get(name, "")[:100] for name in FIELDS}
+        place = place_of("alarm-history", request.query_params.get("cursor", ""), int, int)
+        return await run_in_threadpool(self._history, visitor, fields, place)
+
+    def _history(self, visitor: Visitor, fields: dict[str, str], place: tuple[int | str, ...] | None) -> Response:
+        house, site = self._house, self._house.site
+        kept = {name: value for name, value in fields.items() if value}
+        shown: dict[str, Any] = {
+            "fields": fields,
+            "priorities": [each.value for each in Priority],
+            "kinds": ALARM_KINDS,
+            "rooms": [(each.id, each.name) for each in site.rooms],
+            "said": words_of(fields, site),
+            "first": place is None,
+            "newest": f"/alarms/history?{urlencode(kept)}",
+        }
+        try:
+            wanted = narrowed(fields, site)
+        except UnclearError as error:
+            wrong = f"{str(error)[:1].upper()}{str(error)[1:]}."
+            typed = Typed("search", {}, wrong, error.field)
+            return house.page("alarm_history", visitor, 422, typed=typed, lines=[], older="", **shown)
+        after = None if place is None else (int(place[0]), int(place[1]))
+        steps, more = alarm_history(house.record.store, wanted, after, ROWS)
+        names = {each.id: each.name for each in site.locations}
+        lines = [
+            line_of(Found(Place(at_us, ALARMS, row), Kind.ALARM, step), names, house.feed.zone)
+            for (at_us, row), step in steps
+        ]
+        older = ""
+        if more is not None:
+            older = f"/alarms/history?{urlencode(kept | {'cursor': cursor_of('alarm-history', *more)})}"
+        return house.page("alarm_history", visitor, typed=UNTOUCHED, lines=lines, older=older, **shown)
 
     # How they are to live with
 
