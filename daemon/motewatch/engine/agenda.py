@@ -27,6 +27,8 @@ class Due(IntEnum):
     """A calibration falls due."""
     DEAD_LETTERS = 5
     """The last undecodable message may be long enough ago."""
+    CASCADE = 6
+    """An on-delay of a step of the pressure cascade may be over."""
     UNSHELVE = 20
     """A shelving is over."""
     RE_ALARM = 21

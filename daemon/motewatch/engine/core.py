@@ -22,6 +22,7 @@ from motewatch.engine.agenda import Agenda, Due
 from motewatch.engine.alarm_book import AlarmBook
 from motewatch.engine.answers import Answers
 from motewatch.engine.callout_desk import CalloutDesk
+from motewatch.engine.cascade import CascadeWatch
 from motewatch.engine.codec import decode_internal, encode_internal
 from motewatch.engine.commands import Commands, command_of
 from motewatch.engine.desk import Desk, RoomState
@@ -85,6 +86,7 @@ class _Parts:
         self.trials = TrialDesk(desk)
         self.commands = Commands(desk, self.trials)
         self.suppressions = Suppressions(desk)
+        self.cascade = CascadeWatch(desk)
         self.callout = CalloutDesk(desk)
 
     def settle(self) -> None:
@@ -232,6 +234,7 @@ class Engine:
         quality = parts.sensors.heard(reading, received_us)
         if quality is None:
             return
+        parts.cascade.take(reading)
         location = parts.placements.location_of(reading)
         if location is not None:
             parts.locations[location].take(reading, quality)
@@ -255,6 +258,8 @@ class Engine:
             parts.sensors.calibration_due(key, at_us)
         elif due is Due.DEAD_LETTERS:
             parts.service.dead_letters_due(at_us)
+        elif due is Due.CASCADE:
+            parts.cascade.due(key, at_us)
         elif due is Due.UNSHELVE:
             parts.commands.unshelve_due(key, at_us)
         elif due is Due.RE_ALARM:
@@ -326,6 +331,7 @@ class Engine:
         parts.callout.know(site)
         parts.commands.configured()
         parts.suppressions.configured()
+        parts.cascade.configured()
         self._drop_alarms_without_subject(parts)
         parts.callout.configured()
         desk.outputs.append(Audited(now_us, "service", "configuration", plan.site, configured.digest))
@@ -353,6 +359,7 @@ class Engine:
         """An alarm about something that the configuration no longer holds is over."""
         desk = parts.desk
         possible = {alarm for location in parts.locations.values() for alarm in location.alarms()}
+        possible |= parts.cascade.alarms()
         for alarm, entry in sorted(desk.book.entries.items()):
             sensor = entry.subject.sensor
             # Which parts there are the service knows: it says so of one that the site file has no more.
@@ -372,6 +379,7 @@ class Engine:
         if parts is None or configured is None:
             raise NotConfiguredError("there is nothing to snapshot before the first configuration")
         desk = parts.desk
+        cascade = parts.cascade.to_state()
         return {
             "version": STATE_VERSION,
             "configured": encode_internal(configured).decode(),
@@ -388,6 +396,8 @@ class Engine:
             "links": parts.commands.links.to_state(),
             "trials": parts.trials.to_state(),
             "callout": parts.callout.to_state(),
+            # Only where there are gauges, so that the snapshot of every other site is what it was.
+            **({"cascade": cascade} if cascade else {}),
         }
 
     @classmethod
@@ -422,6 +432,7 @@ class Engine:
         parts.trials.from_state(state["trials"])
         parts.callout.know(site)
         parts.callout.from_state(state["callout"])
+        parts.cascade.from_state(state.get("cascade", {}))
         return engine
 
     def snapshot_text(self) -> str:

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 from motewatch.alarms.bounds import Bound, Side
 from motewatch.alarms.rationalisation import Advisor
 from motewatch.engine.alarm_rules import AlarmRules
+from motewatch.engine.cascade_plan import CascadePlan, cascade_of
 from motewatch.engine.records import Priority
 from motewatch.engine.subject import Subject
 from motewatch.engine.suspicion_plan import SuspicionPlan, suspicion_of
@@ -152,6 +153,8 @@ class Plan:
     suspicion: SuspicionPlan | None
     advisor: Advisor
     """What the alarms mean, and their priorities where the site states what these follow from."""
+    cascade: CascadePlan
+    """Steps of the pressure cascade that gauges show."""
     alarm_rules: AlarmRules
     """Latching, re-alarm time, shelving, suppression by design, and who may do what."""
 
@@ -188,6 +191,7 @@ def compile_plan(site: Site, digest: str) -> Plan:
         trends=trends_of(site),
         suspicion=suspicion_of(site),
         advisor=Advisor.of(site),
+        cascade=cascade_of(site),
         alarm_rules=AlarmRules.of(site),
     )
 

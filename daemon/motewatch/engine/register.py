@@ -16,12 +16,14 @@ from motewatch.alarms.rationalisation import Advice
 from motewatch.callout.ladders import Ladders
 from motewatch.callout.test_calls import ways_of
 from motewatch.engine.alarm_rules import PLAIN, Treatment
+from motewatch.engine.cascade_plan import StepPlan
 from motewatch.engine.plan import Grade, LocationPlan, Plan, compile_plan
 from motewatch.engine.service_alarms import SERVICE_ALARMS
 from motewatch.engine.subject import (
     CHANNEL_PART,
     NOBODY_ALARM,
     Subject,
+    cascade_alarm,
     count_alarm,
     gap_alarm,
     insufficient_alarm,
@@ -82,6 +84,7 @@ def alarm_register(site: Site) -> list[RegisterRow]:
     rooms = {room.id: number for number, room in enumerate(site.rooms)}
     placed = sorted(plan.locations.values(), key=lambda where: (areas[where.area], rooms[where.room]))
     rows = [row for where in placed for row in _location(plan, where)]
+    rows += [_cascade(plan, step) for step in plan.cascade.steps.values()]
     rows += [row for sensor in plan.sensors for row in _sensor(plan, sensor)]
     for subject in SERVICE_ALARMS.values():
         rows.append(_row(plan, subject.alarm, subject.kind, _SERVICE_WORDS[subject.kind]))
@@ -97,6 +100,22 @@ def alarm_register(site: Site) -> list[RegisterRow]:
             what = f"a test call to {way.person} over {way.channel} failed"
             rows.append(_row(plan, trial_alarm(way.person, way.channel), "callout-test", what))
     return rows
+
+
+def _cascade(plan: Plan, step: StepPlan) -> RegisterRow:
+    bound = step.bound
+    return _row(
+        plan,
+        cascade_alarm(step.key),
+        "cascade",
+        f"{step.higher_name} no longer stands above {step.lower_name}",
+        limits=(RegisterLimit((), bound.value / 1000, "Pa", "the site's pressure cascade"),),
+        on_delay_us=bound.on_delay_us,
+        off_delay_us=bound.off_delay_us,
+        deadband=bound.deadband / 1000,
+        place=(step.location, step.room, step.area),
+        sensor=step.sensor,
+    )
 
 
 def optional_parts(site: Site) -> dict[str, str]:
@@ -141,8 +160,12 @@ def _row(
     deadband: float = 0.0,
     where: LocationPlan | None = None,
     sensor: str | None = None,
+    place: tuple[str | None, str, str] | None = None,
 ) -> RegisterRow:
-    location, room, area = (None, None, None) if where is None else (where.id, where.room, where.area)
+    """`place`: location, room and area of an alarm that is not of a location's plan."""
+    location, room, area = (None, None, None) if place is None else place
+    if where is not None:
+        location, room, area = where.id, where.room, where.area
     advice = plan.advisor.advice(kind, location=location, room=room, area=area)
     subject = Subject(alarm, kind, advice.priority, location, sensor, room, area)
     return RegisterRow(

@@ -61,6 +61,11 @@ def part_subject(part: str) -> Subject:
     return Subject(f"{OUT_OF_USE}{part}", "part-out-of-use", Priority.MEDIUM)
 
 
+def cascade_alarm(step: str) -> str:
+    """Id of the alarm that a step of the pressure cascade, `HIGHER/LOWER`, is lost."""
+    return f"cascade/{step}"
+
+
 def gap_alarm(rota: str) -> str:
     """Id of the alarm that nobody is on call in a rota."""
     return f"callout/gap/{rota}"

@@ -59,6 +59,17 @@ def inside(location: LocationPlan, bound: ClimateBound, value: int) -> str:
     )
 
 
+def cascade_lost(higher: str, lower: str, value: float, limit: float) -> str:
+    """A room no longer stands above its neighbour as it must."""
+    wrong = ", air is pushed the wrong way" if value < 0 else ""
+    return f"{higher}: only {value:.1f} Pa above {lower}{wrong}; at least {limit:g} Pa wanted"
+
+
+def cascade_held(higher: str, lower: str, value: float, limit: float) -> str:
+    """It does again."""
+    return f"{higher}: {value:.1f} Pa above {lower} again, at least {limit:g} Pa wanted"
+
+
 def usual(per_m3: float, samples: int) -> str:
     """A usual mean, and where it is from: stated, or learned from so many samples."""
     return f"{figure(per_m3)} ({f'learned from {samples} samples' if samples else 'as stated'})"

@@ -25,6 +25,8 @@ from motewatch.wire.outgoing import AlarmMessage, SampleMessage, Span
 from motewatch.wire.records import SECOND_US
 
 NEVER_US = 1 << 62
+CASCADE = "cascade"
+"""Kind of the alarm that a room no longer stands above its neighbour: it is about the place of the room's gauge."""
 
 SUSPECT_WORDS = {
     "missing": "no air was sampled",
@@ -166,8 +168,8 @@ def _verdict(
     sizes: tuple[SizeLine, ...],
     now: Circumstances,
 ) -> tuple[Holding, str]:
-    about = [alarm for alarm in active if alarm.alarm.startswith("location/")]
-    acting = [alarm for alarm in about if alarm.kind.endswith(f"-{Grade.ACTION.value}")]
+    about = [alarm for alarm in active if alarm.alarm.startswith("location/") or alarm.kind == CASCADE]
+    acting = [alarm for alarm in about if alarm.kind.endswith(f"-{Grade.ACTION.value}") or alarm.kind == CASCADE]
     unknown = _unknown(plan, interval_us, latest, active, now)
     if acting:
         why = ", ".join(dict.fromkeys(_short(alarm) for alarm in acting))
@@ -225,6 +227,8 @@ def holds_until_us(plan: LocationPlan, interval_us: int, latest: Latest | None, 
 
 def _short(alarm: AlarmMessage) -> str:
     """`above its action level`, `humidity outside its action bound`."""
+    if alarm.kind == CASCADE:
+        return "pressure cascade lost"
     quantity, _, grade = alarm.kind.rpartition("-")
     if quantity == "count":
         return f"particles above the {grade} level"

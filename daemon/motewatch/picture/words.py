@@ -244,6 +244,8 @@ def _parts(alarm: str, kind: str, location: str | None, names: dict[str, str], s
     if about == "sensor" and len(rest) >= 2:
         where = f" ({plain(names[location])})" if location in names else ""
         return f"sensor {rest[0]}{where}", rest[1].replace("-", " "), ", ".join(rest[2:])
+    if about == "cascade" and len(rest) == 2:
+        return rest[0], f"pressure above {rest[1]}", ""
     return about, ", ".join(rest).replace("-", " ") or kind, ""
 
 

@@ -271,9 +271,14 @@ class Sensor(Table):
     """How often it normally sends a reading."""
     silent_after_s: Annotated[Number, Field(gt=0, le=604_800)] | None = None
     """Absent: three intervals, and at least 30 s."""
+    pressure_above: Identifier | None = None
+    """The room, or another place by any name, that its differential pressure is measured against: positive where the
+    sensor's own room has the higher pressure. With it the sensor is a gauge of the pressure cascade."""
 
     @model_validator(mode="after")
     def _placed(self) -> Self:
+        if self.kind == "portable" and self.pressure_above is not None:
+            raise mistake("pressure_above", "a portable sensor is no gauge between two rooms", "Remove pressure_above.")
         if self.kind == "fixed" and self.location is None:
             raise mistake("location", "a fixed sensor needs a location", 'Add location, or write kind = "portable".')
         if self.kind == "portable" and self.location is not None:
@@ -318,14 +323,19 @@ class Level(Table):
 class CascadeStep(Table):
     """One step of the pressure cascade: `higher` must be above `lower` by at least `low_pa`.
 
-    States the order, so that it can be checked and evaluated; the alarms on pressure come from the bounds of the
-    rooms (`climate.pressure_difference`).
+    An alarm tells that it is lost where sensors with `pressure_above` connect the two rooms; elsewhere alarms on
+    pressure come from the bounds of the rooms (`climate.pressure_difference`) alone.
     """
 
     higher: Identifier
     lower: Identifier
     low_pa: Annotated[Number, Field(gt=0, le=500)] = 10.0
     """EU GMP Annex 1 (2022) 4.14: at least 10 Pa between adjacent rooms of different grade (guidance value)."""
+    deadband_pa: Annotated[Number, Field(ge=0, le=100)] = 0.0
+    on_delay_s: Annotated[Number, Field(ge=0, le=86_400)] = 0.0
+    off_delay_s: Annotated[Number, Field(ge=0, le=86_400)] = 0.0
+    delay_justification: Label | None = None
+    """EU GMP Annex 1 (2022) 4.16: a delay on a critical pressure alarm must be assessed and justified."""
 
     @model_validator(mode="after")
     def _two_rooms(self) -> Self:

@@ -282,6 +282,15 @@ def test_alert_alarms_make_an_alert() -> None:
     assert room(made, 6, "filling").holding is Holding.ALERT
 
 
+def test_a_lost_cascade_puts_the_room_out_at_its_gauge() -> None:
+    made = calm()
+    room_id, place = next((line.id, each.id) for line in made.rooms(at(6)) for each in line.locations)
+    alarm(made, 6, f"cascade/{room_id}/other", "starts", "normal", "unacknowledged", kind="cascade", location=place)
+    line = location(made, 6, place)
+    assert (line.holding, line.why) == (Holding.OUT, "pressure cascade lost")
+    assert room(made, 6, room_id).holding is Holding.OUT
+
+
 def test_a_climate_value_outside_is_marked_with_side_and_grade() -> None:
     made = calm()
     made.hear(sample("needles", 10, (120, 0), (20.0, 57.0, 8.2)), at(10.3))

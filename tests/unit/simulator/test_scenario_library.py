@@ -33,7 +33,10 @@ STORIES: dict[str, tuple[set[str], set[str]]] = {
     "quiet-night": (set(), set()),
     "gowning-burst": ({"gowning-bench/0.5um/alert", "gowning-bench/5um/action"}, {"gowning-burst"}),
     "filter-pinhole": ({"filling-background/0.5um/alert"}, {"filter-leak"}),
-    "door-wedge": ({"filling-background/pressure-difference-low/action"}, {"door-open"}),
+    "door-wedge": (
+        {"filling-background/pressure-difference-low/action", "cascade/filling/preparation"},
+        {"door-open"},
+    ),
     "fan-trip": (
         {"filling-background/pressure-difference-low/action", "filling-background/0.5um/alert"},
         {"fan-trip"},
