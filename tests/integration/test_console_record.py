@@ -211,6 +211,11 @@ def _asides(mira: Person, end_us: int) -> None:
     page = wait_until(checked, "the chain's check", 300)
     assert re.search(r"The audit trail&#39;s chain holds from|The audit trail's chain holds from", page)
     assert "The record's chain holds" in page
+    # What was found is on record, with who asked: it is known after a restart, too.
+    kept = wait_until(lambda: with_(mira, "Both chains held"), "the fact of the check")
+    assert "asked by mira" in kept
+    assert re.search(r"audit trail: \d+ rows, last hash [0-9a-f]{64}; record: \d+ seals", kept)
+    assert "chain checked: record/chain" in mira.http.get("/record?kind=access").text
 
     page = mira.http.get("/record/configurations").text
     old = re.findall(r"/record/rehearsal\?digest=([0-9a-f]{64})", page)[-1]
@@ -230,6 +235,12 @@ def _asides(mira: Person, end_us: int) -> None:
     assert "What this assumes" in page, page
     # The tighter level of 1 000 raises the same alarm, at the same time.
     assert "The same alarms at the same times" in page
+
+
+def with_(mira: Person, words: str) -> str:
+    """The part of the page about the last check on record, once it says this."""
+    kept = mira.http.get("/record/chain").text.partition("The last check on record")[2]
+    return kept if words in kept else ""
 
 
 HOSTILE = (

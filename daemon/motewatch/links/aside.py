@@ -53,18 +53,21 @@ class Aside:
         with self._lock:
             return self._told
 
-    def ask(self, about: Any, words: Sequence[str], limit_s: float) -> bool:
-        """Begin; False where another one is still running. `about` is kept for whoever looks at the answer."""
+    def ask(
+        self, about: Any, words: Sequence[str], limit_s: float, then: Callable[[Told], object] = lambda _: None
+    ) -> bool:
+        """Begin; False where another one is still running. `about` is kept for whoever looks at the answer; `then` is
+        called with the answer, in a thread of its own."""
         with self._lock:
             if self._stopping.is_set() or (self._told is not None and not self._told.over):
                 return False
             begun = Told(about, self._clock.now_us())
             self._told = begun
         command = [sys.executable, "-m", "motewatch.links.aside", *words, f"{limit_s:g}"]
-        threading.Thread(target=self._run, args=(begun, command, limit_s), name="aside", daemon=True).start()
+        threading.Thread(target=self._run, args=(begun, command, limit_s, then), name="aside", daemon=True).start()
         return True
 
-    def _run(self, begun: Told, command: Sequence[str], limit_s: float) -> None:
+    def _run(self, begun: Told, command: Sequence[str], limit_s: float, then: Callable[[Told], object]) -> None:
         trouble, out, said = "", b"", b""
         deadline_s = self._clock.monotonic_s() + limit_s + GRACE_S
         try:
@@ -89,8 +92,10 @@ class Aside:
         for line in out.splitlines():
             with suppress(ValueError):
                 lines.append(json.loads(line))
+        told = Told(begun.about, begun.since_us, True, lines, trouble)
         with self._lock:
-            self._told = Told(begun.about, begun.since_us, True, lines, trouble)
+            self._told = told
+        then(told)
 
 
 def _chain(path: str, limit_s: float) -> None:

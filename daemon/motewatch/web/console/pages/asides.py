@@ -14,6 +14,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from motewatch.engine.rehearsal import Change, Raised
+from motewatch.journal.chain_checks import BROKEN, CHECKED, HOLDS, SUBJECT, UNFINISHED, found_words, last_check
 from motewatch.journal.configurations import versions
 from motewatch.links.aside import Aside, Told
 from motewatch.links.rehearsing import from_plain
@@ -35,6 +36,13 @@ ROUTES: Final = (
     Rule("/record/chain", "chain", ("GET", "POST"), May.LOOK),
     Rule("/record/rehearsal", "rehearsal", ("GET", "POST"), May.LOOK),
 )
+
+RESULTS: Final = {
+    HOLDS: ("fine", "✓", "Both chains held"),
+    BROKEN: ("bad", "✖", "A chain was broken"),
+    UNFINISHED: ("unknown", "?", "It did not come to its end"),
+}
+"""Of each result of a check of the chain: its class, its shape, its words."""
 
 CHANGES: Final[dict[Change, tuple[str, str, str]]] = {
     Change.RAISED: ("watch", "+", "would have been raised"),
@@ -65,12 +73,23 @@ class AsidePages:
     async def chain(self, request: Request, visitor: Visitor) -> Response:
         """How the latest check stands; a POST begins one."""
         if request.method == "POST":
-            await self._house.form(request, visitor)
-            self._chain.ask(visitor.id, ["chain", self._house.record.store.path], CHAIN_S)
+            house = self._house
+            await house.form(request, visitor)
+
+            def keep(told: Told) -> None:
+                # So that it is known after a restart, too, that somebody looked and what was found.
+                if not house.stopping.is_set():
+                    house.enter(visitor, CHECKED, SUBJECT, found_words(told.lines, told.trouble))
+
+            self._chain.ask(visitor.id, ["chain", house.record.store.path], CHAIN_S, keep)
             return RedirectResponse("/record/chain", 303)
         told = self._chain.told
         zone = self._house.feed.zone
-        more: dict[str, Any] = {"trail": None, "record": None, "first": "", "last": ""}
+        more: dict[str, Any] = {"trail": None, "record": None, "first": "", "last": "", "kept": None}
+        kept = await run_in_threadpool(last_check, self._house.record.store)
+        if kept is not None:
+            result, _, rest = kept.detail.partition("; ")
+            more["kept"] = (*RESULTS.get(result, RESULTS[UNFINISHED]), stamp(kept.at_us, zone), kept.by, rest)
         if told is not None and told.over:
             more["trail"] = next((line for line in told.lines if "rows" in line), None)
             more["record"] = next((line for line in told.lines if "seals" in line), None)
