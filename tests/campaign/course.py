@@ -59,9 +59,8 @@ class Course:
     thrown_away_us: list[tuple[int, int]] = field(default_factory=list)
     excused: list[tuple[int, int]] = field(default_factory=list)
     """As in `Blow`."""
-    quiet_s: float = 0.0
-    """The longest time without a commit."""
-    quiet_in: str = ""
+    quiet_s: dict[str, float] = field(default_factory=dict)
+    """The longest time without a commit, by what was dealt when it was longest."""
     rss_mb: float = 0.0
     acknowledged: int = 0
     """Alarms that somebody took, as far as was heard."""
@@ -126,8 +125,8 @@ def _measure(here: Ground, course: Course, done: threading.Event) -> None:
             now_s = here.clock.monotonic_s()
             if (newest := journal.last_input_id()) != last:
                 last, since_s = newest, now_s
-            elif now_s - since_s > course.quiet_s:
-                course.quiet_s, course.quiet_in = now_s - since_s, course.now
+            elif now_s - since_s > course.quiet_s.get(course.now, 0.0):
+                course.quiet_s[course.now] = now_s - since_s
             pid = here.daemon.pid
             with suppress(OSError, ValueError):  # it may just have ended
                 status = Path(f"/proc/{pid}/status").read_text()

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import signal
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import timedelta
 from typing import Final
 
@@ -23,6 +24,8 @@ STRANGER: Final = "shows a certificate that does not hold"
 JUMPED: Final = "the host's clock jumped by"
 NO_START: Final = "this machine's clock says"
 SQUEEZES: Final = 30
+NOTICED_S: Final = 15.0
+"""Within this the daemon notices that it is not whole."""
 CEILING_KIB: Final = (60_000, 400_000)
 """Of what a daemon maps that serves it is less than a third."""
 
@@ -133,20 +136,23 @@ def serves(blow: Blow) -> bool:
 
 def memory_squeezed(blow: Blow) -> None:
     """The kernel grants the running daemon no more memory, while it is told to read its site file again and again: it
-    ends by itself, or does without. What ends is started anew, and what goes on must go on whole."""
+    ends by itself, perhaps some seconds later, or does without. What ends is started anew, and what goes on is whole."""
     here = blow.here
     here.daemon.wait_for(lambda: serves(blow), "a daemon that serves")
     since = here.daemon.log_size()
     here.daemon.grant_memory(False)
+    ended = False
     for _ in range(SQUEEZES):
         here.over.wait(blow.rng.uniform(0.1, 0.4))
-        if here.daemon.bury() is not None:
-            blow.note("ended by itself")
-            blow.excused.append((since, here.daemon.log_size()))
-            return
+        if ended := here.daemon.bury() is not None:
+            break
         here.daemon.signal(signal.SIGHUP)
-    blow.note("did without")
-    here.daemon.grant_memory(True)
+    else:
+        here.daemon.grant_memory(True)
+        with suppress(AssertionError):
+            wait_until(lambda: here.daemon.bury() is not None, "an end", NOTICED_S)
+            ended = True
+    blow.note("ended by itself" if ended else "did without")
     blow.excused.append((since, here.daemon.log_size()))
 
 

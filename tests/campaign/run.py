@@ -97,7 +97,8 @@ def campaign(here: Ground, kinds: list[Kind], pace: Pace, backlog: int) -> tuple
         reckoning.note("sensor clocks set wrong or right, by an hour or ten years", stream.steps)
     reckoning.note("alarms that somebody took", course.acknowledged)
     reckoning.note("daemon: kill -9", here.daemon.kills)
-    reckoning.note("longest time without a commit", f"{course.quiet_s:.1f} s, in {course.quiet_in}")
+    longest = max(course.quiet_s, key=lambda name: course.quiet_s[name], default="")
+    reckoning.note("longest time without a commit", f"{course.quiet_s.get(longest, 0.0):.1f} s, in {longest}")
     reckoning.note("most memory of a daemon", f"{course.rss_mb:.0f} MB")
     return course, reckoning
 
@@ -112,12 +113,17 @@ def table(here: Ground, course: Course, reckoning: Reckoning, seconds: float) ->
         "| --- | --- |",
     ]
     lines += [f"| {what} | {value} |" for what, value in reckoning.rows]
-    lines += ["", "| fault | times | recovery: median, longest | notes |", "| --- | --- | --- | --- |"]
+    lines += [
+        "",
+        "| fault | times | longest without a commit | recovery: median, longest | notes |",
+        "| --- | --- | --- | --- | --- |",
+    ]
     for name, times in sorted(course.dealt.items()):
         took = course.recovery_s.get(name)
         shown = f"{median(took):.1f} s, {max(took):.1f} s" if took else ""
         notes = ", ".join(f"{what}: {count}" for what, count in sorted(course.notes[name].items()))
-        lines.append(f"| {name} | {times} | {shown} | {notes} |")
+        quiet = f"{course.quiet_s[name]:.1f} s" if name in course.quiet_s and took else ""
+        lines.append(f"| {name} | {times} | {quiet} | {shown} | {notes} |")
     lines += ["", "Nothing is wrong." if not reckoning.wrong else "WRONG:", *reckoning.wrong]
     return "\n".join(lines)
 

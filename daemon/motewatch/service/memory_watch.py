@@ -5,7 +5,8 @@ ever; a callback loses a message; a library is half loaded. Nothing of that show
 service is made to be killed at any moment and started anew, so that is what is done; the service manager starts it.
 
 Rules: heard of are exceptions that end a thread or that nobody could raise, those that end the program, and whatever is
-logged with a trace; any thread may be the one that ends it. Must need no memory of its own once it is in place.
+logged with a trace; any thread may be the one that ends it. Without memory even that may go unheard, so `look` finds
+what it leaves behind: a thread that never begins to run, or one of those that should run for ever and has gone.
 """
 
 from __future__ import annotations
@@ -22,6 +23,10 @@ from typing import Final
 REFUSED: Final = ("can't start new thread", "cannot allocate memory", "failed to map segment")
 """How others than Python's own allocator say it."""
 SAID: Final = b"motewatch ends at once: memory ran out; it must be started anew\n"
+LASTING: Final = ("broker-link", "housekeeping", "outbox-", "call/", "reports")
+"""How the names begin of threads that end with the service and not before."""
+LOOKS: Final = 25
+"""A thread that has not begun to run after so many looks never will."""
 
 
 def end() -> None:
@@ -38,6 +43,19 @@ class MemoryWatch(logging.Handler):
     def __init__(self, end: Callable[[], object] = end) -> None:
         super().__init__()
         self._end = end
+        self._lasting: list[threading.Thread] = []
+        self._waiting: dict[threading.Thread, int] = {}
+        """How many looks ago each was started that does not run yet."""
+
+    def begin(self) -> None:
+        """All has been started: what lasts must last from now on."""
+        self._lasting = [each for each in threading.enumerate() if each.name.startswith(LASTING)]
+
+    def look(self) -> None:
+        """Now and then, from the main thread, while the service runs and is not stopping."""
+        self._waiting = {each: self._waiting.get(each, 0) + 1 for each in threading.enumerate() if each.ident is None}
+        if not all(each.is_alive() for each in self._lasting) or LOOKS in self._waiting.values():
+            self._end()
 
     def __enter__(self) -> MemoryWatch:
         self._before = threading.excepthook, sys.unraisablehook

@@ -654,11 +654,11 @@ class _Signals:
 def run(site_path: Path, log_level: str = "info") -> int:
     """Serve until told to stop. Returns the exit status: 0 after a clean stop."""
     set_up(log_level)
-    with MemoryWatch():
-        return _serve(site_path)
+    with MemoryWatch() as memory:
+        return _serve(site_path, memory)
 
 
-def _serve(site_path: Path) -> int:
+def _serve(site_path: Path, memory: MemoryWatch) -> int:
     signals = _Signals()
     manager = ServiceManager(os.environ, os.getpid())
     if manager.lives_every_s:
@@ -675,9 +675,11 @@ def _serve(site_path: Path) -> int:
         _log.info("stopped before it had started")
         return 0
     writer = service.writer
+    memory.begin()
     watched.begin(f"serving {site_path}", lambda: writer.lives_s, lambda: writer.trouble)
     while not signals.stop and not service.wait(0.2):
         watched.look()
+        memory.look()
         if signals.reload:
             signals.reload = False
             service.reload()

@@ -12,7 +12,8 @@ from textwrap import dedent
 
 import pytest
 
-from motewatch.service.memory_watch import SAID, MemoryWatch
+from motewatch.service.memory_watch import LOOKS, SAID, MemoryWatch
+from support.servers import wait_until
 
 log = logging.getLogger("motewatch.test")
 
@@ -23,6 +24,23 @@ OF_MEMORY = [
     ImportError("_rust.so: failed to map segment from shared object"),
 ]
 OTHER = [ValueError("memory"), OSError(errno.ENOSPC, "full"), RuntimeError("no"), ImportError("no module")]
+
+
+class Stuck(threading.Thread):
+    """Its beginning fails in the interpreter, as without memory: nobody is told, and whoever starts it waits."""
+
+    def __init__(self, name: str) -> None:
+        super().__init__(name=name, daemon=True)
+        self._gate = threading.Event()
+
+    def _bootstrap(self) -> None:
+        self._gate.wait()
+        super()._bootstrap()  # type: ignore[misc]
+
+    def let_go(self) -> None:
+        self._gate.set()
+        wait_until(lambda: self.ident is not None, "a thread that begins after all")
+        self.join(20)
 
 
 def raises(error: BaseException, cause: BaseException | None = None) -> Callable[[], None]:
@@ -88,6 +106,41 @@ def test_the_hooks_are_those_from_before_afterwards() -> None:
     before = threading.excepthook, sys.unraisablehook, list(logging.getLogger().handlers)
     ends(lambda: None)
     assert (threading.excepthook, sys.unraisablehook, logging.getLogger().handlers) == before
+
+
+def test_a_thread_that_never_begins_to_run_is_found() -> None:
+    looks, ended = [0], []
+    stuck = Stuck(name="call-hook")
+    threading.Thread(target=stuck.start, daemon=True).start()
+    try:
+        wait_until(lambda: stuck in threading.enumerate(), "a thread that is started and does not run")
+        with MemoryWatch(lambda: ended.append(looks[0])) as watch:
+            while looks[0] < LOOKS:
+                looks[0] += 1
+                watch.look()
+        assert ended == [LOOKS]
+    finally:
+        stuck.let_go()
+
+
+def test_a_thread_that_should_last_and_has_gone_is_found_and_others_may_go() -> None:
+    ended: list[str] = []
+    over, tried = threading.Event(), threading.Event()
+    lasting = threading.Thread(target=over.wait, name="outbox-mqtt")
+    passing = threading.Thread(target=tried.wait, name="call-hook")
+    with MemoryWatch(lambda: ended.append("ended")) as watch:
+        for thread in (lasting, passing):
+            thread.start()
+        watch.begin()
+        watch.look()
+        tried.set()
+        passing.join()
+        watch.look()
+        assert not ended
+        over.set()
+        lasting.join()
+        watch.look()
+    assert ended == ["ended"]
 
 
 def test_a_program_ends_although_its_main_thread_waits_for_ever() -> None:
