@@ -3,7 +3,7 @@
     python tests/benchmarks/years.py --years 10 --locations 200 --period-min 480
 
 Made cheaply, kept dearly: readings and samples are drawn at random, but every batch is committed by the real journal,
-every hour is summed up, every night archives are made and rows leave, and every question is asked by the code that
+every hour is summed up, every week archives are made and rows leave, and every question is asked by the code that
 pages and commands ask with. Some lines a year; at the end the whole record is verified.
 """
 
@@ -247,7 +247,7 @@ def run(journal: Journal, facility: Facility, stay: dict[Kind, int], days: int, 
         work("recording", partial(journal.commit, facility.alarms(end_us)))
         work("hours", sum_up)
         night = time.perf_counter()
-        made = work("archiving", partial(make_all, journal.store, "site", stay, end_us))
+        made = day % 7 == 6 and work("archiving", partial(make_all, journal.store, "site", stay, end_us))
         if made:
             last_turn = time.perf_counter()
             work("leaving", partial(let_go, journal.store, end_us, turn))

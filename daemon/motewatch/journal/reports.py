@@ -22,10 +22,13 @@ from motewatch.engine.records import AlarmChanged, Configured, Told
 from motewatch.journal import tables
 from motewatch.journal.prepared import Prepared
 from motewatch.journal.queries import audit_rows
-from motewatch.journal.reach import reaching
+from motewatch.journal.reach import is_archived, reaching
 from motewatch.journal.rows import AuditRow
 from motewatch.journal.store import Store
 from motewatch.wire.records import DAY_US
+
+ARCHIVED_US: Final = 10 * DAY_US
+"""So much of a location's time is taken from archives at once."""
 
 MOST: Final = 20_000
 """Steps, calls, notes and signatures of one report, of each kind; a report with more says so."""
@@ -124,7 +127,10 @@ class ReportReader:
         """
         after = start_us
         while after < end_us:
-            until = min(after + DAY_US, end_us)
+            with self._store.reading() as connection:
+                # An archive file is opened anew for each piece, and mostly holds more than a day.
+                step = ARCHIVED_US if is_archived(connection, after, after + ARCHIVED_US) else DAY_US
+            until = min(after + step, end_us)
             with reaching(self._store, location, after, until) as connection:
                 rows = _TEXTS.plain(connection, (location, after, until, self.as_of.output_id))
             latest = list(dict(rows).values())
