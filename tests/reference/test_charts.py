@@ -31,6 +31,7 @@ from motewatch.measure.cusum import (
     reference_value,
 )
 from motewatch.measure.statistics import UL_PER_M3
+from motewatch.measure.value_charts_arrays import c_chart, cusum, individuals_chart
 from support.checks import check
 
 FOUND = "found, recomputed"
@@ -122,6 +123,9 @@ def test_cusum() -> None:
         if found and first is None:
             first = number
     check(CUSUM, "first signal at group", 14, first, source=CUSUM_SOURCE, confirmed=FOUND)
+    whole = cusum([row[0] for row in CUSUM_ROWS], 325, 0.3175, 4.1959)
+    assert (whole.high[-1], whole.low[-1]) == (chart.high, chart.low)
+    assert int(np.argmax(whole.above)) + 1 == first
 
 
 def test_second_cusum() -> None:
@@ -218,6 +222,7 @@ def test_wafers() -> None:
     out = [number for number, value in enumerate(data, 1) if limits.side(value)]
     # Wafer 3 (28) is on the limit, not above it.
     check(COUNTS, "wafers, out", "24", ", ".join(map(str, out)), source=source, confirmed=FOUND)
+    assert (np.flatnonzero(c_chart(np.array(data, dtype=int), limits.centre)) + 1).tolist() == out
 
 
 @pytest.mark.parametrize(
@@ -279,6 +284,7 @@ def test_individuals() -> None:
     check(section, "mean moving range", 1.8778, found.mean_range, source=source, confirmed=FOUND, abs=5.1e-5)
     check(section, "upper limit", 55.8041, found.values.upper, source=source, confirmed=FOUND, abs=1.1e-4)
     check(section, "lower limit", 45.8159, found.values.lower, source=source, confirmed=FOUND, abs=1.1e-4)
+    assert individuals_chart(numbers("49.6 47.6 49.9 51.3 47.8 51.2 52.6 52.4 53.6 52.1")).limits == (found,)
     # The page multiplies the rounded mean; unrounded it is 6.1347.
     check(section, "upper limit of the range", 6.1347, found.range_upper, source=source, confirmed=FOUND, abs=5.1e-5)
 

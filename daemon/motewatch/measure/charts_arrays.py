@@ -66,7 +66,7 @@ def ewma(
     """See `charts.Ewma`; NaN is refused where `valid` does not exclude it."""
     given = np.asarray(values, dtype=np.float64)
     above_zero("sigma", sigma)
-    keep = _kept(given, valid)
+    keep = which_count(given, valid)
     wrong = keep & ~np.isfinite(given)
     if wrong.any():
         raise BadInputError("value", float(given[wrong][0]), "a finite number")
@@ -103,7 +103,7 @@ def poisson_cusum(
     """See `cusum.PoissonCusum`; `settings` are one for all locations or one for each."""
     count, volume, keep = _air(counts, volumes_ul, valid)
     shape = count.shape
-    count, volume, keep = _columns(count), _columns(volume), _columns(keep)
+    count, volume, keep = as_columns(count), as_columns(volume), as_columns(keep)
     many = [settings] * count.shape[1] if isinstance(settings, PoissonCusumSettings) else list(settings)
     if len(many) != count.shape[1]:
         raise BadInputError("number of settings", len(many), f"1 or {count.shape[1]}, one for each location")
@@ -173,11 +173,11 @@ def deviations(
 def run_rules(sigmas: ArrayLike, rules: Sequence[Rule], valid: ArrayLike | None = None) -> Mapping[str, Sides]:
     """For each rule the side on which it signals at each point (`NO_SIDE` for rules without one)."""
     given = np.asarray(sigmas, dtype=np.float64)
-    keep = _kept(given, valid)
+    keep = which_count(given, valid)
     wrong = keep & ~np.isfinite(given)
     if wrong.any():
         raise BadInputError("deviation", float(given[wrong][0]), "a finite number")
-    columns, kept = _columns(given), _columns(keep)
+    columns, kept = as_columns(given), as_columns(keep)
     found = {rule.name: np.zeros(columns.shape, dtype=np.int8) for rule in rules}
     for number in range(columns.shape[1]):
         there = kept[:, number]
@@ -243,8 +243,8 @@ def _averages(
     shape = values.shape
     weight = settings.weight
     rest = 1 - weight
-    value, kept, variance = _columns(values), _columns(keep), _columns(np.broadcast_to(variances, shape))
-    expected = _columns(np.broadcast_to(means, shape))
+    value, kept, variance = as_columns(values), as_columns(keep), as_columns(np.broadcast_to(variances, shape))
+    expected = as_columns(np.broadcast_to(means, shape))
     mean: NDArray[Any]
     spread: NDArray[Any]
     if start is None:
@@ -289,11 +289,13 @@ def _averages(
 # What is taken in
 
 
-def _columns(series: NDArray[_T]) -> NDArray[_T]:
+def as_columns(series: NDArray[_T]) -> NDArray[_T]:
+    """One location is one column."""
     return series[:, np.newaxis] if series.ndim == 1 else series
 
 
-def _kept(series: NDArray[np.generic], valid: ArrayLike | None) -> Flags:
+def which_count(series: NDArray[np.generic], valid: ArrayLike | None) -> Flags:
+    """Which samples count, in the shape of the series."""
     if series.ndim not in (1, 2):
         raise BadInputError("number of axes", series.ndim, "1 (samples) or 2 (samples, locations)")
     if valid is None:
@@ -310,7 +312,7 @@ def _air(counts: ArrayLike, volumes_ul: ArrayLike, valid: ArrayLike | None) -> t
         if given.dtype.kind not in "iu" and given.size:
             raise BadInputError(name, given.dtype, "whole numbers in an integer array")
     volume = np.broadcast_to(volume, count.shape)
-    keep = _kept(count, valid)
+    keep = which_count(count, valid)
     if (wrong := keep & (count < 0)).any():
         raise BadInputError("count", int(count[wrong][0]), "a whole number, 0 or more")
     if (wrong := keep & (volume <= 0)).any():
