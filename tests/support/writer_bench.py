@@ -26,6 +26,7 @@ from motewatch.journal.rows import Batch, InputRow, OutboxRow
 from motewatch.links.broker import BrokerEvent, Delivery
 from motewatch.links.publications import Directory, Publications, iso
 from motewatch.measure.samples import Sample
+from motewatch.service.letter_budget import LetterBudget
 from motewatch.service.writer import Item, Stop, Writer
 from motewatch.site.models import Site
 from motewatch.wire.topics import Topics
@@ -109,6 +110,7 @@ class Bench:
     site: dict[str, Any] = field(default_factory=site_dict)
     hold_limit_s: float = 30.0
     known_before: bool = False
+    letters: LetterBudget | None = None
     stall_s: float = math.inf
     """Scripts let minutes pass in one step; to the writer that would be a program that stood."""
 
@@ -142,6 +144,7 @@ class Bench:
             known_before=self.known_before,
             tell_trouble=self.troubles.append,
             stall_s=self.stall_s,
+            letters=self.letters,
         )
         self.writer.attach(RecordingLink(self.order))
         first: Configured = configured(self.site)

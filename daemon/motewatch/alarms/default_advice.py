@@ -218,7 +218,7 @@ SHIPPED: Final[dict[str, Shipped]] = {
     "session-taken": Shipped(
         "a second service runs against this broker, or somebody uses the service's client id on purpose",
         "while it is thrown off nothing is heard; messages that waited at the broker may be lost",
-        "Stop the second service. If there is none, the broker's log names account and address: take that account away. "
+        "Stop the second service. If there is none, the log of the broker names the account: take it away. "
         "Look at the samples of that time.",
         10,
         _SEVERE,

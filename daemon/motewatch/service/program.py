@@ -53,6 +53,7 @@ from motewatch.service.archiving import Archiving
 from motewatch.service.backups import Backups
 from motewatch.service.calling import Calling, dead_man, left_over, stuck, unwritten
 from motewatch.service.errors import ServiceError
+from motewatch.service.letter_budget import letter_budget
 from motewatch.service.memory_watch import MemoryWatch
 from motewatch.service.only_one import only_service
 from motewatch.service.optional_parts import OptionalParts
@@ -247,6 +248,7 @@ class Service:
             hold_limit_s=site.service.hold_limit_s,
             known_before=last_run_us is not None,
             tell_trouble=self._tell_trouble,
+            letters=letter_budget(site.service),
         )
         self._configure_first(writer, restored.engine, site, restored.difference)
         return writer

@@ -16,7 +16,7 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from queue import Empty, SimpleQueue
 from typing import Protocol
 
@@ -50,6 +50,7 @@ from motewatch.links.broker import BrokerEvent, Delivery
 from motewatch.links.clock import StepWatch, TimeSource
 from motewatch.links.steady_clock import SteadyClock
 from motewatch.service.engine_clock import EngineClock
+from motewatch.service.letter_budget import Keep, LetterBudget
 from motewatch.service.refusals import refusal_of
 from motewatch.service.replay import snapshot_row
 from motewatch.service.store_watch import StoreWatch
@@ -162,6 +163,7 @@ class Writer:
         known_before: bool,
         tell_trouble: Callable[[str], object] = lambda trouble: None,
         stall_s: float = STALL_S,
+        letters: LetterBudget | None = None,
     ) -> None:
         """`tell_trouble` is called with why the record cannot be written, again and again while it cannot, and with
         nothing when it can; in the writer's thread."""
@@ -198,6 +200,8 @@ class Writer:
         self._stopping = threading.Event()
         self._store = StoreWatch(journal, clock, self._stopping, tell_trouble)
         self._looping = False
+        self._letters = letters
+        """How much of what cannot be used is kept; None: all of it."""
         self._stall_s = stall_s
         self._looked_s, self._looked_us = clock.monotonic_s(), clock.now_us()
         self._held_up: list[RecordHeldUp] = []
@@ -221,7 +225,9 @@ class Writer:
             self.turned_s = self._clock.monotonic_s()
             self._show_cases()
             running = not self._stopping.is_set() and not any(isinstance(item, Stop) for item in items)
-        self._commit(_Pending(), force=True)
+        rest = _Pending()
+        self._tell_of_letters(rest, everything=True)
+        self._commit(rest, force=True)
         self._try_snapshot()
 
     @property
@@ -334,6 +340,7 @@ class Writer:
         if not behind:
             self._tell_of_held_up(pending)
             self._tell_of_clocks(pending)
+            self._tell_of_letters(pending)
             self._advance(pending, self._engine_clock.advance_us(self._engine.passed_us))
         self._commit(pending)
         self._maybe_snapshot()
@@ -366,7 +373,12 @@ class Writer:
             self._apply(pending, MESSAGE, delivery.topic, delivery.payload, received_us, what, delivery)
             return
         if isinstance(what, Refused):
-            outputs = self._apply(pending, REFUSED, "", encode_refusal(what.refusal), received_us, what, delivery)
+            keep, refusal = self._kept(delivery, what.refusal)
+            if keep is Keep.COUNT:
+                self.figures.dead_letters += 1
+                return
+            what, whole = Refused(refusal), keep is Keep.WHOLE
+            outputs = self._apply(pending, REFUSED, "", encode_refusal(refusal), received_us, what, delivery, whole)
         else:
             outputs = self._apply(pending, MESSAGE, delivery.topic, delivery.payload, received_us, what, delivery)
         asked = _command_id(what)
@@ -400,6 +412,7 @@ class Writer:
         received_us: int,
         what: What,
         delivery: Delivery | None,
+        whole: bool = True,
     ) -> Sequence[Output]:
         engine = self._engine
         applied_us = self._engine_clock.input_us(engine.passed_us, engine.time_us)
@@ -413,6 +426,9 @@ class Writer:
                 self.figures.repeats += 1
             elif isinstance(output, Turned):
                 refusal = output.refusal
+                # The body of a message that could be read is among the inputs in any case.
+                if self._letters is not None:
+                    whole = self._letters.whole(topic, refusal, len(payload), self._clock.now_us())
                 pending.outputs.append((index, output))
             else:
                 if isinstance(output, SampleTaken):
@@ -432,10 +448,12 @@ class Writer:
             row = InputRow(0, kind, received_us, applied_us, topic, payload)
         pending.inputs.append(row)
         if refusal is not None:
-            self._keep_dead_letter(pending, refusal, row, delivery)
+            self._keep_dead_letter(pending, refusal, row, delivery, whole)
         return outputs
 
-    def _keep_dead_letter(self, pending: _Pending, refusal: Refusal, row: InputRow, delivery: Delivery | None) -> None:
+    def _keep_dead_letter(
+        self, pending: _Pending, refusal: Refusal, row: InputRow, delivery: Delivery | None, whole: bool
+    ) -> None:
         self.figures.dead_letters += 1
         topic = row.topic if delivery is None else delivery.topic
         payload = row.payload if delivery is None else delivery.payload
@@ -443,9 +461,26 @@ class Writer:
             "dead letter",
             extra={"topic": topic, "reason": refusal.reason.value, "detail": refusal.detail, "bytes": len(payload)},
         )
+        body = payload if whole else b""
         pending.dead_letters.append(
-            DeadLetter(row.received_us, topic, payload, refusal.reason.value, refusal.detail, refusal.sensor)
+            DeadLetter(row.received_us, topic, body, refusal.reason.value, refusal.detail, refusal.sensor)
         )
+
+    def _kept(self, delivery: Delivery, refusal: Refusal) -> tuple[Keep, Refusal]:
+        """What to keep of a message that cannot be used, and its refusal with what it also stands for."""
+        if self._letters is None:
+            return Keep.WHOLE, refusal
+        keep, untold = self._letters.judge(delivery.topic, refusal, len(delivery.payload), self._clock.now_us())
+        return keep, refusal if untold is None else replace(refusal, detail=f"{refusal.detail}; {untold.words}")
+
+    def _tell_of_letters(self, pending: _Pending, everything: bool = False) -> None:
+        """Messages that were only counted, once no other of their source has come to stand for them."""
+        if self._letters is None:
+            return
+        now_us = self._clock.now_us()
+        for each in self._letters.due(now_us, everything):
+            said = each.refusal
+            pending.dead_letters.append(DeadLetter(now_us, each.topic, b"", said.reason.value, each.words, said.sensor))
 
     def _commit(self, pending: _Pending, force: bool = False) -> None:
         """One transaction for all of it; then the broker is told."""

@@ -391,6 +391,10 @@ class Service(Table):
     """Data older than this are refused as too old (and kept with that reason)."""
     dead_letters_alarm: Annotated[Whole, Field(ge=1, le=1_000_000)] = 5
     """So many undecodable messages within `dead_letters_window_s` raise an alarm."""
+    dead_letters_kept_per_h: Annotated[Whole, Field(ge=1, le=1_000_000)] = 100
+    """So many messages of one source that cannot be used are kept whole in an hour, of all ten times as many."""
+    dead_letters_kept_mb_per_h: Annotated[Whole, Field(ge=1, le=100_000)] = 20
+    """So many megabytes of them are kept in an hour; beyond either they are counted, with a line a minute."""
     dead_letters_window_s: Annotated[Number, Field(ge=1, le=86_400)] = 600.0
     certificate_warn_days: Annotated[Whole, Field(ge=0, le=365)] = 14
     """An alarm tells so many days ahead that a certificate ends: the broker's, or one that the site file names."""

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
@@ -13,12 +15,13 @@ from motewatch.engine.records import AlarmChanged, Link, LinkChanged, Output
 from motewatch.journal.errors import DiskFullError
 from motewatch.journal.rows import Batch
 from motewatch.measure.samples import Quality
+from motewatch.service.letter_budget import LetterBudget
 from motewatch.service.writer import BATCH, CATCH_UP_US, Posted
 from motewatch.wire.records import MINUTE_US, SECOND_US
 from support.dialogue import transcript
 from support.facility import T0, site_dict
 from support.links_fakes import FakeClock
-from support.writer_bench import TOPICS, Bench, count, delivery, event
+from support.writer_bench import TOPICS, Bench, Step, count, delivery, event
 
 S = SECOND_US
 
@@ -135,6 +138,32 @@ def test_what_was_due_before_a_repeat_is_kept_although_the_repeat_is_not(bench: 
 
 
 # ---- dead letters
+
+
+def test_a_flood_of_what_cannot_be_used_does_not_fill_the_record(tmp_path: Path) -> None:
+    garbage = b"{" * 1_000
+    with Bench(tmp_path / "journal.db", letters=LetterBudget(10, 1_000_000)) as bench:
+        flood: list[Step] = [event("up"), event("drained")]
+        for second in range(300):
+            flood += [delivery(TOPICS.counts("pc-1"), garbage, 10 * second + n, T0 + second * S) for n in range(10)]
+            flood.append(lambda: bench.clock.go(1))
+        # Another sensor has its own share, and what can be used goes on.
+        bench.run_script(
+            *flood, delivery(TOPICS.counts("pc-2"), garbage, 3_001, T0 + 300 * S), count("pc-2", 0, T0 + 300 * S)
+        )
+        letters = bench.journal.query_dead_letters(10_000)
+        lines = [each for each in letters if not each.payload]
+        assert Counter(each.sensor for each in letters if each.payload) == {"pc-1": 10, "pc-2": 1}
+        assert 5 <= len(lines) <= 6, "a line a minute, and one for the rest at the end"
+        assert {each.reason for each in lines} == {"not-json"}
+        stood_for = [int(found[1]) for each in lines if (found := re.search(r"(\d+) more like this", each.detail))]
+        of_their_own = [each for each in lines if not each.detail[0].isdigit()]
+        assert 10 + len(of_their_own) + sum(stood_for) == 3_000
+        assert bench.writer.figures.dead_letters == 3_001
+        assert len([row for row in bench.inputs() if row.kind == "refused"]) == 11 + len(of_their_own)
+        # All of them are taken from the broker.
+        assert sum(len(what) for word, what in bench.order if word == "acknowledge") == 3_002
+        assert bench.journal.verify() == []
 
 
 def test_dead_letters_keep_reason_and_bytes_whoever_refused_them(bench: Bench) -> None:
