@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -40,6 +41,13 @@ def test_who_is_on_call_is_called_and_tested(mosquitto: Mosquitto, tmp_path: Pat
             user(admin, url, "ada", "operator") as ada,
             Peer(mosquitto.port) as peer,
         ):
+            # Who will not be obeyed is told so before the alarm, and so is who made the user.
+            told = "No person of the site file has the id 'mira'"
+            assert told in unescape(page(mira, "/alarms"))
+            assert told in unescape(page(mira, "/password"))
+            assert told in unescape(page(admin, "/access"))
+            assert "Persons of the site file without a user: ben (Ben Lind)" in page(admin, "/access")
+            assert "No person of the site file" not in page(ada, "/alarms") + page(vera, "/alarms")
             before = page(mira)
             assert "No alarm stands: nobody is being called." in before
             assert "Technicians ✓ Ada Okafor until" in before

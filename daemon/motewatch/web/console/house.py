@@ -34,6 +34,7 @@ from motewatch.web.access.desk import AccessDesk, Visitor
 from motewatch.web.access.roles import May
 from motewatch.web.bodies import form_of, whole_body
 from motewatch.web.console.feed import Feed
+from motewatch.web.console.obeyed import not_obeyed
 from motewatch.web.pulse import Pulse
 from motewatch.web.words import local, zone_words
 
@@ -246,6 +247,7 @@ class House:
 
         around = {"visitor": visitor, "title": self.feed.title, "may": May, "day": day}
         around["zone_words"] = zone_words(self.clock.now_us(), zone)
+        around["not_obeyed"] = "" if visitor is None else not_obeyed(self.site, visitor.id, visitor.role)
         text = template.render(**around, ways=ways_of(NAV), foot=ways_of(FOOT), **more)
         return HTMLResponse(text, status)
 

@@ -13,6 +13,7 @@ from motewatch.journal.access import UserRow
 from motewatch.web.access.desk import TOKEN_DAYS, UNUSED_DAYS, AccessError, Visitor, unused
 from motewatch.web.access.roles import SCOPES, May, Role
 from motewatch.web.console.house import House, Rule, address_of
+from motewatch.web.console.obeyed import not_obeyed, without_user
 from motewatch.web.console.typed import UNTOUCHED, Typed
 from motewatch.web.words import ago
 
@@ -86,7 +87,7 @@ class UserPages:
     def _access_page(self, visitor: Visitor, status: int, typed: Typed, user: str, secret: str) -> Response:
         now_us = self._house.clock.now_us()
         users = [(each, _last(each, now_us), unused(each, now_us)) for each in self._desk.users()]
-        oidc = self._house.by_provider
+        oidc, site = self._house.by_provider, self._house.site
         label = self._desk.outside_label
         more = {
             "users": users,
@@ -94,6 +95,12 @@ class UserPages:
             "unused_days": UNUSED_DAYS,
             "label": label,
             "provider": oidc is not None,
+            "not_obeyed_of": {
+                each.id: not_obeyed(site, each.id, Role(each.role))
+                for each, _, _ in users
+                if each.disabled_us is None and each.id != visitor.id
+            },
+            "persons": without_user(site, {each.id for each, _, _ in users}),
         }
         return self._house.page("access", visitor, status, typed=typed, made=user, secret=secret, **more)
 
