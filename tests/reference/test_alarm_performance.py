@@ -20,6 +20,7 @@ from support.checks import check
 SECTION = "Alarm performance, ISA-18.2 / IEC 62682"
 SUMMARY = "ISA-18.2-2016, Table 5, as a public summary cites it"
 NOTE = "a public note on ISA-18.2"
+LEAFLET = "EEMUA 191, as a public leaflet summarises it"
 BY_KEY = {target.key: target for target in TARGETS}
 
 
@@ -40,6 +41,10 @@ BY_KEY = {target.key: target for target in TARGETS}
         ("priority_low", 0.80, None, SUMMARY, "found"),
         ("priority_medium", 0.15, None, SUMMARY, "found"),
         ("priority_high", 0.05, None, SUMMARY, "found"),
+        ("eemua_per_operator_hour", 5, None, LEAFLET, "found"),
+        ("eemua_per_operator_day", 120, None, LEAFLET, "found"),
+        ("eemua_peak_hour", 15, None, LEAFLET, "found"),
+        ("eemua_peak_minute", 2, None, LEAFLET, "found"),
     ],
 )
 def test_targets(key: str, bound: float, manageable: float | None, source: str, confirmed: str) -> None:
@@ -54,7 +59,7 @@ def test_targets(key: str, bound: float, manageable: float | None, source: str, 
 
 
 def test_no_target_is_without_a_check() -> None:
-    assert len(BY_KEY) == len(TARGETS) == 14
+    assert len(BY_KEY) == len(TARGETS) == 18
 
 
 def test_what_counts_as_what() -> None:

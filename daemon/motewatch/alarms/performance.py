@@ -183,6 +183,9 @@ class Figures:
     """The most annunciations in a sliding window of 10 minutes."""
     peak_10_min_us: int | None
     """The end of the first such window."""
+    peak_hour: int
+    peak_minute: int
+    """The same of an hour and of a minute."""
     ten_minutes: Windows
     """Bound: more than 10 per operator."""
     hours: Windows
@@ -256,6 +259,8 @@ def figures(
         per_operator_day=rate * 24,
         peak_10_min=peak,
         peak_10_min_us=peak_us,
+        peak_hour=_peak(instants, first, HOUR_US)[0],
+        peak_minute=_peak(instants, first, MINUTE_US)[0],
         ten_minutes=_windows(instants, period, TEN_MINUTES_US, MANY_IN_10_MIN * operators),
         hours=_windows(instants, period, HOUR_US, MANY_IN_AN_HOUR * operators),
         floods=tuple(floods),

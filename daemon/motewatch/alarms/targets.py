@@ -1,10 +1,11 @@
 """The standards' targets beside the figures of a period: one literal table, each line with how far it is confirmed.
 
-Targets of ISA-18.2-2016 / IEC 62682 as public material cites them; `confirmed` says how: "found" (seen in a public
-document), "recomputed" (our arithmetic from such a value), "from memory" (not confirmed). Where the standard says
-"about" the comparison is made with the number itself. Nothing is judged on less than 30 days of data, as the standard
-asks; the figure is shown all the same. Not judged here at all: suppression outside the approved methods (there is no
-other way to suppress), and changes without authorisation (the audit trail tells).
+Targets of ISA-18.2-2016 / IEC 62682, and those of EEMUA 191 that differ from them, as public material cites them;
+`confirmed` says how: "found" (seen in a public document), "recomputed" (our arithmetic from such a value), "from
+memory" (not confirmed). The bands of EEMUA 191 for long-term averages and upsets are left out: no source was found.
+Where the standard says "about" the comparison is made with the number itself. Nothing is judged on less than 30 days of
+data, as the standard asks; the figure is shown all the same. Not judged here at all: suppression outside the approved
+methods (there is no other way to suppress), and changes without authorisation (the audit trail tells).
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ RATES_FROM_US: Final = DAY_US
 """A rate or a share is given from so long a record on: a rate per day from some minutes says nothing."""
 
 ISA: Final = "ISA-18.2-2016, as a public summary cites it"
+EEMUA: Final = "EEMUA 191, as a public leaflet summarises it"
 
 
 class Verdict(StrEnum):
@@ -124,6 +126,23 @@ TARGETS: Final = (
     Target(
         "priority_high", "high priority", "%", lambda f: f.priority_share(Priority.HIGH),
         0.05, "about 5 %", "found",
+    ),
+    Target(
+        "eemua_per_operator_hour", "alarms per operator and hour, EEMUA 191", "/h", lambda f: f.per_operator_hour,
+        5, "5", "found", source=EEMUA,
+    ),
+    Target(
+        "eemua_per_operator_day", "alarms per operator and day, EEMUA 191", "/d", lambda f: f.per_operator_day,
+        120, "120", "found", source=EEMUA,
+    ),
+    Target(
+        "eemua_peak_hour", "most alarms in an hour, per operator, EEMUA 191", "", lambda f: f.peak_hour / f.operators,
+        15, "at most 15", "found", source=EEMUA,
+    ),
+    Target(
+        "eemua_peak_minute", "most alarms in a minute, per operator, EEMUA 191", "",
+        lambda f: f.peak_minute / f.operators,
+        2, "at most 2", "found", source=EEMUA,
     ),
 )  # fmt: skip
 """In the order of the report. The priorities are those of annunciated alarms, not of configured ones."""

@@ -34,7 +34,7 @@ def alarm_figures(
 ) -> None:
     """How the alarms were to live with: rates, floods.
 
-    Beside each figure stands the target of ISA-18.2 / IEC 62682; less than 30 days on record are not judged.
+    Beside each figure stands the target of ISA-18.2 / IEC 62682 or EEMUA 191; under 30 days nothing is judged.
 
     \b
     motewatch alarm-figures site.toml

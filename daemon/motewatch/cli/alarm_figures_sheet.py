@@ -74,7 +74,7 @@ def text(found: Figures, site: Site) -> str:
         lines += ["", "Under 30 days on record: the standard asks for 30, so nothing is judged."]
     lines += [
         "",
-        "Targets: ISA-18.2 / IEC 62682 as public summaries cite them.",
+        "Targets: ISA-18.2 / IEC 62682, and where it says so EEMUA 191, as public summaries cite them.",
         "~ recomputed from such a value, * from memory, not confirmed.",
         f"Chattering here: {_CHATTERING[found.chattering_rule]} (sources disagree; alarm_figures.chattering).",
     ]

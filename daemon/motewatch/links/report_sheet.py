@@ -399,7 +399,7 @@ def _performance(data: Mapping[str, Any]) -> list[Block]:
         shown = "" if value is None else f"{value:.1%}" if each["figure"].endswith(_SHARES) else f"{value:.3g}"
         rows.append([each["figure"].replace("_", " "), shown, each["target"], each["verdict"]])
     many = f"Alarms presented to people: {found['annunciated']}; people on shift: {found['operators']}."
-    titles = ("figure", "value", "target (ISA-18.2 / IEC 62682)", "verdict")
+    titles = ("figure", "value", "target (ISA-18.2 / IEC 62682, or as named)", "verdict")
     return [*blocks, _text(many), table(titles, rows, right=(1,), wide=(0, 2))]
 
 

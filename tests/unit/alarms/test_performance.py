@@ -77,6 +77,14 @@ def test_only_whole_windows_count(start_us: int, end_us: int, windows: int) -> N
     assert (found.ten_minutes.share_over is None) == (windows == 0)
 
 
+def test_peaks_of_a_minute_and_of_an_hour_slide_too() -> None:
+    near = [HOUR_US - 30 * SECOND_US, HOUR_US, HOUR_US + 29 * SECOND_US]
+    found = Story().on(*near, 2 * HOUR_US + 28 * SECOND_US, lasts_us=1).figures()
+    # (t - length, t]: what is just as long ago is not in the window any more.
+    assert (found.peak_minute, found.peak_10_min, found.peak_hour) == (3, 3, 3)
+    assert Story().on(0, MINUTE_US, lasts_us=1).figures().peak_minute == 1
+
+
 def test_a_peak_slides_and_a_window_does_not() -> None:
     """Six alarms at 9 to 9:50 and six at 10 to 10:50 min: 12 in the sliding window, 6 in each fixed one."""
     story = Story()
