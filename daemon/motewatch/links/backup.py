@@ -1,8 +1,9 @@
 """Backups: a folder with a copy of the journal, the site file and what it names, and a manifest with their hashes.
 
 Rules: made beside a running service, which is not held up. A backup appears under its name when it is whole, checked
-and on the disk; until then it has another name, and what is left of such a one means nothing. Secrets are never copied:
-the manifest says which files will be missed. A restore writes into an empty folder only. Errors are `BackupError`.
+and on the disk; until then it has another name, and what is left of such a one means nothing. Archive files never
+change, so one that an earlier backup in the same folder holds is linked to and not copied again. Secrets are never
+copied: the manifest says which files will be missed. A restore writes into an empty folder only. Errors: `BackupError`.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from importlib.metadata import version
 from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
+from motewatch.journal.archives import folder_of, manifest_name, registered
 from motewatch.journal.journal import Journal
 from motewatch.links.errors import LinkError
 from motewatch.links.site_file import load_site
@@ -82,6 +84,7 @@ def make_backup(site_path: Path, target: Path, now_us: int) -> Manifest:
         with Journal.open_reader(journal_file) as journal:
             _expect_room(part, journal_file)
             journal.store.copy_to(part / JOURNAL)
+        archived = _take_archives(folder_of(journal_file), part, target.parent, site.site.id)
         copied, missing = _named_files(site_path)
         for name in copied:
             (part / name).parent.mkdir(parents=True, exist_ok=True)
@@ -107,7 +110,7 @@ def make_backup(site_path: Path, target: Path, now_us: int) -> Manifest:
                 outputs=copy.last_output_id(),
                 last_input_at=instant(rows[0].received_us).isoformat() if rows else None,
                 seals=copy.chain().seals,
-                files={name: _sha256(part / name) for name in sorted([JOURNAL, site_path.name, *copied])},
+                files={name: _sha256(part / name) for name in sorted([JOURNAL, site_path.name, *copied])} | archived,
                 missing=missing,
             )
         (part / MANIFEST).write_text(json.dumps(asdict(manifest), indent=2, ensure_ascii=False) + "\n", "utf-8")
@@ -143,10 +146,10 @@ def restore_backup(backup: Path, target: Path) -> tuple[Manifest, Path]:
             raise BackupError(f"{backup}: {name} was changed since the backup was made. Take another one.")
     with _folder(target) as part:
         for name in manifest.files:
-            place = part / (journal_place(manifest) if name == JOURNAL else name)
+            place = part / _place(manifest, name)
             place.parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(backup / name, place)
-            place.chmod(0o600 if name == JOURNAL else 0o640)
+            place.chmod(0o600 if name.startswith(JOURNAL) else 0o640)
         with Journal.open_reader(part / journal_place(manifest)) as journal:
             problems = journal.verify()
         if problems:
@@ -159,6 +162,45 @@ def journal_place(manifest: Manifest) -> str:
     """Where the journal goes, relative to the folder: as the site file says, if that is inside."""
     path = manifest.journal_path
     return path if _is_inside(path) else PurePosixPath(path).name
+
+
+def _place(manifest: Manifest, name: str) -> str:
+    """Where a file of the backup goes: journal and archives as the site file says."""
+    return journal_place(manifest) + name.removeprefix(JOURNAL) if name.startswith(JOURNAL) else name
+
+
+def _take_archives(source: Path, part: Path, backups: Path, site: str) -> dict[str, str]:
+    """The archive files that the copy of the journal knows, and their manifests; SHA-256 by name.
+
+    Each is on the disk before its rows leave the journal, so what the copy knows is there.
+    """
+    with Journal.open_reader(part / JOURNAL) as copy, copy.store.reading() as connection:
+        known = [each for each in registered(connection) if each.deleted_us is None]
+    if not known:
+        return {}
+    target = folder_of(part / JOURNAL)
+    target.mkdir(mode=0o750)
+    earlier = [folder_of(path / JOURNAL) for _, path in scheduled(backups, site)][::-1]
+    found: dict[str, str] = {}
+    for archive in known:
+        for name in (archive.name, manifest_name(archive.name)):
+            if not (source / name).is_file():
+                raise BackupError(f"{source / name}: this archive file is missing. Lay it back from an earlier backup.")
+            _link_or_copy([folder / name for folder in earlier], source / name, target / name)
+        found[f"{target.name}/{archive.name}"] = archive.sha256
+        beside = manifest_name(archive.name)
+        found[f"{target.name}/{beside}"] = _sha256(target / beside)
+    return found
+
+
+def _link_or_copy(earlier: list[Path], source: Path, target: Path) -> None:
+    digest = _sha256(source)
+    for each in earlier:
+        if each.is_file() and _sha256(each) == digest:
+            with suppress(OSError):
+                os.link(each, target)
+                return
+    shutil.copyfile(source, target)
 
 
 def names_outside(manifest: Manifest) -> bool:
