@@ -136,7 +136,7 @@ def serves(blow: Blow) -> bool:
 
 def memory_squeezed(blow: Blow) -> None:
     """The kernel grants the running daemon no more memory, while it is told to read its site file again and again: it
-    ends by itself, perhaps some seconds later, or does without. What ends is started anew, and what goes on is whole."""
+    ends by itself, perhaps some seconds later, or does without. What ends is started anew; what goes on is whole."""
     here = blow.here
     here.daemon.wait_for(lambda: serves(blow), "a daemon that serves")
     since = here.daemon.log_size()
