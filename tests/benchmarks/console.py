@@ -58,7 +58,7 @@ class Viewers:
         file.write_text("\n".join(f"motewatch={secret}" for secret in _sessions(folder, max(1, number))))
         parts = httpx.URL(url)
         where = [parts.host, str(parts.port), str(file)]
-        self._processes = [_started([role, *where]) for role in (("look", "watch") if number else ("look",))]
+        self._processes = [_started([role, *where]) for role in (("look", "watch") if number else ())]
 
     def seen(self) -> dict[str, float]:
         """What they saw."""
@@ -121,6 +121,7 @@ def run(arm: str, options: argparse.Namespace) -> dict[str, float]:
 
     def before() -> None:
         (made,) = rigs
+        # The console is used in both arms: an administrator signs in; and then nobody looks, or all of them do.
         viewers.append(Viewers(made.directory, url, options.viewers if arm == "viewers" else 0))
 
     def ask() -> None:

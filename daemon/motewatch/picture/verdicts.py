@@ -308,7 +308,7 @@ def climate_of_room(locations: Sequence[LocationLine]) -> tuple[ClimateValue, ..
     for line in sorted(locations, key=lambda line: line.since_us or 0, reverse=True):
         for value in line.climate:
             before = chosen.get(value.quantity)
-            if before is None or _rank(value) < _rank(before):
+            if before is None or (value.outside is not None and _rank(value) < _rank(before)):
                 chosen[value.quantity] = value
     return tuple(chosen[quantity] for quantity in UNITS if quantity in chosen)
 

@@ -120,9 +120,6 @@ class Feed:
     def now(self) -> Now:
         """What stands now. The same for all who ask within one second, unless something changed."""
         self._asked_s = self._clock.monotonic_s()
-        return self._paint()
-
-    def _paint(self) -> Now:
         with self._lock:
             now_us = self._clock.now_us()
             well, connected = self._alive(), self._connected()
@@ -150,7 +147,8 @@ class Feed:
                 self._look_around()
                 if self._clock.monotonic_s() - self._asked_s < LOOKED_S:
                     # While somebody looks, a little at each turn: the writer waits for no long stretch of work.
-                    self._paint()
+                    with self._lock:
+                        self._painter.prepare(self._board, self._clock.now_us())
             except Exception:  # a page that stands still would pass for one that lives; the next turn tries again
                 _log.exception("the console could not take in what was published")
 

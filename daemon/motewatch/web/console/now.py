@@ -149,13 +149,7 @@ class Painter:
 
     def paint(self, board: Board, now_us: int, *, well: bool, connected: bool) -> Now:
         """What the board says at this instant."""
-        today = local(now_us, board.zone).date()
-        if today != self._day:
-            # How the time of a sample is said depends on the day.
-            self._day = today
-            self._rooms.clear()
-            self._places.clear()
-        rooms = tuple([self._room(line, board.zone, today) for line in board.rooms(now_us)])
+        rooms, today = self._all_rooms(board, now_us)
         alarms = tuple(
             alarm_now(alarm, self._names, self._room_names, board.zone, now_us) for alarm in board.standing()
         )
@@ -181,6 +175,19 @@ class Painter:
             changes,
             len(recent) - len(changes),
         )
+
+    def prepare(self, board: Board, now_us: int) -> None:
+        """Paint what changed of the rooms, for a later picture to be quick."""
+        self._all_rooms(board, now_us)
+
+    def _all_rooms(self, board: Board, now_us: int) -> tuple[tuple[RoomNow, ...], date]:
+        today = local(now_us, board.zone).date()
+        if today != self._day:
+            # How the time of a sample is said depends on the day.
+            self._day = today
+            self._rooms.clear()
+            self._places.clear()
+        return tuple([self._room(line, board.zone, today) for line in board.rooms(now_us)]), today
 
     def _room(self, line: RoomLine, zone: ZoneInfo, today: date) -> RoomNow:
         known = self._rooms.get(line.id)
