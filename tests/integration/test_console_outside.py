@@ -8,19 +8,23 @@ from __future__ import annotations
 import logging
 import re
 import sqlite3
+import ssl
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from urllib.parse import urlsplit
 
+import httpx
 import pytest
 
 from motewatch.journal.rows import AuditRow
-from support.console import OWN, Person, administrator, console, csrf_of, new_user, person, user
+from support.certificates import make_certificates
+from support.console import OWN, Person, administrator, console, csrf_of, first_secret, new_user, person, user
 from support.identity import SECRET, Claims, IdentityProvider
 from support.live import ask
 from support.outside import Outsider, asked_of, link_of, outside_console
-from support.servers import Mosquitto, running, wait_until
+from support.servers import Mosquitto, free_port, running, wait_until
 
 pytestmark = pytest.mark.broker
 
@@ -418,6 +422,33 @@ def test_only_administrators_have_a_password_where_the_site_says_so(mosquitto: M
             assert mira.come().status_code == 200
         finally:
             mira.close()
+
+
+def test_with_tls_all_the_way_cookies_are_for_this_host_and_tls_alone(mosquitto: Mosquitto, tmp_path: Path) -> None:
+    made, port = make_certificates(tmp_path), free_port()
+    url = f"https://127.0.0.1:{port}"
+    own = {"public_url": url, "port": port, "cert_file": str(made.server), "cert_key_file": str(made.key)}
+    with (
+        IdentityProvider(certificates=made) as house,
+        outside_console(tmp_path, mosquitto, house, own, ca_file=str(made.ca)),
+        httpx.Client(base_url=url, verify=ssl.create_default_context(cafile=made.ca), trust_env=False) as browser,
+    ):
+        house.member("mira", "shift")
+        leaving = browser.get("/sign-in/outside")
+        parts = urlsplit(house.sign_in(leaving.headers["location"], "mira"))
+        assert f"{parts.scheme}://{parts.netloc}" == url
+        coming = browser.get(f"{parts.path}?{parts.query}")
+        assert coming.status_code == 200, coming.text
+        errand = leaving.headers["set-cookie"]
+        assert errand.startswith("__Host-motewatch-outside=")
+        assert {"HttpOnly", "Secure", "SameSite=lax", "Path=/", "Max-Age=600"} <= set(errand.split("; "))
+        spent, session = sorted(coming.headers.get_list("set-cookie"), key=lambda cookie: "outside" not in cookie)
+        assert spent.startswith('__Host-motewatch-outside="";')
+        assert "Max-Age=0" in spent
+        assert {"HttpOnly", "Secure", "SameSite=strict"} <= set(session.split("; "))
+        assert "Sign out Mira" in browser.get("/").text
+        # A first administrator with a password is there all the same.
+        assert first_secret(tmp_path)
 
 
 def test_without_the_table_there_is_no_way_out(mosquitto: Mosquitto, tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import html
 import secrets
+import ssl
 import threading
 import time
 from base64 import b64decode, urlsafe_b64encode
@@ -24,6 +25,8 @@ from urllib.parse import parse_qs, unquote_plus, urlencode, urlsplit
 import jwt
 from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from jwt.algorithms import ECAlgorithm, RSAAlgorithm
+
+from support.certificates import Certificates
 
 CLIENT, SECRET = "motewatch", "a secret: of 100 %"
 PATH = "/house"
@@ -82,6 +85,8 @@ class IdentityProvider:
     """See the module. Use as a context."""
 
     host: str = "localhost"
+    certificates: Certificates | None = None
+    """Speaks HTTPS with these."""
     secret: str | None = SECRET
     members: dict[str, Member] = field(default_factory=dict)
     metadata: dict[str, Any] = field(default_factory=dict)
@@ -125,7 +130,14 @@ class IdentityProvider:
 
         self._server = Server(("127.0.0.1", 0), Handler)
         self.port: int = self._server.server_address[1]
-        self.base = f"http://{self.host}:{self.port}"
+        if self.certificates is not None:
+            context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+            context.load_cert_chain(self.certificates.server, self.certificates.key)
+            # The handshake belongs to each client's own thread.
+            self._server.socket = context.wrap_socket(
+                self._server.socket, server_side=True, do_handshake_on_connect=False
+            )
+        self.base = f"{'http' if self.certificates is None else 'https'}://{self.host}:{self.port}"
         self.issuer = f"{self.base}{PATH}"
         self._thread = threading.Thread(target=self._server.serve_forever, args=(0.05,), daemon=True)
         self.over = threading.Event()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -28,13 +28,13 @@ _numbers = itertools.count(1)
 
 @contextmanager
 def outside_console(
-    folder: Path, broker: Mosquitto, house: IdentityProvider, **oidc: Any
+    folder: Path, broker: Mosquitto, house: IdentityProvider, own: Mapping[str, Any] | None = None, **oidc: Any
 ) -> Iterator[tuple[Service, str]]:
-    """The service with a console whose provider is `house`, and the address of that."""
+    """The service with a console whose provider is `house`, and the address of that; `own`: the console's settings."""
     (folder / "oidc-secret").write_text(f"{SECRET}\n")
     (folder / "oidc-secret").chmod(0o600)
     table = {"issuer": house.issuer, "client_id": CLIENT, "client_secret_file": "oidc-secret", "roles": ROLES, **oidc}
-    with console(folder, broker, oidc={"label": "the house account", **table}) as made:
+    with console(folder, broker, oidc={"label": "the house account", **table}, **(own or {})) as made:
         yield made
 
 
