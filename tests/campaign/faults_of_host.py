@@ -24,7 +24,7 @@ STRANGER: Final = "shows a certificate that does not hold"
 JUMPED: Final = "the host's clock jumped by"
 NO_START: Final = "this machine's clock says"
 SQUEEZES: Final = 30
-NOTICED_S: Final = 15.0
+NOTICED_S: Final = 25.0
 """Within this the daemon notices that it is not whole."""
 CEILING_KIB: Final = (60_000, 400_000)
 """Of what a daemon maps that serves it is less than a third."""

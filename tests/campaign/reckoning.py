@@ -50,7 +50,6 @@ EXPECTED: Final = (
     "the record cannot be written",
     "the record still cannot be written",
     "the site file was not taken over",
-    "housekeeping: 'sample-hours' failed; it runs again",
 )
 """Errors in the log that such faults leave."""
 
