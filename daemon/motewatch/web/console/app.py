@@ -22,9 +22,8 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route, compile_path
 
 from motewatch.web.access.desk import Visitor
-from motewatch.web.access.intent import BACK
 from motewatch.web.console.api import Api
-from motewatch.web.console.entrance import OUTSIDE, Entrance
+from motewatch.web.console.entrance import Entrance
 from motewatch.web.console.house import HERE, House, Rule, role_words
 from motewatch.web.console.operation import BASE, problem
 from motewatch.web.console.pages import (
@@ -71,7 +70,8 @@ ROUTES: Final[tuple[Rule, ...]] = tuple(rule for rules, _ in GROUPS for rule in 
 
 _PATHS: Final = [compile_path(rule.path)[0] for rule in ROUTES if "GET" in rule.methods]
 
-OPEN: Final = ("/sign-in", OUTSIDE, BACK, "/console.css", "/script/now.js", "/favicon.ico", "/robots.txt")
+OPEN: Final = ("/sign-in", "/console.css", "/script/now.js", "/favicon.ico", "/robots.txt")
+"""What everybody may see; with an identity provider also the way there and back (`entrance`)."""
 
 ICON: Final = (
     '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 16 16"><rect width="16" height="16" rx="3" fill="#17475e"/>'
