@@ -18,7 +18,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 CLIENT_ID = "bench-bare"
-RECEIVE_MAXIMUM = 800
+RECEIVE_MAXIMUM = 1600
 """The daemon's."""
 
 

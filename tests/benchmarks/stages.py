@@ -39,6 +39,7 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 
 from motewatch.engine import Engine  # noqa: E402
+from motewatch.engine.codec import encode_internal, internal_kind  # noqa: E402
 from motewatch.engine.records import Input, Repeated  # noqa: E402
 from motewatch.journal.history import JournalHistory  # noqa: E402
 from motewatch.journal.inputs import MESSAGE, what_of  # noqa: E402
@@ -103,7 +104,7 @@ class _Work:
             yield self.deliveries[first : first + BATCH]
 
 
-def _work(directory: Path, options: argparse.Namespace) -> _Work:
+def work_of(directory: Path, options: argparse.Namespace) -> _Work:
     path = directory / "site.toml"
     text = load.site_text(options.sensors, each_reading=options.each_reading)
     path.write_text(text.replace('area = "all"\n\n', f'area = "all"\n{CLIMATE}\n'))
@@ -258,33 +259,37 @@ def _network(work: _Work) -> dict[str, float]:
 # ---- the writer's stages --------------------------------------------------------------------------------------------
 
 
-def _stages(work: _Work, directory: Path) -> dict[str, float]:
-    """Decode to commit, and the outbox, each by itself."""
+def record_of(work: _Work, directory: Path) -> dict[str, float]:
+    """Decode to commit, and the outbox, each by itself; the journal stays as `stages.db`."""
     spent = dict.fromkeys(("decode", "engine", "rows", "commit"), 0.0)
     with Journal(directory / "stages.db") as journal:
         history = JournalHistory(journal)
         engine = Engine(history)
         publications = Publications(TOPICS, Directory.of(work.site), time_series=False)
-        engine.apply(Input(BEGAN_US, BEGAN_US, configured(work.site)))
+        first = configured(work.site)
+        said = [(0, each) for each in engine.apply(Input(BEGAN_US, BEGAN_US, first))]
+        row = InputRow(0, internal_kind(first), BEGAN_US, BEGAN_US, "", encode_internal(first))
+        journal.commit(Batch([row], said, engine_us=engine.passed_us))
         for group in work.groups():
             mark_s = time.thread_time()
             heard = [what_of(TOPICS, each.topic, each.payload) for each in group]
             mark_s = _spent(spent, "decode", mark_s)
-            outputs = []
+            outputs, applied = [], []
             at_us = engine.passed_us + 1
             for index, (what, each) in enumerate(zip(heard, group, strict=True)):
                 assert what is not None
                 at_us = max(at_us, each.received_us)
+                applied.append(at_us)
                 outputs += [(index, out) for out in engine.apply(Input(each.received_us, at_us, what))]
             outputs += [(-1, out) for out in engine.advance(at_us)]
             mark_s = _spent(spent, "engine", mark_s)
             outbox = publications.rows([out for _, out in outputs], at_us)
             mark_s = _spent(spent, "rows", mark_s)
             inputs = []
-            for what, each in zip(heard, group, strict=True):
+            for what, each, applied_us in zip(heard, group, applied, strict=True):
                 reading = what.reading  # type: ignore[union-attr]
                 key = (reading.sensor, reading.boot, reading.seq, reading.start_us)
-                inputs.append(InputRow(0, MESSAGE, each.received_us, at_us, each.topic, each.payload, *key))
+                inputs.append(InputRow(0, MESSAGE, each.received_us, applied_us, each.topic, each.payload, *key))
             mark_s = time.thread_time()
             journal.commit(Batch(inputs, outputs, [], outbox, engine.passed_us))
             _spent(spent, "commit", mark_s)
@@ -385,8 +390,8 @@ def main() -> None:
     runs = []
     for _ in range(options.repeat):
         with TemporaryDirectory(prefix="motewatch-stages-") as name:
-            work = _work(Path(name), options)
-            runs.append(_network(work) | _stages(work, Path(name)) | _writer(work, Path(name)))
+            work = work_of(Path(name), options)
+            runs.append(_network(work) | record_of(work, Path(name)) | _writer(work, Path(name)))
     print(f"{'stage':<20}{'us a message':>14}   (median of {options.repeat}, {options.messages} messages)")
     for stage in runs[0]:
         print(f"{stage:<20}{statistics.median(run[stage] for run in runs):>14.2f}")

@@ -30,6 +30,7 @@ from motewatch.measure.periods import period_end_us
 from motewatch.measure.samples import INSUFFICIENT, Quality, Sample
 from motewatch.wire.records import Reading
 
+_INSUFFICIENT: Final = int(INSUFFICIENT)
 _QUANTITIES: Final = ("temperature", "humidity", "pressure-difference")
 """In the order in which the values of a reading are looked at."""
 
@@ -102,7 +103,18 @@ class LocationState:
 class LocationDesk:
     """Works on one location: its plan, its state, and the engine's shared desk."""
 
-    __slots__ = ("_backs", "_bounds", "_desk", "_keep", "_measured", "_trends", "plan", "state")
+    __slots__ = (
+        "_backs",
+        "_bounds",
+        "_count_alarms",
+        "_desk",
+        "_keep",
+        "_measured",
+        "_not_in_force",
+        "_trends",
+        "plan",
+        "state",
+    )
 
     def __init__(self, desk: Desk, plan: LocationPlan, state: LocationState) -> None:
         self._desk = desk
@@ -110,6 +122,18 @@ class LocationDesk:
         self.state = state
         self._bounds = {bound.key: bound for bound in desk.plan.rooms[plan.room].bounds}
         self._measured = [(key, _QUANTITIES.index(bound.quantity), bound) for key, bound in self._bounds.items()]
+        # Ids are made once, not for each sample.
+        self._count_alarms = {
+            (size, grade): count_alarm(plan.id, size, grade.value) for size in plan.rules for grade in Grade
+        }
+        self._not_in_force = {
+            occupancy: [
+                (size, grade, alarm)
+                for (size, grade), alarm in self._count_alarms.items()
+                if not any((level.size_nm, level.grade) == (size, grade) for level in levels)
+            ]
+            for occupancy, levels in plan.levels.items()
+        }
         self._backs = plan.backs
         self._keep = max([RECENT_AT_LEAST, *(back + 1 for back in plan.backs.values())])
         self._trends = TrendWatch(desk, plan, state.trends)
@@ -121,7 +145,7 @@ class LocationDesk:
 
     def alarms(self) -> list[str]:
         """Ids of all alarms that this location can raise."""
-        counts = [count_alarm(self.plan.id, size, grade.value) for size in self.plan.rules for grade in Grade]
+        counts = self._count_alarms.values()
         climate = [location_alarm(self.plan.id, key) for key in self._bounds]
         doubts = () if self.state.suspicion is None else suspicion_alarms(self.state.suspicion.sensor)
         return [*counts, *climate, *self._trends.alarms(), *doubts, insufficient_alarm(self.plan.id)]
@@ -283,9 +307,9 @@ class LocationDesk:
         """Judge the newest sample's window for every level, and let alarms start or return."""
         desk, recent = self._desk, self.state.recent
         head = recent[-1]
-        levels = self.plan.levels[head.occupancy]
-        for level in levels:
-            judgement = self._judge(recent, level)
+        windows: dict[int, list[Observation]] = {}
+        for level in self.plan.levels[head.occupancy]:
+            judgement = self._judge(recent, level, windows)
             if judgement is None or judgement.verdict is Verdict.NOT_ENOUGH_AIR:
                 continue
             if judgement.verdict is Verdict.EXCEEDS:
@@ -299,26 +323,40 @@ class LocationDesk:
                         )
                     )
             else:
-                alarm = count_alarm(self.plan.id, level.size_nm, level.grade.value)
+                alarm = self._count_alarms[(level.size_nm, level.grade)]
                 if desk.book.active(alarm):
                     text = texts.recovery(self.plan, level, judgement)
                     desk.say(desk.book.returns(alarm, head.end_us, desk.time_us, text, judgement.per_m3))
-        self._drop_levels_not_in_force(head, levels)
+        self._drop_levels_not_in_force(head)
 
-    def _drop_levels_not_in_force(self, head: Sample, levels: tuple[CountLevel, ...]) -> None:
+    def _drop_levels_not_in_force(self, head: Sample) -> None:
         """An alarm whose level does not hold in the present occupancy state is over by definition."""
-        in_force = {(level.size_nm, level.grade) for level in levels}
-        for size in self.plan.rules:
-            for grade in Grade:
-                alarm = count_alarm(self.plan.id, size, grade.value)
-                if (size, grade) not in in_force and self._desk.book.active(alarm):
-                    text = texts.no_level(self.plan, size, grade.value, head.occupancy)
-                    self._desk.say(self._desk.book.returns(alarm, head.end_us, self._desk.time_us, text))
+        for size, grade, alarm in self._not_in_force[head.occupancy]:
+            if self._desk.book.active(alarm):
+                text = texts.no_level(self.plan, size, grade.value, head.occupancy)
+                self._desk.say(self._desk.book.returns(alarm, head.end_us, self._desk.time_us, text))
 
-    def _judge(self, samples: list[Sample], level: CountLevel) -> Judgement | None:
-        """Judge the window that ends with the last of `samples`; None where the size was not counted."""
+    def _judge(
+        self, samples: list[Sample], level: CountLevel, windows: dict[int, list[Observation]] | None = None
+    ) -> Judgement | None:
+        """Judge the window that ends with the last of `samples`; None where the size was not counted.
+
+        `windows` remembers the window of each size of the same samples: alert and action look at the same one.
+        """
+        head, size_nm = samples[-1], level.size_nm
+        window = None if windows is None else windows.get(size_nm)
+        if window is None:
+            window = self._window(samples, size_nm)
+            if windows is not None:
+                windows[size_nm] = window
+        if head.channel(size_nm) is None and not head.quality & Quality.MISSING:
+            return None
+        return judge(self.plan.rules[size_nm], window, level.per_m3)
+
+    def _window(self, samples: list[Sample], size_nm: int) -> list[Observation]:
+        """As many of the last of `samples` as the rule of this size looks back over, and as belong together."""
         head = samples[-1]
-        back = self._backs[level.size_nm]
+        back = self._backs[size_nm]
         window: list[Observation] = []
         next_start_us = head.end_us
         for sample in reversed(samples):
@@ -328,18 +366,18 @@ class LocationDesk:
             if len(window) == back or sample.occupancy != head.occupancy or gap_us > self.plan.gap_us:
                 break
             next_start_us = sample.start_us
-            window.append(observe(sample, level.size_nm, self.plan.nominal_ul))
+            window.append(observe(sample, size_nm, self.plan.nominal_ul))
         window.reverse()
-        if head.channel(level.size_nm) is None and not head.quality & Quality.MISSING:
-            return None
-        return judge(self.plan.rules[level.size_nm], window, level.per_m3)
+        return window
 
     def _judge_coverage(self, sample: Sample) -> None:
         """Too little air, sample after sample, is an alarm of its own, unless its cause has one already."""
         desk, plan, state = self._desk, self.plan, self.state
         alarm = insufficient_alarm(plan.id)
-        if not sample.quality & INSUFFICIENT:
+        if not int(sample.quality) & _INSUFFICIENT:
             state.short = 0
+            if not desk.book.active(alarm):
+                return
             desk.say(desk.book.returns(alarm, sample.end_us, desk.time_us, f"{plan.name}: enough air is sampled again"))
             return
         explained = desk.book.active(BROKER_ALARM) or (

@@ -50,6 +50,7 @@ _INSERTS = [
         tables.seals,
     )
 ]
+_COLUMNS = {table: tuple(table.c.keys()) for table, _ in _INSERTS}
 _DELIVERED = INTERNAL_KINDS[Delivered]
 _OF_CALL = select(tables.call_ids.c.output_id).where(tables.call_ids.c.id == bindparam("told")).scalar_subquery()
 _SET_OUTCOME = update(tables.calls).where(tables.calls.c.output_id == _OF_CALL, tables.calls.c.outcome.is_(None))
@@ -79,7 +80,7 @@ class _Rows:
 
     def add(self, table: Table, row: dict[str, Any]) -> None:
         """Add a row given by column; what is missing is NULL. For the tables that get a row now and then."""
-        self.by_table[table].append(tuple(map(row.get, table.c.keys())))
+        self.by_table[table].append(tuple(map(row.get, _COLUMNS[table])))
 
 
 class Recorder:

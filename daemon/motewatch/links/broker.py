@@ -38,7 +38,7 @@ from motewatch.wire.topics import Topics
 
 log = logging.getLogger(__name__)
 
-RECEIVE_MAXIMUM: Final = 800
+RECEIVE_MAXIMUM: Final = 1600
 """Messages the broker may have under way to us: a few commit groups, and the back-pressure."""
 
 MIN_DELAY_S: Final = 0.2

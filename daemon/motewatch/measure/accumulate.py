@@ -9,6 +9,7 @@ already counted (the engine asks by sensor, boot and sequence), how long a perio
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import lru_cache
 from operator import add
 from typing import Any
 
@@ -81,12 +82,12 @@ class Accumulator:
         share of it; the smaller counts. Below `min_coverage` (0 to 1) the sample is partial. Sampled time of several
         sensors is added up: which of them measured at once is no longer known when a sample is reopened.
         """
-        channels = tuple(Channel(*values) for values in self._by_size())
+        channels = tuple([Channel(size, count, volume) for size, count, volume in self._by_size()])
         quality = self._quality
         if self._readings == 0:
             quality |= int(Quality.MISSING)
         else:
-            air_ul = max((channel.volume_ul for channel in channels), default=0)
+            air_ul = max([channel.volume_ul for channel in channels], default=0)
             # Quotients, not products: 54 s of 60 s is then exactly the 0.9 that was asked for.
             coverage = self._sampled_us / (self.end_us - self.start_us)
             if nominal_ul:
@@ -104,7 +105,7 @@ class Accumulator:
             sampled_us=self._sampled_us,
             readings=self._readings,
             sensors=tuple(sorted(self._sensors)),
-            quality=Quality(quality),
+            quality=_quality(quality),
             occupancy=occupancy,
             temperature=_spread(self._temperature),
             humidity=_spread(self._humidity),
@@ -159,7 +160,7 @@ class Accumulator:
         """Size, count and volume, by rising size."""
         if len(self._groups) == 1:
             ((sizes, (volume, *counts)),) = self._groups.items()
-            return sorted((size, count, volume) for size, count in zip(sizes, counts, strict=True))
+            return sorted([(size, count, volume) for size, count in zip(sizes, counts, strict=True)])
         sums: dict[int, tuple[int, int]] = {}
         for sizes, (volume, *counts) in self._groups.items():
             for size, count in zip(sizes, counts, strict=True):
@@ -174,6 +175,12 @@ class Accumulator:
             volumes.setdefault(volume, []).append((size, count))
         for volume, pairs in volumes.items():
             self._groups[tuple(size for size, _ in pairs)] = [volume, *(count for _, count in pairs)]
+
+
+@lru_cache(maxsize=256)
+def _quality(bits: int) -> Quality:
+    """The flags of a sum of them. Remembered: making them costs a microsecond."""
+    return Quality(bits)
 
 
 def _spread_with(values: list[int] | None, value: int) -> list[int]:

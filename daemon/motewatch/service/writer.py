@@ -60,9 +60,10 @@ from motewatch.wire.topics import Topics
 
 _log = logging.getLogger("motewatch.writer")
 
-BATCH = 200
+BATCH = 400
 BATCH_S = 0.02
-"""A commit group: up to 200 messages or 20 ms, whichever comes first."""
+"""A commit group: up to 400 messages or 20 ms, whichever comes first. In larger groups each message costs less: every
+sensor touches a page of its own in the index, once a commit."""
 
 IDLE_S = 0.25
 """How often the writer looks at its clocks when nothing comes."""
