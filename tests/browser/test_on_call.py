@@ -23,6 +23,8 @@ DESK = (1366, 900)
 def test_the_page_at_each_size_and_a_test_by_keyboard(mosquitto: Mosquitto, browser: Browser, tmp_path: Path) -> None:
     with MailServer() as mails:
         site = on_call_site(mosquitto, mails, test_calls={"at": "Tue 10:00"})
+        hook = {"id": "hook", "kind": "webhook", "url": "https://hook.example.org/", "key_file": "missing.key"}
+        site["channels"].append(hook)
         url = site["console"]["public_url"]
         with (
             serving(tmp_path, site),
@@ -36,6 +38,8 @@ def test_the_page_at_each_size_and_a_test_by_keyboard(mosquitto: Mosquitto, brow
                 tab = browser.tab(size=size, dark=dark, scripts=True)
                 sign_in(tab, url)
                 tab.open(f"{url}/on-call")
+                assert "No call goes out over this channel" in tab.text()
+                assert "The channel hook is out of use: " in tab.text()
                 # What is folded away is looked at too.
                 tab.evaluate("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
                 sound(tab, url)

@@ -13,12 +13,13 @@ from __future__ import annotations
 import logging
 import threading
 from collections.abc import Callable, Iterable, Mapping
+from pathlib import PurePosixPath
 from typing import Final, Protocol, TypeVar
 
 from motewatch.engine.records import PartChanged
 from motewatch.engine.subject import OUT_OF_USE
 from motewatch.links.clock import TimeSource
-from motewatch.links.errors import LinkError
+from motewatch.links.errors import LinkError, LinkSettingsError
 
 _log = logging.getLogger("motewatch.parts")
 
@@ -53,19 +54,19 @@ class OptionalParts:
         try:
             made = make()
         except Exception as error:
-            self.is_out(part, why(part, error))
+            self.is_out(part, why(part, error), str(error) if isinstance(error, LinkError) else "")
             return None
         self.is_back(part)
         return made
 
-    def is_out(self, part: str, because: str) -> None:
-        """It is out of use."""
+    def is_out(self, part: str, because: str, whole: str = "") -> None:
+        """It is out of use. `whole`: the same for this machine's own log."""
         with self._lock:
             before = self._out.get(part)
             self._out[part] = because
             telling = self._telling
         if before != because:
-            _log.error("a part of the service is out of use", extra={"part": part, "detail": because})
+            _log.error("a part of the service is out of use", extra={"part": part, "detail": whole or because})
         if telling and before is None:
             self._post(PartChanged(part, False, self._clock.now_us(), because))
 
@@ -95,6 +96,9 @@ class OptionalParts:
 
 def why(part: str, error: Exception) -> str:
     """What is wrong with it, and how it is mended."""
+    if isinstance(error, LinkSettingsError) and error.key.startswith("/"):
+        # It goes out of the house: where the file lies on this machine is nobody's business there.
+        return str(error).replace(error.key, PurePosixPath(error.key).name)[:LONGEST]
     if isinstance(error, LinkError):
         return str(error)[:LONGEST]
     if isinstance(error, ImportError):

@@ -10,6 +10,7 @@ import pytest
 
 from motewatch.engine.records import PartChanged
 from motewatch.links.errors import LinkSettingsError
+from motewatch.links.secrets import SecretFileError
 from motewatch.service.optional_parts import OptionalParts
 from support.links_fakes import FakeClock
 
@@ -51,6 +52,13 @@ def test_what_cannot_is_told_once_the_engine_is_configured(caplog: pytest.LogCap
     assert ground.told() == [("channel/mail", False, str(GONE))]
     assert ground.parts.out == {"channel/mail": str(GONE)}
     assert [record.levelno for record in caplog.records] == [logging.ERROR]
+
+
+def test_where_a_file_lies_on_this_machine_is_not_said_outside() -> None:
+    ground = Ground()
+    ground.attempt("channel/mail", SecretFileError("/etc/motewatch/secrets/mail", "cannot be read", "create it"))
+    ground.parts.tell_all([])
+    assert ground.told() == [("channel/mail", False, "mail: cannot be read; create it")]
 
 
 def test_a_try_again_is_told_when_it_succeeds_and_not_before() -> None:
