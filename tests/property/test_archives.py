@@ -15,14 +15,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import pyarrow
-import pyarrow.parquet
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from motewatch.engine.records import SampleTaken
-from motewatch.journal.archive_files import COLUMNS, sha256_of
+from motewatch.journal.archive_files import COLUMNS, load, sha256_of
 from motewatch.journal.archives import FIRST, Kind, Manifest, folder_of, manifest_name
 from motewatch.journal.archiving import make_all
 from motewatch.journal.journal import Journal
@@ -34,6 +32,7 @@ from motewatch.wire.records import DAY_US, HOUR_US
 from support.archive_journal import FULL, STAY, record
 from support.sample_streams import samples
 
+ARROW, PARQUET = load()
 FAST = settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
@@ -74,7 +73,7 @@ def remake(path: Path, changed: list[Manifest]) -> None:
     previous = FIRST
     for manifest in changed:
         file = folder_of(path) / manifest.name
-        rows = pyarrow.parquet.read_metadata(file).num_rows
+        rows = PARQUET.read_metadata(file).num_rows
         made = replace(manifest, previous=previous, sha256=sha256_of(file), size=file.stat().st_size, rows=rows)
         previous = made.hash
         (folder_of(path) / manifest_name(made.name)).write_text(made.text())
@@ -88,9 +87,9 @@ def remake(path: Path, changed: list[Manifest]) -> None:
 
 def rewrite(file: Path, change: Callable[[list[dict[str, Any]]], list[dict[str, Any]]]) -> None:
     """The file with other rows."""
-    table = pyarrow.parquet.read_table(file)
+    table = PARQUET.read_table(file)
     rows = change(table.to_pylist())
-    pyarrow.parquet.write_table(pyarrow.Table.from_pylist(rows, schema=table.schema), file)
+    PARQUET.write_table(ARROW.Table.from_pylist(rows, schema=table.schema), file)
 
 
 def findings(path: Path) -> list[str]:
