@@ -20,6 +20,7 @@ from campaign.stream import ODD, SETTLE_US, TOPICS
 from motewatch.alarms.lifecycle import Event, State
 from motewatch.callout.gathering import GATHER_US
 from motewatch.callout.records import Told
+from motewatch.callout.unrecorded import IDS as UNRECORDED
 from motewatch.engine.records import AlarmChanged, Output, Resumed
 from motewatch.journal.inputs import input_of
 from motewatch.journal.journal import Journal
@@ -263,7 +264,10 @@ def _but(differing: Sequence[str]) -> str:
 
 
 def _calls(here: Ground, journal: Journal, outputs: list[Output], again: list[Output], reckoning: Reckoning) -> None:
-    recorded, received = calls_of(outputs), here.calls()
+    recorded, heard = calls_of(outputs), here.calls()
+    # That the record cannot be written is called beside the record; what was said is on the audit trail afterwards.
+    received = [each for each in heard if not each[0].startswith(UNRECORDED)]
+    reckoning.note("calls beside the record, while it could not be written", len(heard) - len(received))
     wrong = []
     if outputs != again:
         at = next((i for i, pair in enumerate(zip(outputs, again, strict=False)) if pair[0] != pair[1]), None)

@@ -22,6 +22,8 @@ from motewatch.callout.roster import Roster
 from motewatch.site.models import Site
 
 ALARM: Final = "service/record"
+IDS: Final = "unrecorded-"
+"""Begins the ids of these calls, which no record holds."""
 ACTION: Final = (
     "Make room on the journal's disk, or end the program that holds the journal; see the runbook, record-held-up. "
     "Until the record is written again no alarm of a room reaches anybody: watch exposed product by other means."
@@ -64,7 +66,7 @@ class OnDuty:
         """A call to each of them over each way. `round_` numbers the calls of one trouble, so that ids differ."""
         return [
             Told(
-                id=f"unrecorded-{fact.since_us // 1_000_000}-{round_}-{person}-{number}",
+                id=f"{IDS}{fact.since_us // 1_000_000}-{round_}-{person}-{number}",
                 at_us=at_us,
                 found_us=at_us,
                 cause=cause,
