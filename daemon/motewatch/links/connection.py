@@ -8,8 +8,7 @@ exception out. This module must not know topics, what is in a payload, or when t
 
 The MQTT library is driven through its interface for an outside event loop instead of its own thread: an exception
 in that thread ends it while the client still says "connected", and `loop_stop` waits for ever on a broker that does
-not answer. Here a failure of any kind ends the connection, and the next one starts from nothing. The socket is read
-here, many packets at once; plain messages are taken out by `packets`, the library gets the packets that are left.
+not answer. Here a failure of any kind ends the connection, and the next one starts from nothing.
 """
 
 from __future__ import annotations
@@ -33,13 +32,12 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from motewatch.links.clock import TimeSource
 from motewatch.links.errors import BrokerAwayError, BrokerError, PublicationRefusedError
-from motewatch.links.packets import Packets
 from motewatch.links.take_overs import TAKEN_OVER
 
 log = logging.getLogger(__name__)
 
-READ_BYTES: Final = 32_768
-"""Bytes read for one `select`, some 80 readings; more would let a flood of them delay our own acknowledgements."""
+READS_PER_TURN: Final = 64
+"""Packets read for one `select`; more would let a flood of readings delay our own acknowledgements."""
 
 CONNECT_TIMEOUT_S: Final = 3.0
 
@@ -157,13 +155,12 @@ class Connection:
         self.closed = False
         """Whether the broker closed it in good order after it had taken it, without a word."""
         self.handler_errors = 0
-        self.failure = ""
-        """What the library said of a connection that ended before CONNACK, such as why TLS was refused."""
+        self._said = _Said()
 
         self._lock = threading.Lock()
         self._waiting: dict[int, Publication] = {}
         self._early: dict[int, ReasonCode] = {}
-        self._packets = Packets()
+        self._packets = 0
         self._terms = terms
         self._client = self._make(terms)
         self._selector = selectors.DefaultSelector()
@@ -173,8 +170,8 @@ class Connection:
         self._selector.register(self._bell, selectors.EVENT_READ)
         self._registered: tuple[Any, int] | None = None
 
-    def _make(self, terms: Terms) -> _Client:
-        client = _Client(
+    def _make(self, terms: Terms) -> mqtt.Client:
+        client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
             client_id=terms.client_id,
             protocol=mqtt.MQTTv5,
@@ -191,7 +188,10 @@ class Connection:
         client.on_message = self._message
         client.on_publish = self._published
         client.on_disconnect = self._disconnected
-        client.on_log = self._logged
+        # A logger of its own, and no `on_log`: for that one each packet would be put into words.
+        errors = logging.Logger("mqtt", logging.ERROR)
+        errors.addHandler(self._said)
+        client.enable_logger(errors)
         # Its presence tells the library that an outside loop does the writing; without it the library would write
         # from whatever thread calls `ack` or `publish`. The waking up is done by `_wake`.
         client.on_socket_register_write = _nothing
@@ -225,40 +225,24 @@ class Connection:
             with contextlib.suppress(BlockingIOError):
                 self._bell.recv(4096)
         if sock in ready or _pending(sock):
-            self._read(sock)
+            self._read()
         if client.want_write():
             client.loop_write()
         client.loop_misc()
         return client.socket() is not None
 
-    def _read(self, sock: Any) -> None:
-        """Read once, and deal with all packets that are whole."""
+    def _read(self) -> None:
+        """Read the packets that have come, as many as one turn may."""
         client = self._client
-        try:
-            data = sock.recv(READ_BYTES)
-        except (BlockingIOError, ssl.SSLWantReadError, ssl.SSLWantWriteError):
-            return
-        except OSError as error:
-            client.lose(error)
-            return
-        if not data:
-            self.closed = self.alive
-            client.lose(None)
-            return
-        self.last_seen_s = self._clock.monotonic_s()
-        client.heard()
-        handle = self._handle_message
-        for packet in self._packets.take(data):
-            if isinstance(packet, bytes):
-                client.give(packet)
-                if client.socket() is None:
-                    return
-                continue
-            topic, payload, mid, retain = packet
-            try:
-                handle(self, topic, payload, mid, 1, retain, None)
-            except Exception:
-                self._swallow("message")  # not acknowledged: the broker sends it again on the next connection
+        for _ in range(READS_PER_TURN):
+            before, alive = self._packets, self.alive
+            if client.loop_read() or client.socket() is None:
+                # Without an error, the other side closed it; a broker that gives a reason has sent a packet before.
+                self.closed = alive and not self._said.text and self._packets == before
+                return
+            self.last_seen_s = self._clock.monotonic_s()
+            if self._packets == before:
+                return
 
     def _watch(self, sock: Any) -> None:
         wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if self._client.want_write() else 0)
@@ -288,7 +272,6 @@ class Connection:
             publication.settle(BrokerAwayError(f"the connection ended before '{publication.topic}' was acknowledged"))
         client = self._client
         client.on_connect = client.on_subscribe = client.on_message = client.on_publish = client.on_disconnect = None
-        client.on_log = None
         sock = client.socket()
         if sock is not None:
             sock.close()
@@ -302,6 +285,11 @@ class Connection:
     def alive(self) -> bool:
         """Whether the broker accepted us and the connection has not ended."""
         return self.reason is not None and not self.reason.is_failure and self.end_detail is None
+
+    @property
+    def failure(self) -> str:
+        """What the library said of a connection that ended before CONNACK, such as why TLS was refused."""
+        return self._said.text if self.reason is None else ""
 
     @property
     def certificate_until_us(self) -> int | None:
@@ -320,7 +308,9 @@ class Connection:
     def acknowledge(self, mids: Sequence[int]) -> None:
         """Queue PUBACKs for messages of this connection."""
         if mids:
-            self._client.acknowledge(mids)
+            ack = self._client.ack
+            for mid in mids:
+                ack(mid, 1)
             self.wake()
 
     def publish(self, topic: str, payload: bytes, retain: bool, expiry_s: int | None) -> Publication:
@@ -356,7 +346,7 @@ class Connection:
     def _connected(
         self, client: mqtt.Client, userdata: Any, flags: mqtt.ConnectFlags, reason: ReasonCode, properties: Any
     ) -> None:
-        client.on_log = None  # each packet would be put into words for it
+        self._packets += 1
         self.session_present = flags.session_present
         self.reason = reason
         if not reason.is_failure:
@@ -368,22 +358,26 @@ class Connection:
     def _subscribed(
         self, client: mqtt.Client, userdata: Any, mid: int, reasons: list[ReasonCode], properties: Any
     ) -> None:
+        self._packets += 1
         self.granted[mid] = reasons
 
     def _message(self, client: mqtt.Client, userdata: Any, message: mqtt.MQTTMessage) -> None:
+        self._packets += 1
         try:
             topic = message.topic
         except UnicodeDecodeError:
             topic = "\ufffd"  # no topic we know: it will be kept as a dead letter
         carried = message.properties
-        properties = Carried(getattr(carried, "ResponseTopic", None), getattr(carried, "CorrelationData", None))
+        answer_to, correlation = getattr(carried, "ResponseTopic", None), getattr(carried, "CorrelationData", None)
+        properties = None if answer_to is None and correlation is None else Carried(answer_to, correlation)
         payload = bytes(message.payload)
         try:
             self._handle_message(self, topic, payload, message.mid, message.qos, message.retain, properties)
         except Exception:
-            self._swallow("message")
+            self._swallow("message")  # not acknowledged: the broker sends it again on the next connection
 
     def _published(self, client: mqtt.Client, userdata: Any, mid: int, reason: ReasonCode, properties: Any) -> None:
+        self._packets += 1
         with self._lock:
             publication = self._waiting.pop(mid, None)
             if publication is None:
@@ -399,57 +393,20 @@ class Connection:
             self.end_detail = f"{by} ({reason.getName()})"
         self.taken_over = self.taken_over or (flags.is_disconnect_packet_from_server and reason.value == TAKEN_OVER)
 
-    def _logged(self, client: mqtt.Client, userdata: Any, level: int, text: str) -> None:
-        if level == mqtt.MQTT_LOG_ERR and self.reason is None:
-            self.failure = text
-
     def _swallow(self, what: str) -> None:
         self.handler_errors += 1
         log.exception("handling a %s from the broker failed; the connection goes on", what)
 
 
-class _Client(mqtt.Client):
-    """The library's client, which reads what it is given instead of the socket."""
+class _Said(logging.Handler):
+    """The last thing that the library called an error: what it tells nowhere else is why a connection ended."""
 
-    _given = b""
-    _lost = False
-    _error: OSError | None = None
+    def __init__(self) -> None:
+        super().__init__(logging.ERROR)
+        self.text = ""
 
-    def give(self, packet: bytes) -> None:
-        """Read this packet."""
-        self._given = packet
-        while self._given and not self.loop_read():
-            pass
-
-    def lose(self, error: OSError | None) -> None:
-        """Notice that the connection has ended, by this error or by the other side."""
-        self._lost, self._error = True, error
-        self.loop_read()
-
-    def heard(self) -> None:
-        """Bytes have come: nobody need be asked whether he lives."""
-        with self._msgtime_mutex:
-            self._last_bytes_received = mqtt.time_func()
-
-    def acknowledge(self, mids: Sequence[int]) -> None:
-        """Queue a PUBACK for each of these messages, as one piece (MQTT 5.0, 3.4: without a reason it is success)."""
-        pieces = [b"\x40\x02%c%c" % (mid >> 8, mid & 255) for mid in mids]
-        self._packet_queue(mqtt.PUBACK, b"".join(pieces), 0, 0)
-
-    def _sock_recv(self, bufsize: int) -> bytes:
-        given = self._given
-        if given:
-            self._given = given[bufsize:]
-            return given[:bufsize]
-        if self._error is not None:
-            raise self._error
-        if self._lost:
-            return b""
-        raise BlockingIOError
-
-
-if not all(hasattr(mqtt.Client, name) for name in ("_sock_recv", "_packet_read", "_packet_queue")):
-    raise ImportError("this release of paho-mqtt reads its socket in another way than those that motewatch knows")
+    def emit(self, record: logging.LogRecord) -> None:
+        self.text = record.getMessage()
 
 
 def _refusal(topic: str, reason: ReasonCode) -> BrokerError | None:
