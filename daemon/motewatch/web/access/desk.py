@@ -328,6 +328,9 @@ class AccessDesk:
         reason = _why(by, reason)
         if self._settings.oidc is None:
             raise AccessError("There is no identity provider in the site file.")
+        if user == FIRST:
+            # Whom a start gives a way in when nobody else has one.
+            raise AccessError("This administrator keeps a password: the identity provider may be away.")
         self._store.hand_over(user, awaited(self._settings.oidc.issuer, user), NO_PASSWORD)
         self._audit(by.id, "user-outside", user, f"handed over to the identity provider; {reason}")
 

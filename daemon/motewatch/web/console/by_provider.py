@@ -24,9 +24,9 @@ from motewatch.wire.records import SECOND_US
 
 _log = logging.getLogger("motewatch.console")
 
-TIMES: Final = 30
+TIMES: Final = 120
 WITHIN_S: Final = 60.0
-"""So often one address may begin, and come back."""
+"""So often one address may begin, and come back: a whole shift may be behind one."""
 
 USED_UP: Final = "This sign-in was used already, took too long, or began in another browser. Begin again."
 UNUSABLE: Final = (
