@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
+from importlib.resources import files
 from pathlib import Path
+from typing import Final
 
 import pytest
 
@@ -19,6 +21,10 @@ from support.live import ask
 from support.outside import outside_console
 from support.page_checks import sign_in, sound
 from support.servers import Mosquitto, wait_until
+
+AXE: Final = (files("axe_playwright_python") / "axe.min.js").read_text("utf-8")
+LOOK: Final = """axe.run(document, {}).then((found) => found.violations.map((one) =>
+  one.id + ": " + one.nodes.slice(0, 3).map((node) => node.html.slice(0, 200)).join(" | ")))"""
 
 pytestmark = [pytest.mark.browser, pytest.mark.broker]
 
@@ -100,6 +106,41 @@ def test_a_provider_that_is_away_is_told(
     clicked(tab, "a.outside")
     shown(tab, "The identity provider does not answer now.")
     shot(tab, tmp_path, "outside-away-dark")
+
+
+def test_axe_finds_nothing_on_the_way(ground: tuple[str, IdentityProvider], browser: Browser, tmp_path: Path) -> None:
+    url, house = ground
+    tab = browser.tab(size=(360, 740), scripts=True)
+    tab.call("Network.clearBrowserCookies", {})
+    faults: list[str] = []
+
+    def look(words: str) -> None:
+        shown(tab, words)
+        tab.evaluate(AXE + ";1")
+        faults.extend(f"{words}: {one}" for one in tab.evaluate(LOOK))
+
+    tab.open(f"{url}/sign?subject=audit/1-1")
+    look("Sign in with the house account")
+    clicked(tab, "a.outside")
+    shown(tab, "House account")
+    tab.write("#who", "quinn")
+    clicked(tab, "#enter")
+    look("You confirm it by signing in anew with the house account")
+    clicked(tab, "input[value=reviewed]")
+    clicked(tab, "form.form button.go")
+    look("Nothing is signed yet")
+    clicked(tab, "main a.go")
+    shown(tab, "House account")
+    # A provider that lets through who signed in before.
+    house.stale_by_s = 60
+    tab.write("#who", "quinn")
+    clicked(tab, "#enter")
+    look("not signed in anew")
+    shot(tab, tmp_path, "outside-unsigned-phone")
+    # And back, still signed in.
+    clicked(tab, "main a.go")
+    look("Nobody has signed it.")
+    assert faults == []
 
 
 def test_users_are_handed_over_on_their_page(
