@@ -17,7 +17,7 @@ from typing import Final
 
 import h11
 import uvicorn
-from starlette.types import ASGIApp
+from starlette.types import ASGIApp, Scope
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from motewatch.links.errors import LinkSettingsError
@@ -29,6 +29,31 @@ START_S: Final = 10.0
 CONNECTIONS: Final = 64
 HEAD_S: Final = 10.0
 HEAD_BYTES: Final = 16 * 1024
+LINE: Final = "line"
+
+
+class Line:
+    """The connection under an answer without end: pieces of its body go straight to it, past the steps that the library
+    takes for each. Only from the loop of the server, and after the answer has begun."""
+
+    def __init__(self, transport: asyncio.Transport) -> None:
+        self._transport = transport
+
+    @property
+    def free(self) -> bool:
+        """Has everything so far left? Who is slow, or gone, is to be left out."""
+        return not self._transport.is_closing() and not self._transport.get_write_buffer_size()
+
+    def write(self, piece: bytes) -> None:
+        """One chunk of the body, not an empty one (RFC 9112, 7.1)."""
+        self._transport.write(b"%x\r\n%b\r\n" % (len(piece), piece))
+
+
+def line_of(scope: Scope) -> Line | None:
+    """That of a request; None where the body of its answer is not sent in chunks, or not sent."""
+    chunked = scope["http_version"] == "1.1" and scope["method"] != "HEAD"
+    found = scope.get("state", {}).get(LINE)
+    return found if chunked and isinstance(found, Line) else None
 
 
 class _Bounded(H11Protocol):
@@ -38,6 +63,8 @@ class _Bounded(H11Protocol):
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
+        # The library hands this to each request as its state.
+        self.app_state = {**self.app_state, LINE: Line(transport)}
         self._late = self.loop.call_later(HEAD_S, transport.close)
 
     def data_received(self, data: bytes) -> None:

@@ -147,6 +147,53 @@ def test_nobody_waits_for_a_slow_viewer_who_then_gets_what_is_newest() -> None:
     asyncio.run(play())
 
 
+@dataclass
+class Wire:
+    """A connection that is written to straight away; `free`: what was written has left."""
+
+    free: bool = True
+    pieces: list[bytes] = field(default_factory=list)
+
+    def write(self, piece: bytes) -> None:
+        self.pieces.append(piece)
+
+
+def test_a_viewer_with_a_line_is_written_to_and_a_slow_one_gets_what_is_newest() -> None:
+    async def play() -> None:
+        hall = Hall()
+        lines = Wire(), Wire()
+        streams = [
+            hall.audience.watch(0, secret, lambda visitor: visitor.role is Role.VIEWER, line=line)
+            for secret, line in zip("ab", lines, strict=True)
+        ]
+        async with aclosing(streams[0]) as one, aclosing(streams[1]) as other, aclosing(hall.watch("b")) as plain:
+            assert await told(one) == await told(other)
+            await told(plain)
+            # Whoever asks for more waits for the end.
+            ends = [asyncio.create_task(stream.__anext__()) for stream in (one, other)]
+            await asyncio.sleep(0)
+            hall.change("dust")
+            said = await until(plain, b"dust")
+            assert [line.pieces for line in lines] == [[said], [said]]
+            lines[0].free = False
+            for why in ("smoke", "steam"):
+                hall.change(why)
+                said = await until(plain, f">{why}<".encode())
+            assert (len(lines[0].pieces), len(lines[1].pieces)) == (1, 3)
+            lines[0].free = True
+            hall.change("haze")
+            said = await until(plain, b"haze")
+            assert lines[0].pieces[1:] == lines[1].pieces[3:] == [said]
+            assert not any(end.done() for end in ends)
+            del hall.roles["a"]
+            assert await asyncio.wait_for(ends[0], PATIENCE_S) == ANEW
+            hall.closing = True
+            with pytest.raises(StopAsyncIteration):
+                await asyncio.wait_for(ends[1], PATIENCE_S)
+
+    asyncio.run(play())
+
+
 def test_whoever_may_no_longer_look_is_sent_away_and_nobody_else() -> None:
     async def play() -> None:
         hall = Hall()

@@ -11,8 +11,8 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import AsyncGenerator, Callable, Iterable
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, field
+from typing import Final, Protocol
 
 from starlette.concurrency import run_in_threadpool
 
@@ -44,13 +44,28 @@ ANEW: Final = event("anew", "")
 """The page is to be loaded again: another run of the service, or somebody who may no longer see it."""
 
 
+class Line(Protocol):
+    """The connection of a viewer: what is written goes out at once."""
+
+    @property
+    def free(self) -> bool: ...
+
+    def write(self, piece: bytes) -> None: ...
+
+
 @dataclass(slots=True, eq=False)
 class _Viewer:
     """One who looks. `holds`: may a visitor still see this page?"""
 
     secret: str
     holds: Callable[[Visitor], bool]
+    packs: bool
+    number: int
+    """Of the frame that they have."""
+    line: Line | None = None
+    """Where the next frames are written to; None: the stream itself hands them over."""
     ended: bool = False
+    called: asyncio.Event = field(default_factory=asyncio.Event)
 
 
 class Audience:
@@ -81,13 +96,19 @@ class Audience:
         self._news: dict[tuple[int, bool], bytes] = {}
         """What is sent with this frame, by the frame that a viewer has, and packed or not."""
         self._told_s = 0.0
-        self._turned = asyncio.Event()
 
     async def watch(
-        self, number: int, secret: str, holds: Callable[[Visitor], bool], *, packs: bool = False
+        self,
+        number: int,
+        secret: str,
+        holds: Callable[[Visitor], bool],
+        *,
+        packs: bool = False,
+        line: Line | None = None,
     ) -> AsyncGenerator[bytes, None]:
-        """What a viewer is sent who has the frame of that number; 0: none. `packs`: as a gzip stream."""
-        viewer = _Viewer(secret, holds)
+        """What a viewer is sent who has the frame of that number; 0: none. `packs`: as a gzip stream; `line`: all but
+        the beginning and the end is written there, which costs a fraction."""
+        viewer = _Viewer(secret, holds, packs, number)
         self._viewers.add(viewer)
         try:
             if not self._tasks:
@@ -95,21 +116,25 @@ class Audience:
             if packs:
                 yield HEAD
             while not self._over():
-                # The next turn, as seen from before the frame: whoever is slow finds it done.
-                turned = self._turned
+                # Before the frame is looked at: whoever is slow finds the next one waiting.
+                viewer.called.clear()
                 if viewer.ended:
                     yield packed(ANEW) if packs else ANEW
                     return
-                if self._frame is not None:
-                    news, number = self._news_since(self._frame, number, packs), self._frame.number
-                    yield news
-                await turned.wait()
+                if self._frame is not None and viewer.line is None:
+                    yield self._news_for(viewer, self._frame)
+                    viewer.line = line
+                await viewer.called.wait()
         finally:
             self._viewers.discard(viewer)
             if not self._viewers:
                 for task in self._tasks:
                     task.cancel()
                 self._tasks, self._frame = [], None
+
+    def _news_for(self, viewer: _Viewer, frame: Frame) -> bytes:
+        news, viewer.number = self._news_since(frame, viewer.number, viewer.packs), frame.number
+        return news
 
     def _news_since(self, frame: Frame, number: int, packs: bool) -> bytes:
         """What changed, and the time: one piece of bytes for all who have that frame."""
@@ -129,7 +154,8 @@ class Audience:
                 except Exception:  # the pages say by themselves that nothing comes; the next turn tries again
                     _log.exception("the console could not make the page")
             await asyncio.sleep(self._poll_s)
-        self._wake()
+        for viewer in self._viewers:
+            viewer.called.set()
 
     def _show(self, frame: Frame) -> None:
         now_s = self._clock.monotonic_s()
@@ -137,11 +163,11 @@ class Audience:
         self._news = {}
         if before is None or now_s - self._told_s >= TICK_S or frame.since(before.number):
             self._told_s = now_s
-            self._wake()
-
-    def _wake(self) -> None:
-        turned, self._turned = self._turned, asyncio.Event()
-        turned.set()
+            for viewer in self._viewers:
+                if viewer.line is None:
+                    viewer.called.set()
+                elif viewer.line.free and not viewer.ended:
+                    viewer.line.write(self._news_for(viewer, frame))
 
     async def _look_after_sessions(self) -> None:
         while True:
@@ -154,6 +180,6 @@ class Audience:
                 continue
             for viewer in viewers:
                 visitor = visitors.get(viewer.secret)
-                viewer.ended = visitor is None or not viewer.holds(visitor)
-            if any(viewer.ended for viewer in viewers):
-                self._wake()
+                if visitor is None or not viewer.holds(visitor):
+                    viewer.ended = True
+                    viewer.called.set()

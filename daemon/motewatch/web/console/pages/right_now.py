@@ -23,6 +23,7 @@ from motewatch.web.console.now import COMMENT_MAX
 from motewatch.web.console.streams import ANEW, Audience
 from motewatch.web.console.typed import UNTOUCHED, Typed, too_long
 from motewatch.web.packing import wanted
+from motewatch.web.server import line_of
 
 ROUTES: Final = (
     Rule("/", "now", ("GET",), May.LOOK),
@@ -83,7 +84,7 @@ class RightNowPages:
         packs = wanted(request.headers.get("accept-encoding", ""))
         if packs:
             headers["Content-Encoding"] = "gzip"
-        stream = self._audiences[kind].watch(known, secret, holds, packs=packs)
+        stream = self._audiences[kind].watch(known, secret, holds, packs=packs, line=line_of(request.scope))
         return StreamingResponse(stream, media_type="text/event-stream", headers=headers)
 
     async def acknowledge(self, request: Request, visitor: Visitor) -> Response:
