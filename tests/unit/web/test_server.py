@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import socket
 import ssl
 import threading
@@ -14,7 +15,7 @@ import pytest
 from starlette.types import Receive, Scope, Send
 
 from motewatch.links.errors import LinkSettingsError
-from motewatch.web.server import HEAD_BYTES, PageServer
+from motewatch.web.server import HEAD_BYTES, Line, PageServer, line_of
 from support.authority import Authority, put
 from support.certificates import make_certificates
 
@@ -114,3 +115,62 @@ def test_a_head_without_end_is_cut_off() -> None:
             assert connection.recv(100).startswith(b"HTTP/1.1 400")
     finally:
         assert server.stop(5.0)
+
+
+async def endless(scope: Scope, receive: Receive, send: Send) -> None:
+    """Begins by the library, goes on straight to the connection, and ends by the library."""
+    line = line_of(scope)
+    await send({"type": "http.response.start", "status": 200, "headers": []})
+    await send({"type": "http.response.body", "body": b"first", "more_body": True})
+    if line is not None:
+        assert line.free
+        line.write(b", second" * 100)
+    await send({"type": "http.response.body", "body": b", last", "more_body": False})
+
+
+@pytest.mark.parametrize("tls", [False, True])
+def test_an_answer_goes_on_straight_to_the_connection_and_another_one_follows(tmp_path: Path, tls: bool) -> None:
+    made = make_certificates(tmp_path)
+    server = PageServer(endless, "127.0.0.1", 0, *((made.server, made.key) if tls else ()))
+    server.start()
+    url = f"{'https' if tls else 'http'}://127.0.0.1:{server.port}/"
+    verify = ssl.create_default_context(cafile=made.ca) if tls else True
+    with httpx.Client(trust_env=False, verify=verify) as client:
+        for _ in range(2):
+            assert client.get(url).text == f"first{', second' * 100}, last"
+        # Neither has chunks of a body.
+        assert client.head(url).text == ""
+        assert client.get(url).text.count("second") == 100
+    assert server.stop(5.0)
+
+
+def test_an_old_client_that_knows_no_chunks_gets_the_answer_by_the_library_alone() -> None:
+    server = PageServer(endless, "127.0.0.1", 0)
+    server.start()
+    with socket.create_connection(("127.0.0.1", server.port), timeout=20) as client:
+        client.sendall(b"GET / HTTP/1.0\r\n\r\n")
+        said = b""
+        while piece := client.recv(4096):
+            said += piece
+    assert said.endswith(b"\r\n\r\nfirst, last")
+    assert server.stop(5.0)
+
+
+class Transport(asyncio.Transport):
+    """One on which so many bytes still wait."""
+
+    def __init__(self, waiting: int = 0, closing: bool = False) -> None:
+        super().__init__()
+        self._waiting, self._closing = waiting, closing
+
+    def get_write_buffer_size(self) -> int:
+        return self._waiting
+
+    def is_closing(self) -> bool:
+        return self._closing
+
+
+def test_who_is_slow_or_gone_is_not_free() -> None:
+    assert Line(Transport()).free
+    assert not Line(Transport(waiting=1)).free
+    assert not Line(Transport(closing=True)).free
