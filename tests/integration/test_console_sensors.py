@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import re
+from functools import partial
 from html import unescape
 from pathlib import Path
 
@@ -113,6 +115,16 @@ def test_sensors_dead_letters_and_check_in(mosquitto: Mosquitto, tmp_path: Path)
         again = mira.http.post(place, json=body, headers=acts_as)
         assert again.status_code == 409
         assert "already" in again.json()["detail"]
+
+        # And over MQTT, as every command.
+        for id_, said, words in (
+            ("out-1", {"command": "check-out"}, "nowhere"),
+            ("in-1", {"command": "check-in", "location": "cart"}, "Cart, since"),
+        ):
+            message = {"v": 1, "id": id_, "by": "ada", "sensor": "hand-1", **said}
+            peer.publish(TOPICS.command, json.dumps(message).encode())
+            wait_until(partial(_says, vic, words), f"the answer to {id_}")
+        assert "by ada" in vic.http.get("/sensor/hand-1").text
         assert ask(tmp_path, lambda journal: journal.verify()) == []
     # It stands there after a restart, too.
     before = len(ask(tmp_path, lambda journal: journal.query_samples("cart")) or [])
@@ -123,6 +135,10 @@ def test_sensors_dead_letters_and_check_in(mosquitto: Mosquitto, tmp_path: Path)
             return len(ask(tmp_path, lambda journal: journal.query_samples("cart")) or []) > before
 
         wait_until(more, "another sample at the cart")
+
+
+def _says(person: Person, words: str) -> bool:
+    return words in person.http.get("/sensor/hand-1").text
 
 
 def _token(person: Person, scope: str) -> str:

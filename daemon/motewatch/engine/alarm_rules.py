@@ -18,6 +18,7 @@ _ENTITLED: Final = {
     "reset": "reset latched alarms",
     "remove-from-service": "take alarms out of service",
     "occupancy": "state the occupancy of rooms",
+    "check-in": "say where a portable counter stands",
 }
 
 

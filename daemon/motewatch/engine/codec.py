@@ -32,6 +32,7 @@ from motewatch.engine.records import (
     Output,
     PartChanged,
     Placed,
+    PlaceOrdered,
     Pressed,
     Priority,
     RecordHeldUp,
@@ -76,6 +77,7 @@ Internal = (
     | Pressed
     | Ordered
     | Placed
+    | PlaceOrdered
     | Entered
     | Delivered
 )
@@ -98,6 +100,7 @@ INTERNAL_KINDS: Final[dict[type[Any], str]] = {
     Pressed: "pressed",
     Ordered: "ordered",
     Placed: "placed",
+    PlaceOrdered: "place-ordered",
     Entered: "entered",
     Delivered: "delivered",
 }

@@ -13,6 +13,7 @@ from motewatch.alarms.lifecycle import RefusedError, State
 from motewatch.engine.agenda import Due
 from motewatch.engine.answers import Answers
 from motewatch.engine.desk import Desk
+from motewatch.engine.placements import Placements
 from motewatch.engine.records import Act, AlarmChanged, Answered, Audited, Ordered, OrderedAct, Replied
 from motewatch.engine.trial_desk import TrialDesk
 from motewatch.site.instants import instant
@@ -23,6 +24,7 @@ from motewatch.wire.records import (
     AlarmCommand,
     Command,
     Confirm,
+    Place,
     RemoveFromService,
     Reset,
     ReturnToService,
@@ -39,6 +41,7 @@ _ENTITLEMENT: Final[dict[type[Any], str]] = {
     RemoveFromService: "remove-from-service",
     ReturnToService: "remove-from-service",
     SetOccupancy: "occupancy",
+    Place: "check-in",
 }
 _WORDS: Final[dict[type[Any], tuple[str, str]]] = {
     Acknowledge: ("acknowledge", "nothing to acknowledge"),
@@ -57,9 +60,10 @@ COMMANDS_KEPT: Final = 512
 class Commands:
     """Obeys, and remembers what it answered."""
 
-    def __init__(self, desk: Desk, trials: TrialDesk) -> None:
+    def __init__(self, desk: Desk, trials: TrialDesk, placements: Placements) -> None:
         self._desk = desk
         self._trials = trials
+        self._placements = placements
         self.links = Answers()
         """Which links in calls are used up."""
         self._answered: dict[str, Replied] = {}
@@ -119,6 +123,8 @@ class Commands:
             return Replied(command.id, False, refusal)
         if isinstance(command, SetOccupancy):
             return self._set_occupancy(command)
+        if isinstance(command, Place):
+            return self._placements.place(command)
         return self._alarm_command(command)
 
     def _alarm_command(self, command: AlarmCommand) -> Replied:

@@ -48,6 +48,7 @@ from motewatch.engine.records import (
     Output,
     PartChanged,
     Placed,
+    PlaceOrdered,
     Pressed,
     RecordHeldUp,
     Refused,
@@ -67,7 +68,7 @@ from motewatch.engine.suppression import Suppressions
 from motewatch.engine.suspicion import SUSPICION_KINDS
 from motewatch.engine.trial_desk import TrialDesk
 from motewatch.site.models import Site
-from motewatch.wire.records import Acknowledge, Reading, SetOccupancy
+from motewatch.wire.records import Acknowledge, Place, Reading, SetOccupancy
 
 STATE_VERSION: Final = 4
 """Version of the snapshot. Raised by one with each change of what it holds; older ones are put aside, since all
@@ -84,7 +85,7 @@ class _Parts:
         self.placements = Placements(desk)
         self.sensors = SensorWatch(desk, self.service, self.placements)
         self.trials = TrialDesk(desk)
-        self.commands = Commands(desk, self.trials)
+        self.commands = Commands(desk, self.trials, self.placements)
         self.suppressions = Suppressions(desk)
         self.cascade = CascadeWatch(desk)
         self.callout = CalloutDesk(desk)
@@ -216,6 +217,8 @@ class Engine:
             parts.service.sign_ins_failed(what)
         elif isinstance(what, Placed):
             parts.placements.placed(what)
+        elif isinstance(what, PlaceOrdered):
+            parts.commands.commanded(Place(what.id, what.by, what.sensor, what.location, what.comment))
         elif isinstance(what, Accessed | Entered):
             parts.desk.outputs.append(Audited(parts.desk.time_us, what.by, what.action, what.subject, what.detail))
         elif isinstance(what, Pressed):

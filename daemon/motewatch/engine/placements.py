@@ -12,7 +12,7 @@ from typing import Any
 
 from motewatch.engine.desk import Desk
 from motewatch.engine.records import Audited, Placed, Replied
-from motewatch.wire.records import Reading
+from motewatch.wire.records import Place, Reading
 
 _Changes = list[tuple[int, str | None]]
 
@@ -47,20 +47,23 @@ class Placements:
         return plan.location or reading.location or self.during(reading)
 
     def placed(self, what: Placed) -> None:
-        """Somebody says where a counter stands from now on."""
+        """Somebody says where a counter stands from now on; says the reply, too."""
+        self._desk.outputs.append(self.place(what))
+
+    def place(self, what: Placed | Place) -> Replied:
+        """The same, and the reply is the caller's to say."""
         desk = self._desk
         refusal = self._refusal(what)
         if refusal:
-            desk.outputs.append(Replied(what.id, False, refusal))
-            return
+            return Replied(what.id, False, refusal)
         self._change(what.sensor, what.location)
         action = "check-out" if what.location is None else "check-in"
         detail = "; ".join(part for part in (what.location, what.comment) if part)
         desk.outputs.append(Audited(desk.time_us, what.by, action, f"sensor/{what.sensor}", detail))
         where = "checked out" if what.location is None else f"at '{what.location}' from now on"
-        desk.outputs.append(Replied(what.id, True, f"sensor '{what.sensor}' is {where}"))
+        return Replied(what.id, True, f"sensor '{what.sensor}' is {where}")
 
-    def _refusal(self, what: Placed) -> str:
+    def _refusal(self, what: Placed | Place) -> str:
         plan = self._desk.plan
         sensor = plan.sensors.get(what.sensor)
         if sensor is None:

@@ -242,7 +242,21 @@ class Ordered:
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """A signed-in user says where a portable counter stands from now on; None: nowhere, until somebody says again."""
+    """A signed-in user says where a portable counter stands from now on; None: nowhere, until somebody says again.
+
+    Of older journals: no rights of persons were asked. `PlaceOrdered` is what the console says now.
+    """
+
+    id: str
+    by: str
+    sensor: str
+    location: str | None
+    comment: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceOrdered:
+    """A signed-in user orders what the command `Place` of `wire.records` does, by the same rules."""
 
     id: str
     by: str
@@ -282,6 +296,7 @@ What = (
     | Pressed
     | Ordered
     | Placed
+    | PlaceOrdered
     | Entered
     | Delivered
 )

@@ -11,8 +11,19 @@ from collections.abc import Callable, Sequence
 from typing import Final
 
 from motewatch.engine.commands import command_of
-from motewatch.engine.records import Answered, Commanded, Entered, Ordered, Output, Placed, Pressed, Replied, What
-from motewatch.wire.records import Acknowledge, Command, Confirm, SetOccupancy
+from motewatch.engine.records import (
+    Answered,
+    Commanded,
+    Entered,
+    Ordered,
+    Output,
+    Placed,
+    PlaceOrdered,
+    Pressed,
+    Replied,
+    What,
+)
+from motewatch.wire.records import Acknowledge, Command, Confirm, Place, SetOccupancy
 
 REFUSED: Final = "refused"
 LONGEST: Final = 300
@@ -27,8 +38,8 @@ def refusal_of(what: What, outputs: Sequence[Output], named: Callable[[str], str
         by = named(by) if isinstance(what, Commanded) else by
     elif isinstance(what, Answered):
         id_, by, act, subject = what.id, what.by, f"{what.act.value} by the link of {what.told}", what.subject
-    elif isinstance(what, Placed):
-        act = "check out" if what.location is None else f"check in at {what.location}"
+    elif isinstance(what, Placed | PlaceOrdered):
+        act = _place_words(what.location)
         id_, by, subject = what.id, what.by, f"sensor/{what.sensor}"
     else:
         return None
@@ -49,10 +60,18 @@ def _command(what: Commanded | Ordered | Pressed) -> Command:
 def _subject(command: Command) -> str:
     if isinstance(command, Confirm):
         return command.test
+    if isinstance(command, Place):
+        return f"sensor/{command.sensor}"
     return command.room if isinstance(command, SetOccupancy) else command.alarm
 
 
 def _words(command: Command) -> str:
     """`RemoveFromService` as `remove from service`."""
+    if isinstance(command, Place):
+        return _place_words(command.location)
     name = type(command).__name__
     return "".join(f" {char.lower()}" if char.isupper() else char for char in name).strip()
+
+
+def _place_words(location: str | None) -> str:
+    return "check out" if location is None else f"check in at {location}"

@@ -14,7 +14,7 @@ from pydantic import Field, StringConstraints, model_validator
 from motewatch.site.basics import URL_PATTERN, Identifier, Label, Number, Table, Whole, mistake
 
 PriorityWord = Literal["low", "medium", "high"]
-Entitlement = Literal["acknowledge", "shelve", "reset", "remove-from-service", "occupancy"]
+Entitlement = Literal["acknowledge", "shelve", "reset", "remove-from-service", "occupancy", "check-in"]
 TARGET_PATTERN = r"^(person|team|rota):[a-z0-9][a-z0-9_-]{0,62}$"
 CLOCK_PATTERN = r"^([01]\d|2[0-3]):[0-5]\d$"
 WEEKLY_TIME_PATTERN = r"^(Mon|Tue|Wed|Thu|Fri|Sat|Sun) ([01]\d|2[0-3]):[0-5]\d$"
@@ -39,7 +39,7 @@ class Person(Table):
     """In order of preference; when one fails for good, the next is tried."""
     quiet: tuple[str, ...] = ()
     """Weekly windows in the site's time zone, such as `"Mon-Sun 22:00-06:00"`: only high priority calls then."""
-    may: tuple[Entitlement, ...] = ("acknowledge", "shelve", "occupancy")
+    may: tuple[Entitlement, ...] = ("acknowledge", "shelve", "occupancy", "check-in")
 
 
 class Team(Table):

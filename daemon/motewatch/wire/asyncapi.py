@@ -91,8 +91,8 @@ CHANNELS: Final = (
         receives=True,
         retain=False,
         title="Commands of people",
-        summary="A person acknowledges an alarm, states the occupancy of a room or confirms a test call. Who may "
-        "publish here is the broker's to say.",
+        summary="A person acknowledges an alarm, states the occupancy of a room, says where a portable counter stands "
+        "or confirms a test call. Who may publish here is the broker's to say.",
     ),
     Channel(
         "reply",

@@ -24,6 +24,7 @@ from motewatch.wire.records import (
     Acknowledge,
     Command,
     Confirm,
+    Place,
     Presence,
     Reading,
     Refusal,
@@ -90,7 +91,7 @@ def _presence(message: PresenceMessage, level: str) -> Presence:
 
 def _command(message: CommandMessage) -> Command:
     wanted = COMMAND_KEYS[message.command]
-    for key in ("alarm", "until", "permit", "room", "occupancy", "test"):
+    for key in ("alarm", "until", "permit", "room", "occupancy", "sensor", "location", "test"):
         if key not in wanted:
             _absent(message, key, getattr(message, key))
     id_, by, comment = message.id, message.by, message.comment
@@ -103,6 +104,12 @@ def _command(message: CommandMessage) -> Command:
             what = "as-built, at-rest or operational, or null to give the room back to its schedule"
             _present("occupancy", None, what)
         return SetOccupancy(id_, by, room, message.occupancy, comment)
+    if message.command in ("check-in", "check-out"):
+        sensor = _present("sensor", message.sensor, "the id of the portable counter")
+        location = None
+        if message.command == "check-in":
+            location = _present("location", message.location, "the id of the location where it stands from now on")
+        return Place(id_, by, sensor, location, comment)
     alarm = _present("alarm", message.alarm, "the id of the alarm, as in the alarm messages")
     if message.command == "shelve":
         if message.until is None:

@@ -110,6 +110,22 @@ COMMAND: Final[list[dict[str, Any]]] = [
         "alarm": "location/filling-line-1/0.5um/action",
         "comment": "Filter changed, air measured again.",
     },
+    {
+        "v": 1,
+        "id": "round-2026-03-02",
+        "command": "check-in",
+        "by": "j.doe",
+        "sensor": "hand-1",
+        "location": "filling-line-1",
+        "comment": "Weekly round.",
+    },
+    {
+        "v": 1,
+        "id": "round-2026-03-02-end",
+        "command": "check-out",
+        "by": "j.doe",
+        "sensor": "hand-1",
+    },
 ]
 
 SAMPLE: Final[list[dict[str, Any]]] = [

@@ -173,6 +173,8 @@ COMMAND_KEYS: Final[dict[str, tuple[str, ...]]] = {
     "remove-from-service": ("alarm", "permit"),
     "return-to-service": ("alarm",),
     "set-occupancy": ("room", "occupancy"),
+    "check-in": ("sensor", "location"),
+    "check-out": ("sensor",),
     "confirm-test": ("test",),
 }
 """What each command takes beside `by` and `comment`, all of it required. `shelve` requires the comment as well."""
@@ -198,7 +200,7 @@ class CommandMessage(Incoming):
 
     `acknowledge`, `unshelve`, `reset` and `return-to-service` take `alarm`; `shelve` takes `alarm` and `until`, and
     requires `comment`; `remove-from-service` takes `alarm` and `permit`; `set-occupancy` takes `room` and `occupancy`;
-    `confirm-test` takes `test`.
+    `check-in` takes `sensor` and `location`, `check-out` takes `sensor`; `confirm-test` takes `test`.
     """
 
     model_config = ConfigDict(
@@ -219,6 +221,8 @@ class CommandMessage(Incoming):
             "remove-from-service",
             "return-to-service",
             "set-occupancy",
+            "check-in",
+            "check-out",
             "confirm-test",
         ],
         Field(description="What is to be done."),
@@ -238,6 +242,11 @@ class CommandMessage(Incoming):
     occupancy: Annotated[
         Literal["as-built", "at-rest", "operational"] | None,
         Field(description="Occupancy state from now on (ISO 14644-1); null gives the room back to its schedule."),
+    ] = None
+    sensor: Annotated[Identifier | None, Field(description="Id of a portable counter.")] = None
+    location: Annotated[
+        Identifier | None,
+        Field(description="Id of the location where the portable counter stands from now on."),
     ] = None
     test: Annotated[
         Identifier | None,

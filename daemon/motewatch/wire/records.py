@@ -87,6 +87,17 @@ class SetOccupancy:
 
 
 @dataclass(frozen=True, slots=True)
+class Place:
+    """A person says where a portable counter stands from now on; None: nowhere, until somebody says again."""
+
+    id: str
+    by: str
+    sensor: str
+    location: str | None
+    comment: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Shelve:
     """A person hides an alarm for a while; it comes back by itself at `until_us`. The comment says why."""
 
@@ -149,7 +160,7 @@ class Confirm:
 
 
 AlarmCommand = Acknowledge | Shelve | Unshelve | Reset | RemoveFromService | ReturnToService
-Command = AlarmCommand | SetOccupancy | Confirm
+Command = AlarmCommand | SetOccupancy | Place | Confirm
 
 
 class RefusalReason(StrEnum):

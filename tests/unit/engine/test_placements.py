@@ -8,9 +8,19 @@ import pytest
 
 from motewatch.engine import Engine
 from motewatch.engine.codec import decode_internal, encode_internal, internal_kind
-from motewatch.engine.records import Audited, Memory, Output, Placed, Replied, SampleTaken, Turned
+from motewatch.engine.records import (
+    Audited,
+    Commanded,
+    Memory,
+    Output,
+    Placed,
+    PlaceOrdered,
+    Replied,
+    SampleTaken,
+    Turned,
+)
 from motewatch.service.refusals import refusal_of
-from motewatch.wire.records import SECOND_US
+from motewatch.wire.records import SECOND_US, Place
 from support.facility import T0, at, configured, engine, heard, reading, site_dict
 
 
@@ -140,3 +150,69 @@ def test_changes_too_old_for_any_reading_are_forgotten() -> None:
     # What held at the oldest instant that a reading may be of has to stay.
     assert kept == [25, 37, 49, 61]
     assert [days for days in kept if days <= 61 - late_days] == [25]
+
+
+# By command, and by order of a user: with the rights of persons
+
+
+ADA = {"id": "ada", "name": "Ada Okafor"}
+BEN = {"id": "ben", "name": "Ben Lind", "may": ["acknowledge"]}
+WHERE = (Audited(T0 + SECOND_US, "ada", "check-in", "sensor/hand-1", "prep-1; round 3"),)
+
+
+@pytest.mark.parametrize(
+    "what",
+    [
+        Commanded(Place("c-1", "ada", "hand-1", "prep-1", "round 3")),
+        Commanded(Place("c-1", "Ada Okafor", "hand-1", "prep-1", "round 3")),
+        PlaceOrdered("c-1", "ada", "hand-1", "prep-1", "round 3"),
+    ],
+    ids=["command", "by name", "console"],
+)
+def test_whom_the_site_file_entitles_says_where_it_stands(what: Commanded | PlaceOrdered) -> None:
+    made = engine(site_dict(persons=[ADA, BEN]))
+    outputs = made.apply(at(T0 + SECOND_US, what))
+    assert outputs == [*WHERE, Replied("c-1", True, "sensor 'hand-1' is at 'prep-1' from now on")]
+    # The broker may bring a command twice: it is answered alike, and done once.
+    again = made.apply(at(T0 + 2 * SECOND_US, what))
+    assert again == outputs[-1:]
+    assert minute(made, 1, 120) == ["prep-1"]
+
+
+@pytest.mark.parametrize(
+    "what",
+    [
+        Commanded(Place("c-1", "ben", "hand-1", "prep-1")),
+        PlaceOrdered("c-1", "ben", "hand-1", "prep-1"),
+        PlaceOrdered("c-1", "zoe", "hand-1", None),
+    ],
+    ids=["command", "console", "nobody"],
+)
+def test_whom_the_site_file_does_not_entitle_is_refused_and_that_is_on_record(what: Commanded | PlaceOrdered) -> None:
+    made = engine(site_dict(persons=[ADA, BEN]))
+    before = made.snapshot()["placements"]
+    outputs = made.apply(at(T0 + SECOND_US, what))
+    (reply,) = outputs
+    assert isinstance(reply, Replied)
+    assert not reply.accepted
+    assert reply.text.endswith("is not entitled to say where a portable counter stands; entitled: Ada Okafor")
+    assert made.snapshot()["placements"] == before
+    entered = refusal_of(what, outputs)
+    assert entered is not None
+    assert entered.subject == "sensor/hand-1"
+    assert entered.detail.startswith(
+        "check out: " if isinstance(what, PlaceOrdered) and what.by == "zoe" else "check in"
+    )
+
+
+def test_what_older_journals_hold_asks_for_no_right() -> None:
+    made = engine(site_dict(persons=[ADA, BEN]))
+    (_, reply) = made.apply(at(T0 + SECOND_US, Placed("console-1", "zoe", "hand-1", "prep-1")))
+    assert isinstance(reply, Replied)
+    assert reply.accepted
+
+
+def test_an_order_is_journaled_and_read_back() -> None:
+    what = PlaceOrdered("console-1", "mira", "hand-1", None, "ñ")
+    assert internal_kind(what) == "place-ordered"
+    assert decode_internal("place-ordered", encode_internal(what)) == what

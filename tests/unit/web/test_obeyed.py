@@ -27,7 +27,7 @@ BEN = {"id": "ben", "name": "Ben Lind", "may": ["shelve"]}
         ("ada", Role.OPERATOR, ""),
         ("zoe", Role.OPERATOR, "No person of the site file has the id 'zoe'"),
         ("zoe", Role.QUALITY, "Give the user the id of the person"),
-        ("ben", Role.OPERATOR, "does not let the person 'ben' acknowledge alarms, state occupancy"),
+        ("ben", Role.OPERATOR, "does not let the person 'ben' acknowledge alarms, state occupancy, check portables in"),
         # These order nothing.
         ("zoe", Role.VIEWER, ""),
         ("zoe", Role.ADMINISTRATOR, ""),

@@ -13,6 +13,7 @@ from motewatch.wire.records import (
     Acknowledge,
     Confirm,
     Health,
+    Place,
     Presence,
     Reading,
     Refusal,
@@ -212,6 +213,14 @@ def test_set_occupancy_and_give_it_back() -> None:
     assert decode(TOPICS, TOPICS.command, json.dumps(examples.COMMAND[2]).encode()) == SetOccupancy(
         id="cleaned-2026-03-02", by="j.doe", room="filling", occupancy=None
     )
+
+
+def test_a_check_in_and_a_check_out_are_one_command_each() -> None:
+    said = [one for one in examples.COMMAND if one["command"] in ("check-in", "check-out")]
+    assert [decode(TOPICS, TOPICS.command, json.dumps(one).encode()) for one in said] == [
+        Place("round-2026-03-02", "j.doe", "hand-1", "filling-line-1", "Weekly round."),
+        Place("round-2026-03-02-end", "j.doe", "hand-1", None),
+    ]
 
 
 def test_confirm_a_test_call() -> None:

@@ -286,7 +286,7 @@ def test_a_hostile_key_cannot_spoil_the_sentence() -> None:
         (
             command(command="delete"),
             "command: \"delete\" must be 'acknowledge', 'shelve', 'unshelve', 'reset', 'remove-from-service', "
-            "'return-to-service', 'set-occupancy' or 'confirm-test'",
+            "'return-to-service', 'set-occupancy', 'check-in', 'check-out' or 'confirm-test'",
         ),
         (
             command(command="shelve"),

@@ -138,6 +138,13 @@ def test_schema_and_decoder_refuse_alike(spoil: dict[str, Any]) -> None:
         {"test": "k7m2qx4c"},
         {"command": "confirm-test", "test": "k7m2qx4c"},
         {"command": "confirm-test", "alarm": None},
+        {"command": "check-in"},
+        {"command": "check-in", "alarm": None, "sensor": "hand-1"},
+        {"command": "check-in", "alarm": None, "sensor": "hand-1", "location": None},
+        {"command": "check-in", "sensor": "hand-1", "location": "bench"},
+        {"command": "check-out", "alarm": None},
+        {"command": "check-out", "alarm": None, "sensor": "hand-1", "location": "bench"},
+        {"sensor": "hand-1"},
         {"command": "set-occupancy", "alarm": None, "room": "filling", "occupancy": None, "test": "k7m2qx4c"},
     ],
 )

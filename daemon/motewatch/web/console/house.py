@@ -25,7 +25,7 @@ from starlette.responses import HTMLResponse, Response
 from motewatch.alarms.lifecycle import State
 from motewatch.callout.outlook import CaseNow
 from motewatch.engine.codec import Internal
-from motewatch.engine.records import Audited, Entered, Ordered, OrderedAct, Output, Placed, Replied
+from motewatch.engine.records import Audited, Entered, Ordered, OrderedAct, Output, PlaceOrdered, Replied
 from motewatch.journal.journal import Journal
 from motewatch.links.clock import TimeSource
 from motewatch.picture.words import UNICODE, local_times, units
@@ -191,7 +191,7 @@ class House:
     def place(self, visitor: Visitor, sensor: str, location: str | None, comment: str) -> Replied | None:
         """Say in the visitor's name where a portable counter stands from now on. As `order`."""
         id_ = f"console-{secrets.token_hex(12)}"
-        return self._replied(id_, Placed(id_, visitor.id, sensor, location, comment))
+        return self._replied(id_, PlaceOrdered(id_, visitor.id, sensor, location, comment))
 
     def _replied(self, id_: str, what: Internal) -> Replied | None:
         replies = (one for one in self._posted(what) if isinstance(one, Replied) and one.command_id == id_)

@@ -13,10 +13,15 @@ from motewatch.site.models import Site
 from motewatch.site.people import Person
 from motewatch.web.access.roles import RIGHTS, May, Role
 
-MATTERS: Final = ("acknowledge", "shelve", "occupancy")
+MATTERS: Final = ("acknowledge", "shelve", "occupancy", "check-in")
 """What an operator is expected to be able to do at night; resets and removals are for few anyway."""
 
-WORDS: Final = {"acknowledge": "acknowledge alarms", "shelve": "shelve alarms", "occupancy": "state occupancy"}
+WORDS: Final = {
+    "acknowledge": "acknowledge alarms",
+    "shelve": "shelve alarms",
+    "occupancy": "state occupancy",
+    "check-in": "check portables in",
+}
 
 
 def not_obeyed(site: Site, user: str, role: Role) -> str:
