@@ -39,8 +39,10 @@ def toml_of(text: str, name: str) -> dict[str, Any]:
     """The content of a text; `name` stands for the file in messages. Raises `ScenarioError`."""
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (tomllib.TOMLDecodeError, ValueError) as error:
         raise _whole(name, f"is not TOML: {error}", "Mend the syntax at this place.") from None
+    except RecursionError:
+        raise _whole(name, "is not TOML that can be read: it nests without end", "Mend the brackets.") from None
 
 
 def model_of(model: type[Model], data: dict[str, Any], name: str) -> Model:

@@ -64,7 +64,7 @@ def from_line(line: str) -> Truth:
     """The reverse. Raises `TruthError` with what is wrong with the line."""
     try:
         body = json.loads(line)
-    except ValueError:
+    except (ValueError, RecursionError):
         raise TruthError(line, "it is not JSON") from None
     if not isinstance(body, dict) or body.get("v") != VERSION:
         raise TruthError(line, f'it must be an object with "v": {VERSION}')

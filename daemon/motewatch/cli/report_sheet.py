@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -11,7 +10,7 @@ import typer
 
 from motewatch.cli.record import open_journal, span
 from motewatch.links.report_making import make_report
-from motewatch.links.report_shelf import Checked, DocumentFormat, ReportError, Shelf, check, document
+from motewatch.links.report_shelf import Checked, DocumentFormat, Shelf, check, document, read_report
 from motewatch.links.site_file import load_site
 from motewatch.picture.report import content_hash, report_id
 from motewatch.picture.report_scope import Kind, Scope, ScopeError, Span, span_from
@@ -53,13 +52,7 @@ def print_check(path: Path, which: str) -> None:
     with open_journal(facility, path) as journal:
         file = Path(which)
         if file.is_file():
-            try:
-                data = json.loads(file.read_text("utf-8"))
-            except ValueError:
-                raise ReportError(f"{which} is no report as JSON; of a PDF give the id that is printed on it") from None
-            if not isinstance(data, dict):
-                raise ReportError(f"{which} is no report as JSON")
-            found = check(journal.store, data)
+            found = check(journal.store, read_report(file))
         else:
             shelf = Shelf(journal.store)
             made = shelf.find(which)

@@ -23,6 +23,8 @@ from importlib.metadata import version
 from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
+from pydantic import TypeAdapter
+
 from motewatch.journal.archives import folder_of, manifest_name, registered
 from motewatch.journal.journal import Journal
 from motewatch.links.errors import LinkError
@@ -69,6 +71,9 @@ class Manifest:
     def at_us(self) -> int:
         """When the copy of the journal was begun."""
         return instant_us(datetime.fromisoformat(self.at))
+
+
+_MANIFEST: Final = TypeAdapter(Manifest)
 
 
 def make_backup(site_path: Path, target: Path, now_us: int) -> Manifest:
@@ -128,8 +133,8 @@ def read_manifest(backup: Path) -> Manifest:
             raise BackupError(
                 f"{file}: this backup has format {plain.get('format')}, and this motewatch reads {FORMAT}."
             )
-        return Manifest(**plain)
-    except (ValueError, TypeError, AttributeError) as error:
+        return _MANIFEST.validate_python(plain)
+    except (ValueError, TypeError, AttributeError, RecursionError) as error:
         raise BackupError(f"{file}: the manifest cannot be read: {error}") from None
 
 

@@ -159,6 +159,17 @@ def document(data: Mapping[str, Any], form: DocumentFormat, signed: Sequence[Sig
     return report_pdf(found) if form is DocumentFormat.PDF else report_html(found).encode()
 
 
+def read_report(file: Path) -> dict[str, Any]:
+    """The report in a file of JSON, as far as it is one. Raises `ReportError`, `OSError`."""
+    try:
+        data = json.loads(file.read_bytes())
+    except (ValueError, RecursionError):
+        raise ReportError(f"{file} is no report as JSON; of a PDF give the id that is printed on it") from None
+    if not isinstance(data, dict):
+        raise ReportError(f"{file} is no report as JSON")
+    return data
+
+
 def check(store: Store, data: Mapping[str, Any], hash_: str | None = None) -> Checked:
     """Make the report again and compare; `hash_`: what the register or the paper says. Raises `ReportError`."""
     with ONE_AT_A_TIME:
