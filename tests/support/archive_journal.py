@@ -114,7 +114,11 @@ def everything(path: Path) -> dict[str, Any]:
                 200,
                 lambda one, input_id: "above" if one.channels[0].count > 20 else "",
             ),
-            "report": [list(ReportReader(store, seal).samples(place, *time)) for place in PLACES for time in times],
+            "report": [
+                [row for page in ReportReader(store, seal).samples(place, *time) for row in page]
+                for place in PLACES
+                for time in times
+            ],
             "times": (
                 journal.first_input_us(),
                 journal.last_input_us(),

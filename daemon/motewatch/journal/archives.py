@@ -167,6 +167,13 @@ def of_ids(connection: Connection, kind: Kind, first_id: int, last_id: int) -> l
     return _archived(connection, query.order_by(_c.last_id))
 
 
+def archive_bytes(store: Store) -> int:
+    """What all files take on the disk, by the register."""
+    with store.reading() as connection:
+        sizes = connection.execute(select(_c.bytes).where(_c.deleted_us.is_(None))).scalars().all()
+    return sum(sizes)
+
+
 def waiting(store: Store) -> list[Manifest]:
     """Files that are whole and lie ready, but are not registered yet: in their order, and only while it is unbroken."""
     with store.reading() as connection:

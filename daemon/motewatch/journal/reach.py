@@ -158,7 +158,7 @@ def _between(store: Store, kind: Kind, query: Any, first_id: int, last_id: int) 
     with store.reading() as connection:
         files = of_ids(connection, kind, first_id, last_id)
         here = [tuple(row) for row in connection.execute(query)]
-    if not files:
+    if not files or len(here) == last_id - first_id + 1:
         return here
     known = {row[0] for row in here}
     for archive in files:

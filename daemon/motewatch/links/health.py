@@ -10,6 +10,7 @@ from motewatch.callout.records import Outcome
 from motewatch.callout.roster import Roster
 from motewatch.engine.records import AlarmChanged
 from motewatch.engine.subject import CHANNEL_PART, NOBODY_ALARM, OUT_OF_USE
+from motewatch.journal.archives import archive_bytes
 from motewatch.journal.journal import Journal
 from motewatch.picture.health import Facts, Waiting
 from motewatch.site.models import Site
@@ -48,6 +49,8 @@ def facts_of(journal: Journal, site: Site, file: Path, process: str | None, now_
         engine_us=journal.engine_us(),
         journal_bytes=sum(part.stat().st_size for part in _parts(file)),
         free_bytes=shutil.disk_usage(file.parent).free,
+        archive_bytes=archive_bytes(journal.store),
+        first_input_us=journal.first_input_us(),
         fixed_sensors=sum(sensor.kind == "fixed" for sensor in site.sensors),
         silent_sensors=sorted({change.sensor for change in standing if change.kind == _SILENT_KIND and change.sensor}),
         unusable=sum(each.received_us >= now_us - HOUR_US for each in journal.query_dead_letters(MANY)),

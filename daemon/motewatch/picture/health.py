@@ -13,7 +13,7 @@ from enum import Enum
 from zoneinfo import ZoneInfo
 
 from motewatch.picture.words import clock, lasting
-from motewatch.wire.records import MINUTE_US, SECOND_US
+from motewatch.wire.records import DAY_US, MINUTE_US, SECOND_US
 
 LATE_US = 5 * MINUTE_US
 """What waits longer to go on has a reason that somebody should know."""
@@ -89,6 +89,10 @@ class Facts:
     """Those over which no call goes out, because something that they need is not there."""
     parts_out: Sequence[str] = ()
     """Other parts of the service that are out of use."""
+    archive_bytes: int = 0
+    """Of all archive files."""
+    first_input_us: int | None = None
+    """When the record began."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +147,8 @@ def _readings(facts: Facts) -> Finding:
 
 def _record(facts: Facts, zone: ZoneInfo) -> Finding:
     name = "Are they kept?"
-    size = f"journal {_bytes(facts.journal_bytes)}, {_bytes(facts.free_bytes)} free"
+    archives = f", archives {_bytes(facts.archive_bytes)}" if facts.archive_bytes else ""
+    size = f"journal {_bytes(facts.journal_bytes)}{archives}, {_bytes(facts.free_bytes)} free{_growth(facts)}"
     if facts.engine_us is None:
         return Finding(name, Answer.CANNOT_TELL, f"nothing is on record yet; {size}")
     upto = f"up to {clock(facts.engine_us, zone, facts.now_us)}"
@@ -155,6 +160,19 @@ def _record(facts: Facts, zone: ZoneInfo) -> Finding:
     if facts.free_bytes < LEAST_FREE_BYTES:
         return Finding(name, Answer.SEE_TO, f"{upto}; room is getting scarce: {size}")
     return Finding(name, Answer.WELL, f"{upto}; {size}")
+
+
+def _growth(facts: Facts) -> str:
+    """How long the disk lasts if the record goes on growing as it did on average; nothing in its first week."""
+    if facts.first_input_us is None:
+        return ""
+    days = (facts.now_us - facts.first_input_us) / DAY_US
+    if days < 7:
+        return ""
+    a_day = (facts.journal_bytes + facts.archive_bytes) / days
+    left = facts.free_bytes / a_day
+    lasts = f"{left / 365:.0f} years" if left > 730 else f"{left:.0f} days"
+    return f" (grew {_bytes(round(a_day))} a day so far: enough for {lasts})"
 
 
 def _passing_on(facts: Facts) -> Finding:

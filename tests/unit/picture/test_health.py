@@ -52,6 +52,15 @@ def test_all_is_well() -> None:
     assert {answer for answer, _ in answers().values()} == {Answer.WELL}
 
 
+def test_archives_are_told_and_how_long_the_disk_lasts() -> None:
+    began_us = WELL.now_us - 100 * 86_400_000_000
+    sizes = {"journal_bytes": 2 * 10**9, "archive_bytes": 8 * 10**9, "free_bytes": 30 * 10**9}
+    _, text = answers(**sizes, first_input_us=began_us)["Are they kept?"]
+    assert text.endswith("archives 8.0 GB, 30.0 GB free (grew 100.0 MB a day so far: enough for 300 days)")
+    _, text = answers(**sizes, first_input_us=WELL.now_us - 86_400_000_000)["Are they kept?"]
+    assert text.endswith("30.0 GB free"), "one day tells nothing"
+
+
 @pytest.mark.parametrize(
     ("changes", "question", "answer", "says"),
     [
