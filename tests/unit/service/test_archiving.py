@@ -1,0 +1,74 @@
+"""Archives by the clock: made in a real process of its own, rows let go by the one that writes, told on the trail."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from motewatch.engine.records import Entered
+from motewatch.journal.archives import folder_of
+from motewatch.journal.journal import Journal
+from motewatch.journal.leaving import is_leaving
+from motewatch.links.clock import Clock
+from motewatch.service.archiving import Archiving
+from motewatch.service.only_one import only_service
+from motewatch.site.retention import Retention
+from support.archive_journal import everything, record
+from support.command_line import write_site
+from support.facility import site_dict
+from support.servers import wait_until
+
+NAME = site_dict()["site"]["id"]
+
+
+def start(folder: Path, journal: Journal, **retention: Any) -> tuple[Archiving, list[Entered]]:
+    """The job as the service runs it."""
+    site = write_site(folder, site_dict() | {"retention": retention, "service": {"journal": "journal.db"}})
+    told: list[Entered] = []
+    settings = Retention(**retention)
+    return (
+        Archiving(settings, site, journal, ZoneInfo("UTC"), told.append, Clock(), threading.Event().wait),
+        told,
+    )
+
+
+def test_what_is_due_is_made_beside_and_leaves_and_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "journal.db"
+    with only_service(path), Journal(path, site=NAME) as journal:
+        record(journal)
+        before = everything(path)
+        job, told = start(tmp_path, journal, messages_days=35, samples_days=35, at="00:00")
+
+        def archived() -> bool:
+            job.look()
+            return len(told) >= 3 and not is_leaving(journal.store)
+
+        wait_until(archived, "archived rows to leave", 120)
+        names = sorted(each.name for each in folder_of(path).glob("*.parquet"))
+        assert sorted(each.subject for each in told) == [f"archive/{name}" for name in names]
+        assert {each.action for each in told} == {"archived"}
+        assert all("sha256 " in each.detail for each in told)
+        # The process beside let no row go: the journal is this one's.
+        assert everything(path) == before
+        assert journal.verify() == []
+        job.look()
+        assert len(told) == 3, "the next run is tomorrow's"
+        job.stop()
+
+
+def test_a_run_that_fails_is_told_with_the_reason(tmp_path: Path) -> None:
+    path = tmp_path / "journal.db"
+    with only_service(path), Journal(path, site=NAME) as journal:
+        job, told = start(tmp_path, journal, messages_days=35, at="00:00")
+        (tmp_path / "site.toml").write_text("format = 2\n")
+
+        def said() -> bool:
+            job.look()
+            return bool(told)
+
+        wait_until(said, "the end of the run", 60)
+        assert told[0].action == "archive-failed"
+        assert "format" in told[0].detail
+        job.stop()
