@@ -108,8 +108,10 @@ class Field:
         else:
             options = re.findall(r'<option(?: value="([^"]*)")?( selected)?>([^<]*)', rest[: rest.index("</select>")])
             self.value = next((unescape(value or text) for value, on, text in options if on), "")
-        said = re.search(rf'<p class="beside" id="{re.escape(id_)}-wrong">(.*?)</p>', page, re.DOTALL)
-        self.wrong = "" if said is None else unescape(re.sub("<[^>]+>", "", said[1])).strip("✖ \n")
+        said = re.search(
+            rf'<span class="beside" id="{re.escape(id_)}-wrong"><span aria-hidden="true">✖</span> ([^<]*)</span>', page
+        )
+        self.wrong = "" if said is None else unescape(said[1])
         named = f'aria-describedby="{id_}-wrong' in self.attributes
         assert named == bool(self.wrong) == ('aria-invalid="true"' in self.attributes), page
 

@@ -71,6 +71,7 @@ class Ground:
         bare = re.sub(r"{(\w+)(?::\w+)?}", lambda found: quote(parts.get(found[1], "none"), safe=""), path)
         queries = {
             "/acknowledge": [{"alarm": ACTION}],
+            "/alarm": [{"id": ACTION}],
             "/sign": [{}, {"subject": self.alarm}, {"subject": self.sample}, {"subject": "audit/1-5"}],
             "/note": [{"subject": self.sample}, {"subject": f"room/{MARKUP}"}],
             "/record/sample": [{"location": self.location, "end": self.end}],

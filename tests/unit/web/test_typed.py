@@ -38,3 +38,7 @@ def test_a_fault_of_no_field_stands_above_whole() -> None:
 
 def test_too_long_says_how_much() -> None:
     assert too_long("y" * 523, 500) == "500 characters at most: these are 523."
+
+
+def test_a_search_left_nothing_undone() -> None:
+    assert Typed("search", {}, "no time", "since").above == "Look at the field that is marked."

@@ -10,6 +10,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
+SEARCH: Final = "search"
+"""The form of a search: it does nothing, so nothing is left undone."""
+
 SECRET: Final = frozenset({"csrf", "password", "old", "new", "again"})
 """Fields whose text is never shown again."""
 
@@ -39,7 +42,10 @@ class Typed:
     @property
     def above(self) -> str:
         """What stands above all: the reason, or that one stands beside a field."""
-        return "Nothing was done yet: look at the field that is marked." if self.wrong and self.where else self.wrong
+        if not (self.wrong and self.where):
+            return self.wrong
+        look = "look at the field that is marked."
+        return look.capitalize() if self.form == SEARCH else f"Nothing was done yet: {look}"
 
 
 UNTOUCHED: Final = Typed()
