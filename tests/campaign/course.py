@@ -29,7 +29,7 @@ from support.crash_publisher import Publisher
 
 KILL: Final = 0.3
 """In so many faults that allow it the daemon is killed meanwhile."""
-RECOVERY_S: Final = 120.0
+RECOVERY_S: Final = 400.0
 LOOK_S: Final = 0.05
 
 

@@ -22,7 +22,7 @@ from motewatch.engine import Engine
 from motewatch.engine.records import Configured, Output, SampleTaken
 from motewatch.journal.history import JournalHistory
 from motewatch.journal.journal import Journal
-from motewatch.journal.rows import Batch, InputRow, OutboxRow
+from motewatch.journal.rows import Batch, InputRow, OutboxRow, SnapshotRow
 from motewatch.links.broker import BrokerEvent, Delivery
 from motewatch.links.publications import Directory, Publications, iso
 from motewatch.measure.samples import Sample
@@ -85,6 +85,11 @@ class RecordingJournal(Journal):
         self.order.append(("commit", batch))
         return ids
 
+    def save_snapshot(self, snapshot: SnapshotRow) -> None:
+        """As ever, and noted."""
+        super().save_snapshot(snapshot)
+        self.order.append(("snapshot", snapshot.engine_us))
+
 
 @dataclass
 class RecordingLink:
@@ -111,6 +116,7 @@ class Bench:
     hold_limit_s: float = 30.0
     known_before: bool = False
     letters: LetterBudget | None = None
+    replayed: int = 0
     stall_s: float = math.inf
     """Scripts let minutes pass in one step; to the writer that would be a program that stood."""
 
@@ -145,6 +151,7 @@ class Bench:
             tell_trouble=self.troubles.append,
             stall_s=self.stall_s,
             letters=self.letters,
+            replayed=self.replayed,
         )
         self.writer.attach(RecordingLink(self.order))
         first: Configured = configured(self.site)

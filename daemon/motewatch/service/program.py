@@ -255,6 +255,7 @@ class Service:
             clock=self._clock,
             hold_limit_s=site.service.hold_limit_s,
             known_before=last_run_us is not None,
+            replayed=restored.inputs,
             tell_trouble=self._tell_trouble,
             letters=letter_budget(site.service),
         )

@@ -76,6 +76,9 @@ CATCH_UP_US = 10 * MINUTE_US
 
 SNAPSHOT_S = 300.0
 SNAPSHOT_INPUTS = 100_000
+SNAPSHOT_REPLAYED = 5_000
+"""A start that had to work through so many inputs leaves a snapshot behind at once: a service that is killed again and
+again would else need longer for each start, and in the end longer than it lives."""
 STALL_S = 1.0
 """A turn of the loop that took longer: the program stood, or its disk did, and readings may wait to be read."""
 
@@ -164,10 +167,11 @@ class Writer:
         known_before: bool,
         tell_trouble: Callable[[str], object] = lambda trouble: None,
         stall_s: float = STALL_S,
+        replayed: int = 0,
         letters: LetterBudget | None = None,
     ) -> None:
         """`tell_trouble` is called with why the record cannot be written, again and again while it cannot, and with
-        nothing when it can; in the writer's thread."""
+        nothing when it can; in the writer's thread. `replayed`: so many inputs the engine worked through before."""
         self._journal = journal
         self._engine = engine
         self._history = history
@@ -196,7 +200,8 @@ class Writer:
         """How the calls for each alarm stood lately: frozen, to be looked at from any thread."""
         self._cases_s = clock.monotonic_s() - CASES_S
         self._snapshot_s = clock.monotonic_s()
-        self._snapshot_inputs = 0
+        self._snapshot_inputs = replayed
+        self._replayed_much = replayed >= SNAPSHOT_REPLAYED
         self._step_checked_s = clock.monotonic_s()
         self._stopping = threading.Event()
         self._store = StoreWatch(journal, clock, self._stopping, tell_trouble)
@@ -552,7 +557,9 @@ class Writer:
 
     def _maybe_snapshot(self) -> None:
         elapsed_s = self._clock.monotonic_s() - self._snapshot_s
-        if self._snapshot_inputs >= SNAPSHOT_INPUTS or (elapsed_s >= SNAPSHOT_S and self._snapshot_inputs):
+        many = self._snapshot_inputs >= SNAPSHOT_INPUTS or self._replayed_much
+        if many or (elapsed_s >= SNAPSHOT_S and self._snapshot_inputs):
+            self._replayed_much = False
             self._try_snapshot()
 
     # Broker and clocks

@@ -16,7 +16,7 @@ from motewatch.journal.errors import DiskFullError
 from motewatch.journal.rows import Batch
 from motewatch.measure.samples import Quality
 from motewatch.service.letter_budget import LetterBudget
-from motewatch.service.writer import BATCH, CATCH_UP_US, Posted
+from motewatch.service.writer import BATCH, CATCH_UP_US, SNAPSHOT_REPLAYED, Posted
 from motewatch.wire.records import MINUTE_US, SECOND_US
 from support.dialogue import transcript
 from support.facility import T0, site_dict
@@ -455,3 +455,11 @@ def test_the_first_configuration_is_on_record_before_anything_else(bench: Bench)
     assert first.kind == "configured"
     assert json.loads(json.loads(first.payload)["text"])["site"]["id"] == site_dict()["site"]["id"]
     assert bench.engine.passed_us == T0
+
+
+def test_a_start_that_replayed_much_leaves_a_snapshot_at_once(tmp_path: Path) -> None:
+    for replayed, kept in ((SNAPSHOT_REPLAYED - 1, 1), (SNAPSHOT_REPLAYED, 2)):
+        with Bench(tmp_path / f"{replayed}.db", replayed=replayed) as bench:
+            bench.run_script(event("up"), event("drained"), count("pc-1", 0, T0 + 10 * S))
+            snapshots = [at_us for what, at_us in bench.order if what == "snapshot"]
+            assert len(snapshots) == kept, "the clean end makes one in any case"
