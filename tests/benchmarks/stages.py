@@ -104,10 +104,16 @@ class _Work:
             yield self.deliveries[first : first + BATCH]
 
 
-def work_of(directory: Path, options: argparse.Namespace) -> _Work:
+def site_of(directory: Path, sensors: int, *, interval_s: float = 1.0, each_reading: bool = False) -> Site:
+    """A site with so many sensors, and bounds for its climate."""
     path = directory / "site.toml"
-    text = load.site_text(options.sensors, each_reading=options.each_reading)
+    text = load.site_text(sensors, interval_s=interval_s, each_reading=each_reading)
     path.write_text(text.replace('area = "all"\n\n', f'area = "all"\n{CLIMATE}\n'))
+    return load_site(path)
+
+
+def work_of(directory: Path, options: argparse.Namespace) -> _Work:
+    site = site_of(directory, options.sensors, each_reading=options.each_reading)
     plan = load.LoadPlan(options.sensors, SECOND_US, BEGAN_US, "bench-stages", topics=TOPICS)
     parcels = list(islice(load.parcels(plan), options.messages))
     deliveries = [
@@ -115,7 +121,7 @@ def work_of(directory: Path, options: argparse.Namespace) -> _Work:
         for n, parcel in enumerate(parcels)
         if isinstance(parcel.tag, load.Tag)
     ]
-    return _Work(load_site(path), parcels, deliveries)
+    return _Work(site, parcels, deliveries)
 
 
 # ---- the network ----------------------------------------------------------------------------------------------------
