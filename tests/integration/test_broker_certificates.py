@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from motewatch.engine.records import SessionTaken
 from motewatch.links.broker import BrokerEvent, BrokerLink, Delivery
 from motewatch.links.clock import Clock
 from motewatch.site.instants import instant
@@ -38,7 +39,7 @@ class House:
     broker: Mosquitto
     authority: Authority
     files: Certificates
-    inbox: queue.SimpleQueue[Delivery | BrokerEvent]
+    inbox: queue.SimpleQueue[Delivery | BrokerEvent | SessionTaken]
     link: BrokerLink
 
     def serve(self, authority: Authority, until: timedelta = LONG) -> None:
@@ -69,7 +70,7 @@ def house(folder: Path, *, since: timedelta = PAST, until: timedelta, ours: time
     if ours is not None:
         authority.issue(folder / "ours.crt", folder / "ours.key", since=since, until=ours, name="ours")
         settings = {"cert_file": "ours.crt", "cert_key_file": "ours.key"}
-    inbox: queue.SimpleQueue[Delivery | BrokerEvent] = queue.SimpleQueue()
+    inbox: queue.SimpleQueue[Delivery | BrokerEvent | SessionTaken] = queue.SimpleQueue()
     with running(Mosquitto(folder, certificates=files, ask_certificate=ours is not None)) as broker:
         site = broker.broker(ca_file="ca.crt", **settings)
         link = BrokerLink(site, Topics("test/v1", "hall"), inbox, Clock(), secret=None, base_dir=folder)
@@ -120,7 +121,7 @@ def test_a_broker_that_asks_for_a_certificate_says_so(tmp_path: Path) -> None:
     authority, files = Authority(), Certificates(tmp_path / "ca.crt", tmp_path / "server.crt", tmp_path / "server.key")
     put(files.ca, authority.certificate)
     authority.issue(files.server, files.key)
-    inbox: queue.SimpleQueue[Delivery | BrokerEvent] = queue.SimpleQueue()
+    inbox: queue.SimpleQueue[Delivery | BrokerEvent | SessionTaken] = queue.SimpleQueue()
     with running(Mosquitto(tmp_path, certificates=files, ask_certificate=True)) as broker:
         link = BrokerLink(broker.broker(), Topics("test/v1", "hall"), inbox, Clock(), secret=None, base_dir=tmp_path)
         link.start()

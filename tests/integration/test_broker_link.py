@@ -212,9 +212,9 @@ class BrittleInbox:
     """Fails on the payload `boom`, takes everything else."""
 
     def __init__(self) -> None:
-        self.taken: queue.SimpleQueue[Delivery | BrokerEvent] = queue.SimpleQueue()
+        self.taken: queue.SimpleQueue[Delivery | BrokerEvent | SessionTaken] = queue.SimpleQueue()
 
-    def put(self, item: Delivery | BrokerEvent, /) -> None:
+    def put(self, item: Delivery | BrokerEvent | SessionTaken, /) -> None:
         if isinstance(item, Delivery) and item.payload == b"boom":
             raise RuntimeError("boom")
         self.taken.put(item)

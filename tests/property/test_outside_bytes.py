@@ -11,6 +11,7 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -20,15 +21,24 @@ from motewatch.limits.errors import StandardFileError
 from motewatch.limits.standards.reading import standard_from_text
 from motewatch.links.anchoring import AnchorFileError, collected
 from motewatch.links.backup import MANIFEST, BackupError, restore_backup
+from motewatch.links.channels import open_channel
+from motewatch.links.clock import Clock
+from motewatch.links.errors import ChannelAwayError, ChannelRefusedError
 from motewatch.links.identity.fetching import json_object
 from motewatch.links.report_shelf import ReportError, check, read_report
 from motewatch.links.sample_csv import SampleFileError, decay_from_text, samples_from_text
 from motewatch.links.site_file import load_site
+from motewatch.site.people import EmailChannel, WebhookChannel
+from motewatch.web.access.flows import FlowError, Flows
 from motewatch.wire import examples
+from motewatch.wire.topics import Topics
 from motewatch_simulator.errors import ScenarioError, TruthError
 from motewatch_simulator.scenario_file import parse_scenario
 from motewatch_simulator.study.file import parse_study
 from motewatch_simulator.truth import from_line
+from support.calls import NOBODY, message
+from support.links_fakes import FakeClock
+from support.rude import Rude, in_turn
 
 CONFIG = Path(__file__).parents[2] / "config"
 NESTED = "[" * 3_000
@@ -162,3 +172,59 @@ def test_a_report_to_be_checked(tmp_path: Path, text: str, key: str | None, valu
 def test_an_answer_of_an_identity_provider(text: str) -> None:
     found = json_object(text.encode("utf-8", "surrogatepass"))
     assert found is None or isinstance(found, dict)
+
+
+FLOWS = Flows(FakeClock())
+UNDER_WAY = FLOWS.begin("/alarms")
+
+
+@given(cookie=damaged(FLOWS.cookie(UNDER_WAY)), state=damaged(FLOWS.word(UNDER_WAY, "state")))
+@some
+def test_the_cookie_of_a_sign_in_on_its_way(cookie: str, state: str) -> None:
+    with pytest.raises(FlowError):
+        FLOWS.take(cookie, state + "x")
+
+
+LINES = (
+    *(b"220 hello\r\n", b"250 fine\r\n", b"250-SIZE 99999999999999999999\r\n", b"354 go on\r\n"),
+    *(b"250-AUTH\r\n250 \r\n", b"\xff\xfe\x00\r\n", b"99999999999 x\r\n", b"-1\r\n", b"\r\n", b"2"),
+    *(b"421 \x1b[2J\r\n", b"550 \xc3\x28\r\n", b"HTTP/1.1 200 OK\r\n\r\n"),
+    b"HTTP/9.9 999 \r\nContent-Length: -5\r\n\r\n",
+    b"HTTP/1.1 302 F\r\nLocation: \x00\r\n\r\n",
+    b"HTTP/1.1 429 T\r\nRetry-After: 1e400\r\nContent-Length: 2\r\n\r\nxx",
+    b"HTTP/1.1 500 E\r\nTransfer-Encoding: chunked\r\n\r\nffffffffffffffffff\r\n",
+)
+ANSWERS_S = 0.4
+answers = st.lists(st.sampled_from(LINES) | st.binary(min_size=1, max_size=60), min_size=1, max_size=6)
+few = settings(some, max_examples=12)
+
+
+def sent(settings: EmailChannel | WebhookChannel, folder: Path) -> None:
+    """A call over that channel: taken, or one of the two errors of channels."""
+    (folder / "hook.secret").write_text("a key of the test, long enough for its use\n")
+    (folder / "hook.secret").chmod(0o600)
+    way = open_channel(settings, folder, NOBODY, Clock(), Topics("motewatch/v1", "hall-3"))
+    refused_in_words(lambda: way.send(message(), ANSWERS_S), ChannelAwayError, ChannelRefusedError)
+
+
+@given(said=answers)
+@few
+def test_an_answer_of_a_mail_server(tmp_path: Path, said: list[bytes]) -> None:
+    with Rude(in_turn(*said)) as server:
+        table = {
+            "id": "m",
+            "kind": "e-mail",
+            "host": "127.0.0.1",
+            "port": server.port,
+            "tls": "none",
+            "sender": "a@b.example",
+        }
+        sent(EmailChannel.model_validate(table), tmp_path)
+
+
+@given(said=answers)
+@few
+def test_an_answer_of_a_webhook(tmp_path: Path, said: list[bytes]) -> None:
+    with Rude(in_turn(b"", *said)) as server:
+        table = {"id": "h", "kind": "webhook", "url": f"http://127.0.0.1:{server.port}/", "key_file": "hook.secret"}
+        sent(WebhookChannel.model_validate(table), tmp_path)
