@@ -19,8 +19,12 @@ from markupsafe import Markup
 from motewatch.links.clock import TimeSource
 from motewatch.web.console.now import Now, RoomNow
 
-LEAST_S: Final = 0.4
+LEAST_S: Final = 0.5
 """With what a commit takes a sample is on the page within a second."""
+
+REST_AFTER: Final = 8
+REST_S: Final = 0.001
+"""So long nothing is drawn after so many rooms: a writer that waits for the interpreter in between gets it at once."""
 
 CLOCK_S: Final = 1.0
 SHARE: Final = 0.1
@@ -92,6 +96,7 @@ class Frames:
         parts: Any = templates.get_template("console/part.html").module
         self._makers: dict[str, Callable[..., str]] = {name: getattr(parts, name) for name in (*LISTS, "room")}
         self._lock = threading.Lock()
+        self._rest = threading.Event()
         self._frame: Frame | None = None
         self._rooms: dict[str, RoomNow] = {}
         self._version = -1
@@ -123,15 +128,20 @@ class Frames:
         number = 1 if before is None else before.number + 1
         pieces = {name: str(self._makers[name](now, self._kind)) for name in LISTS}
         rooms: dict[str, RoomNow] = {}
+        drawn = 0
         for room in now.rooms:
             id_ = f"room-{room.id}"
             rooms[id_] = room
             # Most rooms are as they were: comparing is much quicker than writing them.
             known = self._rooms.get(id_)
             same = before is not None and (known is room or known == room)
-            pieces[id_] = (
-                before.pieces[id_] if before is not None and same else str(self._makers["room"](room, self._kind))
-            )
+            if before is not None and same:
+                pieces[id_] = before.pieces[id_]
+                continue
+            pieces[id_] = str(self._makers["room"](room, self._kind))
+            drawn += 1
+            if drawn % REST_AFTER == 0:
+                self._rest.wait(REST_S)
         self._rooms = rooms
         order = tuple(rooms)
         if before is None:

@@ -18,7 +18,7 @@ from starlette.concurrency import run_in_threadpool
 
 from motewatch.links.clock import TimeSource
 from motewatch.web.access.desk import Visitor
-from motewatch.web.console.frames import Frame, Frames
+from motewatch.web.console.frames import REST_AFTER, REST_S, Frame, Frames
 from motewatch.web.packing import HEAD, packed
 
 _log = logging.getLogger("motewatch.console")
@@ -150,24 +150,27 @@ class Audience:
         while not self._over():
             if self._frame is None or self._frames.due:
                 try:
-                    self._show(await run_in_threadpool(self._frames.latest))
+                    await self._show(await run_in_threadpool(self._frames.latest))
                 except Exception:  # the pages say by themselves that nothing comes; the next turn tries again
                     _log.exception("the console could not make the page")
             await asyncio.sleep(self._poll_s)
         for viewer in self._viewers:
             viewer.called.set()
 
-    def _show(self, frame: Frame) -> None:
+    async def _show(self, frame: Frame) -> None:
         now_s = self._clock.monotonic_s()
         before, self._frame = self._frame, frame
         self._news = {}
         if before is None or now_s - self._told_s >= TICK_S or frame.since(before.number):
             self._told_s = now_s
-            for viewer in self._viewers:
+            for place, viewer in enumerate(list(self._viewers), 1):
                 if viewer.line is None:
                     viewer.called.set()
                 elif viewer.line.free and not viewer.ended:
                     viewer.line.write(self._news_for(viewer, frame))
+                if place % REST_AFTER == 0:
+                    # As in drawing: whoever else needs the interpreter gets it in between.
+                    await asyncio.sleep(REST_S)
 
     async def _look_after_sessions(self) -> None:
         while True:
