@@ -175,7 +175,7 @@ class Queries:
         after_us = ALL_TIME[0] if since_us is None else since_us - 1
         last_us = ALL_TIME[1] if until_us is None else until_us - 1
         found: list[Sample] = []
-        for after, last in windows(self._store, after_us, last_us, newest_first=True):
+        for after, last in windows(self._store, location, after_us, last_us, newest_first=True):
             found += self._newest_samples(location, after, last, all_revisions, limit - len(found))
             if len(found) >= limit:
                 break

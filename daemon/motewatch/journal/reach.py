@@ -23,7 +23,7 @@ from motewatch.journal import archive_files, tables
 from motewatch.journal.archives import Archived, Kind, folder_of, of_ids, of_time
 from motewatch.journal.prepared import Prepared
 from motewatch.journal.store import Store
-from motewatch.wire.records import DAY_US
+from motewatch.wire.records import DAY_US, HOUR_US
 
 ALL_TIME: Final = (-(2**62), 2**62)
 """Whenever."""
@@ -71,25 +71,49 @@ def reaching(store: Store, location: str | None, after_us: int, until_us: int) -
 
 
 def windows(
-    store: Store, after_us: int, until_us: int, *, newest_first: bool, width_us: int = DAY_US
+    store: Store,
+    location: str | None,
+    after_us: int,
+    until_us: int,
+    *,
+    newest_first: bool,
+    width_us: int = DAY_US,
 ) -> list[tuple[int, int]]:
-    """The stretch `(after_us, until_us]` in pieces that `reaching` may hold in memory, in the order wanted."""
+    """The stretch `(after_us, until_us]` in pieces that `reaching` may hold in memory, in the order wanted.
+
+    Where the location has no samples at all is left out: nobody opens the files of years in which there was no such
+    location.
+    """
     with store.reading() as connection:
         query = select(func.min(_archives.first_us), func.max(_archives.last_us)).where(
             _archives.kind == Kind.SAMPLES.value
         )
         first, last = connection.execute(query).one()
-    if first is None or last <= after_us or first > until_us:
-        return [(after_us, until_us)]
+        if first is None or last <= after_us or first > until_us:
+            return [(after_us, until_us)]
+        there = None if location is None else _hours_of(connection, location)
     found = [(last, until_us)] if last < until_us else []
+    if location is not None:
+        if there is None:
+            return []
+        first, last = max(first, there[0] + 1), min(last, there[1])
     end, begin, width, widest = min(last, until_us), max(first - 1, after_us), width_us, WINDOWS_GROW * width_us
     while end > begin:
         start = max(end - width, begin)
         found.append((start, end))
         end, width = start, min(2 * width, widest)
-    if begin > after_us:
+    if begin > after_us and location is None:
         found.append((after_us, begin))
     return found if newest_first else found[::-1]
+
+
+def _hours_of(connection: Connection, location: str) -> tuple[int, int] | None:
+    """The time in which the location has samples, by their hours: summed up or still to be. None: it has none."""
+    ends: list[int] = []
+    for table in (tables.sample_hours, tables.stale_hours):
+        query = select(func.min(table.c.hour), func.max(table.c.hour)).where(table.c.location == location)
+        ends += [hour for hour in connection.execute(query).one() if hour is not None]
+    return (min(ends) * HOUR_US, (max(ends) + 1) * HOUR_US) if ends else None
 
 
 def is_archived(connection: Connection, after_us: int, until_us: int) -> bool:

@@ -315,7 +315,7 @@ def _looked_at(store: Store, place: str | None, wanted: Wanted, after: Place | N
         last_us = min(last_us, after.at_us)
     seen: list[Any] = []
     for begin, end in windows(
-        store, first_us, last_us, newest_first=True, width_us=HOUR_US if place is None else DAY_US
+        store, place, first_us, last_us, newest_first=True, width_us=HOUR_US if place is None else DAY_US
     ):
         inside = query.where(_samples.end_us > begin, _samples.end_us <= end)
         inside = _next(inside, _samples.end_us, _samples.output_id, SAMPLES, wanted, after, most - len(seen))

@@ -187,7 +187,7 @@ def page_of_samples(
     """The newest latest revisions that end in `(from_us, until_us]` and before `before_us`, newest first."""
     until_us = until_us if before_us is None else min(until_us, before_us - 1)
     found: list[Sample] = []
-    for after, until in windows(store, from_us, until_us, newest_first=True):
+    for after, until in windows(store, location, from_us, until_us, newest_first=True):
         ends = (
             select(_samples.end_us)
             .where(_samples.location == location, _samples.end_us > after, _samples.end_us <= until)
@@ -206,7 +206,7 @@ def page_of_samples(
 
 def all_samples(store: Store, location: str, from_us: int, until_us: int, page: int = 2_000) -> Iterator[list[Sample]]:
     """The latest revisions that end in `(from_us, until_us]`, oldest first, page by page, each a short transaction."""
-    for after, until in windows(store, from_us, until_us, newest_first=False):
+    for after, until in windows(store, location, from_us, until_us, newest_first=False):
         at_us = after
         while True:
             ends = (
