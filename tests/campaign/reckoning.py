@@ -37,6 +37,7 @@ OTHERS: Final = (
     "configured",
     "link-changed",
     "session-lost",
+    "session-taken",
     "resumed",
     "clock-stepped",
     "record-held-up",
