@@ -1,29 +1,43 @@
-"""Housekeeping: pruning, checkpoints, sums, heartbeats. It decides nothing about periods or alarms.
+"""Housekeeping by the clock: pruning, checkpoints, sums, heartbeats. It decides nothing about periods or alarms.
 
 Rules: the jobs are handed in; each is short, may be late, and may be left out once without harm. A job that raises is
-logged and counted and runs again at its next time. All jobs run by interval, counted on a clock that nobody sets: a
-host's clock that is set back must not silence a heartbeat until it has caught up. A job never meets itself; after a
-long stall it runs once and goes on in step. Deadlines of the engine do not belong here: they are worked off by
-`advance`, at their nominal instants.
+logged and counted and runs again at its next time. All times are UTC and all jobs run by interval, since a local time
+of day comes twice or never on the days the clocks change. The scheduler goes by the host's wall clock: after a jump of
+that clock all jobs begin their interval anew, since a clock that is set back must not silence a heartbeat until it has
+caught up, and one set forward by years must not be made up for. Deadlines of the engine do not belong here: they are
+worked off by `advance`, at their nominal instants.
 """
 
 from __future__ import annotations
 
-import heapq
 import logging
 import threading
-import time
 from collections import Counter
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from typing import Final
 
+from apscheduler.executors.pool import ThreadPoolExecutor
+from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.base import BaseTrigger
+
 from motewatch.journal.errors import JournalUnwritableError
+from motewatch.links.clock import Clock
+from motewatch.links.steady_clock import elapsed_s
 
 log = logging.getLogger(__name__)
 
-HANDS: Final = 2
-"""So many jobs may run at once: one that hangs must not silence the heartbeat."""
+LOOK_S: Final = 1.0
+"""How often it is looked whether somebody set the clock."""
+
+JUMP_S: Final = 1.0
+"""What differs by more is a jump and no slow correction by a time service."""
+
+
+def apart_s() -> float:
+    """Seconds from a clock that nobody sets to the wall clock."""
+    return Clock().now_us() / 1e6 - elapsed_s()
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,59 +49,68 @@ class Job:
     run: Callable[[], object]
 
 
-class Housekeeping:
-    """Runs the jobs in a few threads between `start` and `stop`."""
+class Every(BaseTrigger):
+    """In step with the first time; what a stall or a jump has left out stays out, in one step and not one by one."""
 
-    def __init__(self, jobs: Iterable[Job], monotonic_s: Callable[[], float] = time.monotonic) -> None:
-        self._jobs = list(jobs)
-        self._monotonic_s = monotonic_s
-        self._lock = threading.Condition()
-        self._due: list[tuple[float, int]] = []
-        """(when, number of the job) of all that do not run just now."""
-        self._stopping = False
+    def __init__(self, every_s: float) -> None:
+        self._every = timedelta(seconds=every_s)
+
+    def get_next_fire_time(self, previous_fire_time: datetime | None, now: datetime) -> datetime:
+        """The next time after `now`, in whole intervals from the previous one; from `now` where there was none."""
+        if previous_fire_time is None:
+            return now + self._every
+        left_out = max(timedelta(0), now - previous_fire_time) // self._every
+        return previous_fire_time + (left_out + 1) * self._every
+
+
+class Housekeeping:
+    """Runs the jobs in a small pool of threads between `start` and `stop`. `apart`: see `apart_s`."""
+
+    def __init__(
+        self,
+        jobs: Iterable[Job],
+        apart: Callable[[], float] = apart_s,
+        look_s: float = LOOK_S,
+        scheduler: BackgroundScheduler | None = None,
+    ) -> None:
+        self._apart_s = apart
+        self._look_s = look_s
+        self._lock = threading.Lock()
         self._failures: Counter[str] = Counter()
         self._runs: Counter[str] = Counter()
-        self._threads = [threading.Thread(target=self._work, name="housekeeping", daemon=True) for _ in range(HANDS)]
+        self._stopping = threading.Event()
+        self._watch = threading.Thread(target=self._watch_clock, name="housekeeping-clock", daemon=True)
+        self._scheduler = scheduler or BackgroundScheduler(timezone=UTC)  # type: ignore[no-untyped-call]
+        # Two hands: a job that hangs must not silence the heartbeat.
+        self._scheduler.add_executor(ThreadPoolExecutor(2))  # type: ignore[no-untyped-call]
+        jobs = list(jobs)
+        self._every = {job.name: job.every_s for job in jobs}
+        for job in jobs:
+            self._scheduler.add_job(  # type: ignore[no-untyped-call]
+                self._guarded,
+                Every(job.every_s),
+                args=(job,),
+                id=job.name,
+                # All three on purpose. The default grace of one second drops a run that comes later than that (a busy
+                # minute would silence the heartbeat): None means better late than never. Coalesced, because after a
+                # long stall one pruning is as good as four. One instance, because no job is made to meet itself.
+                misfire_grace_time=None,
+                coalesce=True,
+                max_instances=1,
+            )
 
     def start(self) -> None:
         """Begin."""
-        now_s = self._monotonic_s()
-        self._due = [(now_s + job.every_s, number) for number, job in enumerate(self._jobs)]
-        heapq.heapify(self._due)
-        for thread in self._threads:
-            thread.start()
+        self._scheduler.start()  # type: ignore[no-untyped-call]
+        self._watch.start()
 
     def stop(self) -> None:
         """End; waits for jobs under way, which are short. Not started or stopped already: nothing happens."""
-        with self._lock:
-            self._stopping = True
-            self._lock.notify_all()
-        for thread in self._threads:
-            if thread.ident is not None:
-                thread.join()
-
-    def _work(self) -> None:
-        while (found := self._next()) is not None:
-            due_s, number = found
-            job = self._jobs[number]
-            self._guarded(job)
-            # In step with its first time; what a stall has left out stays out.
-            left_out = max(0.0, self._monotonic_s() - due_s) // job.every_s
-            with self._lock:
-                heapq.heappush(self._due, (due_s + (left_out + 1) * job.every_s, number))
-                self._lock.notify()
-
-    def _next(self) -> tuple[float, int] | None:
-        """The next job once its time has come; None at the end."""
-        with self._lock:
-            while not self._stopping:
-                if not self._due:
-                    self._lock.wait()
-                elif (wait_s := self._due[0][0] - self._monotonic_s()) > 0:
-                    self._lock.wait(wait_s)
-                else:
-                    return heapq.heappop(self._due)
-        return None
+        self._stopping.set()
+        if self._watch.ident is not None:
+            self._watch.join()
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=True)  # type: ignore[no-untyped-call]
 
     def failures(self) -> dict[str, int]:
         """How often each job has raised."""
@@ -98,6 +121,15 @@ class Housekeeping:
         """How often each job has been run, failures included."""
         with self._lock:
             return dict(self._runs)
+
+    def _watch_clock(self) -> None:
+        before_s = self._apart_s()
+        while not self._stopping.wait(self._look_s):
+            now_s = self._apart_s()
+            if abs(now_s - before_s) > JUMP_S:
+                for name, every_s in self._every.items():
+                    self._scheduler.reschedule_job(name, trigger=Every(every_s))  # type: ignore[no-untyped-call]
+            before_s = now_s
 
     def _guarded(self, job: Job) -> None:
         try:

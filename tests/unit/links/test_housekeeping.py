@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import threading
+from datetime import UTC, datetime, timedelta
 
 import pytest
+from apscheduler.schedulers.background import BackgroundScheduler
 
 from motewatch.journal.errors import DiskFullError
-from motewatch.links.housekeeping import Housekeeping, Job
+from motewatch.links.housekeeping import Every, Housekeeping, Job
 from support.servers import wait_until
 
 
@@ -74,13 +76,33 @@ def test_a_job_that_hangs_holds_up_no_other_and_does_not_meet_itself() -> None:
     keeper.stop()
 
 
-def test_after_a_stall_a_job_runs_once_and_goes_on_in_step() -> None:
-    at_s, done = [100.0], []
-    keeper = Housekeeping([Job("works", 0.05, lambda: done.append(at_s[0]))], lambda: at_s[0])
+NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("after_s", "next_s"),
+    [(0, 5), (4.9, 5), (5, 10), (5.1, 10), (23, 25), (10 * 366 * 86_400 + 1, 10 * 366 * 86_400 + 5), (-86_400, 5)],
+)
+def test_what_was_left_out_stays_out_and_the_next_time_is_in_step(after_s: float, next_s: float) -> None:
+    found = Every(5).get_next_fire_time(NOON, NOON + timedelta(seconds=after_s))
+    assert found == NOON + timedelta(seconds=next_s)
+
+
+def test_the_first_time_is_one_interval_away() -> None:
+    assert Every(5).get_next_fire_time(None, NOON) == NOON + timedelta(seconds=5)
+
+
+def test_a_clock_that_was_set_back_silences_no_job() -> None:
+    apart_s, done = [0.0], []
+    scheduler = BackgroundScheduler(timezone=UTC)  # type: ignore[no-untyped-call]
+    keeper = Housekeeping([Job("works", 0.02, lambda: done.append(1))], lambda: apart_s[0], 0.01, scheduler)
     keeper.start()
-    at_s[0] = 100.225  # after 100.05, 100.10, 100.15 and 100.20
-    wait_until(lambda: keeper.runs().get("works"), "a run")
-    at_s[0] = 100.26
-    wait_until(lambda: keeper.runs()["works"] >= 2, "the next run")
+    wait_until(lambda: done, "a run")
+    # As the scheduler sees it after somebody set the clock back by an hour: it is due an hour from now.
+    scheduler.pause()  # type: ignore[no-untyped-call]
+    scheduler.modify_job("works", next_run_time=datetime.now(UTC) + timedelta(hours=1))  # type: ignore[no-untyped-call]
+    scheduler.resume()  # type: ignore[no-untyped-call]
+    count = len(done)
+    apart_s[0] = -3600.0
+    wait_until(lambda: len(done) > count + 3, "runs after the clock was set")
     keeper.stop()
-    assert done == [100.225, 100.26]
