@@ -223,7 +223,12 @@ def test_the_daemon_may_say_all_that_it_says(example: Example) -> None:
     said += [TOPICS.event, TOPICS.figures, TOPICS.anchor, TOPICS.service]
     # Whatever the class of topics can say more some day, these are all but what is said to the daemon.
     known = {*of_something, "event", "figures", "anchor", "service", "counts", "presence", "command"}
-    assert {name for name in vars(Topics) if not name.startswith("_")} - known == {"subscriptions", "read", "root", "site"}
+    assert {name for name in vars(Topics) if not name.startswith("_")} - known == {
+        "subscriptions",
+        "read",
+        "root",
+        "site",
+    }
     with peer(example.server.port, "motewatch") as daemon, peer(example.server.port, "display", "#") as display:
         assert [topic for topic in said if daemon.publish(topic) != 0] == []
         wait_until(lambda: len(display.heard) == 6, "what a display may hear")

@@ -260,5 +260,6 @@ def happened(event: AlarmEventMessage, names: dict[str, str], signs: Signs) -> s
     if event.event == "acknowledge":
         said = f' "{plain(event.comment)}"' if event.comment else ""
         return f"{who} acknowledged {subject(event, names, signs)}.{said}"
-    what = EVENTS.get(event.event, event.event)
-    return f"{subject(event, names, signs)}: {what}, now {STATES[event.after]}" + (f" (by {who})" if event.by else "")
+    what, now = EVENTS.get(event.event, event.event), STATES[event.after]
+    became = what if what == now else f"{what}, now {now}"
+    return f"{subject(event, names, signs)}: {became}" + (f" (by {who})" if event.by else "")

@@ -109,7 +109,7 @@ def test_what_happened() -> None:
     said = 'M. Okafor acknowledged Filling needles: ≥0.5 µm, action. "Door."'
     assert words.happened(event, NAMES, UNICODE) == said
     _, event = alarm_and_event(ACTION, "shelve", "unacknowledged", "shelved", 0, ABOVE, by="M. Okafor", **NOISE)
-    said = "Filling needles: ≥0.5 µm, action: shelve, now shelved (by M. Okafor)"
+    said = "Filling needles: ≥0.5 µm, action: shelved (by M. Okafor)"
     assert words.happened(event, NAMES, UNICODE) == said
 
 

@@ -66,7 +66,13 @@ def test_the_batch_at_hand_is_kept_and_nothing_is_acknowledged_before_it_is_on_r
         event("drained"),
         lambda: None,
     )
-    assert words(bench)[1:] == ["commit 2", "find end None", "acknowledge [5, 6]", "commit 1"]
+    assert words(bench)[1:] == [
+        "commit 2",
+        "find end None",
+        "acknowledge [5, 6]",
+        "commit 1",
+        "snapshot 1780000050000000",
+    ]
     assert [row.seq for row in bench.inputs() if row.seq is not None] == [0, 1]
     assert bench.journal.verify() == []
 

@@ -103,7 +103,14 @@ def figures_at(record: Journal, now_us: int, days: int) -> str:
     """The page's text as it is then."""
     zone = ZoneInfo("Europe/Berlin")
     shown = figures_page(record, Site.model_validate(report_site()), zone, now_us, days)
-    around: dict[str, object] = {"visitor": None, "title": "Works", "ways": [], "foot": [], "days": days, "choices": (1, 7, 30, 90)}
+    around: dict[str, object] = {
+        "visitor": None,
+        "title": "Works",
+        "ways": [],
+        "foot": [],
+        "days": days,
+        "choices": (1, 7, 30, 90),
+    }
     page = templates().get_template("console/alarm_figures.html").render(**around, **shown)
     return " ".join(unescape(re.sub(r"<[^>]+>", " ", page)).split())
 
