@@ -8,8 +8,6 @@ Each file is put on the audit trail. Must not know what an archive is made of.
 from __future__ import annotations
 
 import logging
-import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Final
@@ -24,6 +22,7 @@ from motewatch.links.archives import words
 from motewatch.links.clock import TimeSource
 from motewatch.links.housekeeping import Job
 from motewatch.service.backups import last_due_us
+from motewatch.service.patient import Patient
 from motewatch.site.retention import Retention
 from motewatch.wire.records import MINUTE_US
 
@@ -60,7 +59,7 @@ class Archiving:
         self._enter = enter
         self._clock = clock
         self._rest = rest
-        self._running: subprocess.Popen[str] | None = None
+        self._making = Patient(15)
         self._done_us = self._not_before_us = 0
         self._leaving = True
         self._stopped = False
@@ -72,8 +71,8 @@ class Archiving:
 
     def look(self) -> None:
         """Begin a run that is due; tell how one went; let rows go that are archived."""
-        if self._running is not None:
-            self._look_after(self._running)
+        if self._making.busy:
+            self._look_after()
         elif self._leaving:
             # At the start, too: the last run of the service may have ended in the middle.
             self._leaving = self._let_go()
@@ -83,34 +82,20 @@ class Archiving:
             # After a start, too: the last run may have been missed, and one too many finds nothing to do.
             if due_us > self._done_us and now_us >= self._not_before_us:
                 self._done_us = due_us
-                self._begin()
+                self._making.begin("archive", str(self._site_path))
 
     def stop(self, timeout_s: float = 0.3) -> None:
         """End what runs: a file that is not whole yet is made anew by the next run."""
         self._stopped = True
-        if self._running is None:
-            return
-        self._running.terminate()
-        try:
-            self._running.communicate(timeout=timeout_s)
-        except subprocess.TimeoutExpired:
-            self._running.kill()
-            self._running.communicate()
-        self._running = None
+        self._making.stop(timeout_s)
 
-    def _begin(self) -> None:
-        command = [sys.executable, "-m", "motewatch", "archive", str(self._site_path)]
-        self._running = subprocess.Popen(
-            ["nice", "-n", "15", *command], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
-        )
-
-    def _look_after(self, running: subprocess.Popen[str]) -> None:
-        if running.poll() is None:
+    def _look_after(self) -> None:
+        ended = self._making.ended()
+        if ended is None:
             return
-        said = running.communicate()[0].strip()
-        self._running = None
+        status, said = ended
         self._leaving = True
-        if running.returncode:
+        if status:
             self._done_us, self._not_before_us = 0, self._clock.now_us() + AGAIN_US
             _log.error("archives could not be made", extra={"detail": said[-500:]})
             self._enter(Entered(BY, "archive-failed", "archive", said[-300:] or "no reason given"))

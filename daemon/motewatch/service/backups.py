@@ -7,8 +7,6 @@ must not wait for that. How each went is put on the audit trail. Must not know w
 from __future__ import annotations
 
 import logging
-import subprocess
-import sys
 from collections.abc import Callable
 from datetime import datetime, time, timedelta
 from pathlib import Path
@@ -19,6 +17,7 @@ from motewatch.engine.records import Entered
 from motewatch.links.backup import remove_oldest, remove_unfinished, scheduled, scheduled_name
 from motewatch.links.clock import TimeSource
 from motewatch.links.housekeeping import Job
+from motewatch.service.patient import Patient
 from motewatch.site.backup import Backup
 from motewatch.site.instants import instant, instant_us
 from motewatch.wire.records import MINUTE_US
@@ -51,7 +50,7 @@ class Backups:
         self._zone = zone
         self._enter = enter
         self._clock = clock
-        self._running: subprocess.Popen[str] | None = None
+        self._making = Patient(10)
         self._target = self._folder
         self._not_before_us = 0
 
@@ -62,8 +61,8 @@ class Backups:
 
     def look(self) -> None:
         """Begin one that is due; tell how one went that has ended."""
-        if self._running is not None:
-            self._look_after(self._running)
+        if self._making.busy:
+            self._look_after()
             return
         now_us = self._clock.now_us()
         if now_us < self._not_before_us:
@@ -73,30 +72,19 @@ class Backups:
             return
         remove_unfinished(self._folder, self._site)
         self._target = self._folder / scheduled_name(self._site, now_us)
-        command = [sys.executable, "-m", "motewatch", "backup", str(self._site_path), str(self._target)]
-        self._running = subprocess.Popen(
-            ["nice", "-n", "10", *command], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
-        )
+        self._making.begin("backup", str(self._site_path), str(self._target))
         _log.info("backup begun", extra={"target": str(self._target)})
 
     def stop(self, timeout_s: float = 0.3) -> None:
         """End one that runs: what it has made so far is no backup and will not be taken for one."""
-        if self._running is None:
-            return
-        self._running.terminate()
-        try:
-            self._running.communicate(timeout=timeout_s)
-        except subprocess.TimeoutExpired:
-            self._running.kill()
-            self._running.communicate()
-        self._running = None
+        self._making.stop(timeout_s)
 
-    def _look_after(self, running: subprocess.Popen[str]) -> None:
-        if running.poll() is None:
+    def _look_after(self) -> None:
+        ended = self._making.ended()
+        if ended is None:
             return
-        said = running.communicate()[0].strip()
-        self._running = None
-        if running.returncode == 0:
+        status, said = ended
+        if status == 0:
             gone = remove_oldest(self._folder, self._site, self._settings.keep)
             _log.info("backup made", extra={"target": str(self._target), "removed": len(gone)})
             removed = f"; {len(gone)} of the oldest removed" if gone else ""
