@@ -18,7 +18,6 @@ import pytest
 from motewatch.callout.answers import TEST
 from motewatch.callout.records import Cause, Told
 from motewatch.engine.records import Act, Answered, Output, Replied
-from motewatch.links.errors import LinkSettingsError
 from motewatch.service import Service
 from motewatch.wire.records import MINUTE_US
 from support.certificates import make_certificates
@@ -37,6 +36,7 @@ from support.live import (
     serving,
     soon,
     spot,
+    steps,
     until_said,
 )
 from support.mqtt_peer import Peer
@@ -46,6 +46,7 @@ pytestmark = pytest.mark.broker
 
 KEY = "0123456789abcdef" * 4
 WAY = "callout/test/ada/desk"
+OUT_OF_USE = "service/out-of-use/answer-page"
 
 
 def people(broker: Mosquitto, **page: Any) -> dict[str, Any]:
@@ -178,18 +179,15 @@ def test_the_page_speaks_tls_with_its_own_certificate(mosquitto: Mosquitto, tmp_
     [(None, "cannot be read"), ("too-few", "shorter than 32"), ("a" * 64, "could be guessed")],
     ids=["missing", "short", "poor"],
 )
-def test_a_key_that_is_none_stops_the_start_with_words(
+def test_with_a_key_that_is_none_the_page_alone_is_out_of_use(
     mosquitto: Mosquitto, tmp_path: Path, key: str | None, words: str
 ) -> None:
     if key is not None:
         (tmp_path / "answer.key").write_text(key)
-    service = Service(write_site(tmp_path, people(mosquitto)))
-    with pytest.raises(LinkSettingsError, match=words) as caught:
-        service.start()
-    assert key is None or key not in str(caught.value)
+    assert_out_of_use(tmp_path, people(mosquitto), words, key)
 
 
-def test_a_port_in_use_stops_the_start_and_leaves_nothing_running(mosquitto: Mosquitto, tmp_path: Path) -> None:
+def test_a_port_in_use_leaves_the_page_alone_out_of_use(mosquitto: Mosquitto, tmp_path: Path) -> None:
     (tmp_path / "answer.key").write_text(KEY)
     site = people(mosquitto)
     with serving(tmp_path, site) as first:
@@ -198,8 +196,16 @@ def test_a_port_in_use_stops_the_start_and_leaves_nothing_running(mosquitto: Mos
         (other / "answer.key").write_text(KEY)
         site["site"]["id"] = "other"
         site["callout"]["answer_page"]["port"] = first.answering.port
-        with pytest.raises(LinkSettingsError, match="cannot listen on"):
-            Service(write_site(other, site)).start()
+        assert_out_of_use(other, site, "cannot listen on", KEY)
+
+
+def assert_out_of_use(folder: Path, site: dict[str, Any], words: str, key: str | None) -> None:
+    """The service runs without the page, and an alarm says why, without the key."""
+    with Service(write_site(folder, site)):
+        wait_until(lambda: steps(folder, OUT_OF_USE), "the alarm of the page")
+    first = steps(folder, OUT_OF_USE)[0]
+    assert words in first.text
+    assert key is None or key not in first.text
 
 
 def test_names_and_lengths_of_shelving_are_taken_over_by_a_reload(mosquitto: Mosquitto, tmp_path: Path) -> None:

@@ -104,6 +104,7 @@ def figures_at(record: Journal, now_us: int, days: int) -> str:
     zone = ZoneInfo("Europe/Berlin")
     shown = figures_page(record, Site.model_validate(report_site()), zone, now_us, days)
     around: dict[str, object] = {
+        "not_obeyed": "",
         "visitor": None,
         "title": "Works",
         "ways": [],
