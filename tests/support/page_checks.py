@@ -7,6 +7,7 @@ from urllib.parse import urlsplit
 
 from support.browser import Tab
 from support.console import OWN
+from support.servers import wait_until
 
 CONTRAST = """(() => {
   const parse = (c) => { const m = c.match(/[\\d.]+/g).map(Number); return m.length < 4 ? [...m, 1] : m; };
@@ -51,6 +52,8 @@ def sign_in(tab: Tab, url: str, name: str = "mira") -> None:
 
 def sound(tab: Tab, url: str) -> None:
     """Nothing asked for elsewhere, no complaint of the browser's, nothing wider than the window."""
+    # Without its style sheet, which may still be under way, a page has no colours of ours.
+    wait_until(lambda: tab.evaluate("document.readyState") == "complete", "the whole page")
     # Signs of the browser's own fields are data, and no request.
     asked = [urlsplit(request.split(" ", 1)[1]) for request in tab.requests]
     assert {each.netloc for each in asked if each.scheme != "data"} == {urlsplit(url).netloc}
