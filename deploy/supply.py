@@ -127,7 +127,8 @@ def check_lock(root: Path, pins: list[Pin], found: Findings) -> None:
             found.wrong.append(f"requirements.lock: {pin.name} {pin.version} has no sha256 hashes; {again}")
     here = {pin.name: pin for pin in pins if pin.requirement.marker is None or pin.requirement.marker.evaluate()}
     for where, requirement in stated(root):
-        if where != "dependencies" or (requirement.marker and not requirement.marker.evaluate()):
+        # With the library of archive files: an installation must be able to keep what `[retention]` moves.
+        if where not in ("dependencies", "files") or (requirement.marker and not requirement.marker.evaluate()):
             continue
         pinned = here.get(canonicalize_name(requirement.name))
         if pinned is None:
@@ -280,8 +281,8 @@ def write_lock(root: Path) -> int:
     """Resolve anew, newest fitting versions."""
     lock = root / "deploy" / "requirements.lock"
     done = subprocess.run(
-        [sys.executable, "-m", "uv", "pip", "compile", "pyproject.toml", "--universal", "--python-version", "3.11",
-         "--generate-hashes", "--no-header", "--no-annotate", "--upgrade", "--quiet"],
+        [sys.executable, "-m", "uv", "pip", "compile", "pyproject.toml", "--extra", "files", "--universal",
+         "--python-version", "3.11", "--generate-hashes", "--no-header", "--no-annotate", "--upgrade", "--quiet"],
         cwd=root, check=True, stdout=subprocess.PIPE, text=True,
     )  # fmt: skip
     lock.write_text(HEAD + done.stdout)
