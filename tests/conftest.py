@@ -6,8 +6,18 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from support.servers import Mosquitto, TimeSeriesServer, running
+
+# No example fails for having taken long: the machine may be busy. The rest is as the library has it, also under CI.
+settings.register_profile(
+    "unhurried",
+    settings(),
+    deadline=None,
+    suppress_health_check=[*settings().suppress_health_check, HealthCheck.too_slow],
+)
+settings.load_profile("unhurried")
 
 
 @pytest.fixture
