@@ -24,7 +24,8 @@ from tempfile import TemporaryDirectory
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 
-from benchmarks.stages import TOPICS, site_of  # noqa: E402
+from benchmarks.rig import TOPICS  # noqa: E402
+from benchmarks.stages import site_of  # noqa: E402
 from motewatch.engine import Engine  # noqa: E402
 from motewatch.engine.codec import encode_internal, internal_kind  # noqa: E402
 from motewatch.engine.records import Input  # noqa: E402

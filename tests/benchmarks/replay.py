@@ -17,7 +17,8 @@ from tempfile import TemporaryDirectory
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 
-from benchmarks.stages import TOPICS, record_of, work_of  # noqa: E402
+from benchmarks.rig import TOPICS  # noqa: E402
+from benchmarks.stages import record_of, work_of  # noqa: E402
 from motewatch.journal.history import JournalHistory  # noqa: E402
 from motewatch.journal.journal import Journal  # noqa: E402
 from motewatch.service.replay import restore  # noqa: E402

@@ -59,7 +59,7 @@ class _ClockBehind:
         return CLOCK.monotonic_s()
 
 
-_CLIMATE = """
+CLIMATE = """
 [rooms.climate.temperature]
 low_c = 17.0
 high_c = 23.0
@@ -224,7 +224,7 @@ def rig(
                 )
                 if each_reading and direct_every > 1:
                     site = _mixed(site, sensors, direct_every)
-                daemon = Daemon(directory, site.replace('area = "all"\n\n', f'area = "all"\n{_CLIMATE}\n'))
+                daemon = Daemon(directory, site.replace('area = "all"\n\n', f'area = "all"\n{CLIMATE}\n'))
                 try:
                     yield Rig(broker, daemon, directory)
                 finally:

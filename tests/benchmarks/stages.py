@@ -38,6 +38,7 @@ from typing import Any
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent))
 
+from benchmarks.rig import CLIMATE, SECOND_US, TOPICS  # noqa: E402
 from motewatch.engine import Engine  # noqa: E402
 from motewatch.engine.codec import encode_internal, internal_kind  # noqa: E402
 from motewatch.engine.records import Input, Repeated  # noqa: E402
@@ -58,20 +59,6 @@ from motewatch_simulator.lean import Parcel  # noqa: E402
 
 BEGAN_US = 1_790_000_000_000_000
 """When the readings begin: any instant will do, and the same one gives the same work."""
-
-SECOND_US = 1_000_000
-TOPICS = load.LoadPlan(1, 1, 0, "").topics
-
-CLIMATE = """
-[rooms.climate.temperature]
-low_c = 17.0
-high_c = 23.0
-[rooms.climate.humidity]
-high_pct = 60.0
-[rooms.climate.pressure_difference]
-low_pa = 5.0
-"""
-"""Bounds that the load never leaves: they are looked at for every reading, as on a real site."""
 
 
 # ---- messages and site ----------------------------------------------------------------------------------------------

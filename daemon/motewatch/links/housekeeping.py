@@ -23,21 +23,12 @@ from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.base import BaseTrigger
 
 from motewatch.journal.errors import JournalUnwritableError
-from motewatch.links.clock import Clock
-from motewatch.links.steady_clock import elapsed_s
+from motewatch.links.clock import Clock, StepWatch
 
 log = logging.getLogger(__name__)
 
 LOOK_S: Final = 1.0
 """How often it is looked whether somebody set the clock."""
-
-JUMP_S: Final = 1.0
-"""What differs by more is a jump and no slow correction by a time service."""
-
-
-def apart_s() -> float:
-    """Seconds from a clock that nobody sets to the wall clock."""
-    return Clock().now_us() / 1e6 - elapsed_s()
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,16 +55,16 @@ class Every(BaseTrigger):
 
 
 class Housekeeping:
-    """Runs the jobs in a small pool of threads between `start` and `stop`. `apart`: see `apart_s`."""
+    """Runs the jobs in a small pool of threads between `start` and `stop`. `step_us`: see `StepWatch`."""
 
     def __init__(
         self,
         jobs: Iterable[Job],
-        apart: Callable[[], float] = apart_s,
+        step_us: Callable[[], int | None] | None = None,
         look_s: float = LOOK_S,
         scheduler: BackgroundScheduler | None = None,
     ) -> None:
-        self._apart_s = apart
+        self._step_us = step_us or StepWatch(Clock()).step_us
         self._look_s = look_s
         self._lock = threading.Lock()
         self._failures: Counter[str] = Counter()
@@ -83,9 +74,8 @@ class Housekeeping:
         self._scheduler = scheduler or BackgroundScheduler(timezone=UTC)  # type: ignore[no-untyped-call]
         # Two hands: a job that hangs must not silence the heartbeat.
         self._scheduler.add_executor(ThreadPoolExecutor(2))  # type: ignore[no-untyped-call]
-        jobs = list(jobs)
-        self._every = {job.name: job.every_s for job in jobs}
-        for job in jobs:
+        self._jobs = list(jobs)
+        for job in self._jobs:
             self._scheduler.add_job(  # type: ignore[no-untyped-call]
                 self._guarded,
                 Every(job.every_s),
@@ -123,13 +113,10 @@ class Housekeeping:
             return dict(self._runs)
 
     def _watch_clock(self) -> None:
-        before_s = self._apart_s()
         while not self._stopping.wait(self._look_s):
-            now_s = self._apart_s()
-            if abs(now_s - before_s) > JUMP_S:
-                for name, every_s in self._every.items():
-                    self._scheduler.reschedule_job(name, trigger=Every(every_s))  # type: ignore[no-untyped-call]
-            before_s = now_s
+            if self._step_us() is not None:
+                for job in self._jobs:
+                    self._scheduler.reschedule_job(job.name, trigger=Every(job.every_s))  # type: ignore[no-untyped-call]
 
     def _guarded(self, job: Job) -> None:
         try:
