@@ -33,6 +33,14 @@ CEILING_KIB: Final = (60_000, 400_000)
 # ---- certificates --------------------------------------------------------------------------------------------------
 
 
+def refused(blow: Blow, words: str, since: int, longest_s: float) -> None:
+    """The line is cut; the connection after it is refused with these words in the log, for a while."""
+    blow.here.daemon_line.cut()
+    blow.seen(words, since)
+    blow.note("refused")
+    blow.hold(0.0, longest_s)
+
+
 def certificate_ends(blow: Blow) -> None:
     """The broker's certificate holds for some seconds more: first the daemon warns, then it is refused."""
     here = blow.here
@@ -44,10 +52,7 @@ def certificate_ends(blow: Blow) -> None:
     if SOON in here.daemon.log_since(since):
         blow.note("warned of ahead")
     try:
-        here.daemon_line.cut()
-        blow.seen(OUT_OF_TIME, since)
-        blow.note("refused")
-        blow.hold(0.0, 2.0)
+        refused(blow, OUT_OF_TIME, since, 2.0)
     finally:
         here.trust.serve(here.broker)
 
@@ -57,10 +62,7 @@ def our_certificate_ends(blow: Blow) -> None:
     since = here.daemon.log_size()
     here.trust.ours(ENDED)
     try:
-        here.daemon_line.cut()
-        blow.seen(NOT_OURS, since)
-        blow.note("refused")
-        blow.hold(0.0, 8.0)
+        refused(blow, NOT_OURS, since, 8.0)
     finally:
         here.trust.ours()
 
@@ -72,10 +74,7 @@ def authority_changes(blow: Blow) -> None:
     here.trust.new_authority()
     here.trust.serve(here.broker)
     try:
-        here.daemon_line.cut()
-        blow.seen(STRANGER, since)
-        blow.note("refused")
-        blow.hold(0.0, 8.0)
+        refused(blow, STRANGER, since, 8.0)
     finally:
         here.trust.tell_daemon()
 
