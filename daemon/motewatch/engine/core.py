@@ -13,8 +13,9 @@ What it must not know: clocks, sockets, files, random numbers, and the bytes of 
 
 from __future__ import annotations
 
-import json
 from typing import Any, Final
+
+from pydantic_core import to_json
 
 from motewatch.callout.outlook import CaseNow
 from motewatch.callout.records import Delivered
@@ -440,7 +441,7 @@ class Engine:
 
     def snapshot_text(self) -> str:
         """The snapshot as JSON text."""
-        return json.dumps(self.snapshot(), separators=(",", ":"), ensure_ascii=False)
+        return to_json(self.snapshot()).decode()
 
 
 def require_version(version: object) -> None:

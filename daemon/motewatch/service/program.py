@@ -10,7 +10,6 @@ then the new configuration becomes an input like any other.
 from __future__ import annotations
 
 import faulthandler
-import gc
 import hashlib
 import logging
 import os
@@ -50,6 +49,7 @@ from motewatch.links.site_file import Secret, SiteFileError, canonical_text, loa
 from motewatch.links.space import LOOK_S, SpaceWatch, free_at
 from motewatch.links.steady_clock import SteadyClock
 from motewatch.links.time_series import TimeSeriesLink
+from motewatch.service import collector
 from motewatch.service.archiving import Archiving
 from motewatch.service.backups import Backups
 from motewatch.service.calling import Calling, dead_man, left_over, stuck, unwritten
@@ -86,10 +86,6 @@ WHOLE_S = 4.4
 SWITCH_S = 0.0005
 """How long a thread may keep the interpreter while another waits for it. With the usual 5 ms the network thread and the
 outbox workers would wait that long behind the writer, for each of several hand-overs of one alarm."""
-
-YOUNG_OBJECTS = 50_000
-"""So many new containers before the collector looks for rings among them; it finds hardly any. With the usual 700 it
-took a tenth of all processor time."""
 
 HEARTBEAT_S = 10.0
 PRUNE_S = 600.0
@@ -666,7 +662,7 @@ def run(site_path: Path, log_level: str = "info") -> int:
     """Serve until told to stop. Returns the exit status: 0 after a clean stop."""
     set_up(log_level)
     sys.setswitchinterval(SWITCH_S)
-    gc.set_threshold(YOUNG_OBJECTS, 20, 20)
+    collector.look_seldom()
     with MemoryWatch() as memory:
         return _serve(site_path, memory)
 
@@ -687,9 +683,7 @@ def _serve(site_path: Path, memory: MemoryWatch) -> int:
     except StopAskedError:
         _log.info("stopped before it had started")
         return 0
-    # What the start has made stays: the collector need not walk through it again and again, all else standing still.
-    gc.collect()
-    gc.freeze()
+    collector.keep_what_is_there()
     writer = service.writer
     memory.begin()
     watched.begin(f"serving {site_path}", lambda: writer.lives_s, lambda: writer.trouble)
