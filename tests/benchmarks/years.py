@@ -1,6 +1,8 @@
 """Ten years of a facility in half an hour: what a journal with archives weighs, and how long questions to it take.
 
     python tests/benchmarks/years.py --years 10 --locations 200 --period-min 480
+    python tests/benchmarks/years.py --years 10 --folder /var/tmp --keep      the record stays there
+    python tests/benchmarks/years.py --ask /var/tmp/years-x/journal.db        asks a record that stayed, five times
 
 Made cheaply, kept dearly: readings and samples are drawn at random, but every batch is committed by the real journal,
 every hour is summed up, every week archives are made and rows leave, and every question is asked by the code that
@@ -143,15 +145,15 @@ def memory() -> str:
     return "/".join(f"{int(lines[name].split()[0]) / 1000:.0f}" for name in ("VmRSS", "VmHWM"))
 
 
-def timed(question: Callable[[], Any]) -> tuple[float, Any]:
-    """Milliseconds, and what came of it."""
-    begun = time.perf_counter()
+def timed(question: Callable[[], Any]) -> tuple[float, float, Any]:
+    """Milliseconds, those of the processor, and what came of it."""
+    begun, worked = time.perf_counter(), time.process_time()
     found = question()
-    return (time.perf_counter() - begun) * 1000, found
+    return (time.perf_counter() - begun) * 1000, (time.process_time() - worked) * 1000, found
 
 
-def ask(journal: Journal, now_us: int) -> dict[str, float]:
-    """How long each question takes, in milliseconds."""
+def ask(journal: Journal, now_us: int) -> dict[str, tuple[float, float]]:
+    """How long each question takes, and how long the processor works at it, in milliseconds."""
     store, old_us = journal.store, START_US + 15 * DAY_US
     place = "location-017"
     seal = newest_seal(store)
@@ -181,7 +183,24 @@ def ask(journal: Journal, now_us: int) -> dict[str, float]:
         ),
         "a reading that comes again after years": lambda: journal.reading_start_us("sensor-017", "b01d5c", 40),
     }
-    return {name: timed(question)[0] for name, question in questions.items()}
+    return {name: timed(question)[:2] for name, question in questions.items()}
+
+
+def tell_answers(answers: dict[str, tuple[float, float]]) -> None:
+    """In one line: each question with its time, and the processor's share of that."""
+    print(
+        "   ms (of processor): " + ", ".join(f"{name} {took:.0f} ({cpu:.0f})" for name, (took, cpu) in answers.items())
+    )
+
+
+def ask_again(path: Path) -> None:
+    """A record that stayed: what it weighs, and its answers."""
+    with Journal(path, site="site") as journal:
+        with journal.store.reading() as connection:
+            end_us = int(connection.exec_driver_sql("SELECT max(end_us) FROM samples").scalar() or 0)
+        for _ in range(5):
+            tell_answers(ask(journal, end_us))
+        print(f"memory now/most {memory()} MB", flush=True)
 
 
 def main() -> None:
@@ -194,7 +213,11 @@ def main() -> None:
     parser.add_argument("--samples-days", type=int, default=90)
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--folder", type=Path, default=None)
+    parser.add_argument("--keep", action="store_true", help="leave the record where it is")
+    parser.add_argument("--ask", type=Path, default=None, metavar="JOURNAL", help="only ask this record that stayed")
     asked = parser.parse_args()
+    if asked.ask:
+        return ask_again(asked.ask)
     folder = Path(tempfile.mkdtemp(prefix="years-", dir=asked.folder))
     period_us = round(asked.period_min * 60 * SECOND_US)
     facility = Facility(asked.locations, period_us, asked.seed)
@@ -208,7 +231,10 @@ def main() -> None:
         with Journal(path, site="site") as journal:
             run(journal, facility, stay, round(asked.years * YEAR_DAYS), path)
     finally:
-        shutil.rmtree(folder)
+        if asked.keep:
+            print(f"the record: {path}")
+        else:
+            shutil.rmtree(folder)
 
 
 def run(journal: Journal, facility: Facility, stay: dict[Kind, int], days: int, path: Path) -> None:
@@ -255,8 +281,11 @@ def run(journal: Journal, facility: Facility, stay: dict[Kind, int], days: int, 
         if (day + 1) % YEAR_DAYS == 0 or day + 1 == days:
             tell(journal, path, day + 1, samples, nights, turns, spent, time.perf_counter() - begun)
             nights, turns = [], []
-    took, problems = timed(journal.verify)
-    print(f"verify: {took / 1000:.0f} s, {took * 1000 / (2 * samples):.0f} us a row; problems: {problems or 'none'}")
+    took, worked, problems = timed(journal.verify)
+    print(
+        f"verify: {took / 1000:.0f} s ({worked / 1000:.0f} s of processor), "
+        f"{worked * 1000 / (2 * samples):.0f} us a row; problems: {problems or 'none'}"
+    )
     print(f"memory after it: {memory()} MB; whole run {time.perf_counter() - begun:.0f} s", flush=True)
 
 
@@ -288,8 +317,8 @@ def tell(
     ]
     print("; ".join(told))
     print("   spent: " + ", ".join(f"{name} {seconds:.0f} s" for name, seconds in spent.items()))
-    answers = ask(journal, START_US + days * DAY_US)
-    print("   ms: " + ", ".join(f"{name} {took:.0f}" for name, took in answers.items()), flush=True)
+    tell_answers(ask(journal, START_US + days * DAY_US))
+    sys.stdout.flush()
 
 
 if __name__ == "__main__":
