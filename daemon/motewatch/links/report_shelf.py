@@ -88,7 +88,10 @@ class Shelf:
         self._folder = Path(store.path).parent / FOLDER
 
     def make(self, scope: Scope, by: str, now_us: int) -> tuple[Made, bool]:
-        """Make a report and keep it; False: the same one was there already. Raises `ReportError`."""
+        """Make a report and keep it; False: the same one was there already. Raises `ReportError`.
+
+        The file of one that was there is laid back where it is missing or damaged.
+        """
         try:
             with ONE_AT_A_TIME:
                 data = make_report(self._store, scope)
@@ -96,7 +99,8 @@ class Shelf:
             raise ReportError(str(error), error.field) from None
         known = register.made_report(self._store, report_id(data))
         if known is not None and known.hash == content_hash(data):
-            # Its file stays as it is: it says how far the record had come then.
+            # Its file stays as it is: it says how far the record had come then. One that is gone is written again.
+            self._lay_back(known, scope)
             return known, False
         span = scope.span
         made = Made(
@@ -139,6 +143,19 @@ class Shelf:
     def document(self, made: Made, form: DocumentFormat, signed: Sequence[SignedBy] = ()) -> bytes:
         """The report as a file. Raises `ReportError`."""
         return document(self.data(made), form, signed)
+
+    def _lay_back(self, made: Made, scope: Scope) -> None:
+        """See `make`: as of the seal that its register names, so that the file says the same as then."""
+        try:
+            self.data(made)
+        except ReportError:
+            then = register.seal(self._store, made.seal)
+            if then is None:
+                return
+            with ONE_AT_A_TIME:
+                data = make_report(self._store, scope, then)
+            if content_hash(data) == made.hash:
+                self._write(made.file, canonical(data).encode())
 
     def _write(self, name: str, content: bytes) -> None:
         self._folder.mkdir(mode=0o750, exist_ok=True)

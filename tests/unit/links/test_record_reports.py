@@ -329,6 +329,21 @@ def test_a_changed_file_is_never_shown(own: Journal, tmp_path: Path) -> None:
         shelf.data(made)
 
 
+@pytest.mark.parametrize("damage", [Path.unlink, lambda path: path.write_text("{}")], ids=["gone", "changed"])
+def test_the_file_of_a_report_that_is_made_again_is_laid_back_as_it_was(
+    own: Journal, tmp_path: Path, damage: Callable[[Path], object]
+) -> None:
+    shelf = Shelf(own.store)
+    made, _ = shelf.make(Scope(DAY), "quality-1", NOW)
+    path = tmp_path / "reports" / made.file
+    before = path.read_bytes()
+    # The record goes on: the file must say how far it had come then.
+    commit(own, [SampleTaken(sample("fill-1", T0 + 1500 * MINUTE, 12))], NOW + MINUTE)
+    damage(path)
+    assert shelf.make(Scope(DAY), "operator-2", NOW + 2 * MINUTE) == (made, False)
+    assert path.read_bytes() == before
+
+
 def test_a_report_of_another_record_is_told(own: Journal, data: dict[str, Any]) -> None:
     foreign = {**data, "record": {**data["record"], "hash": "0" * 64}}
     assert "no seal" in check(own.store, foreign).problems[0]
