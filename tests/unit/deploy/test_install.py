@@ -15,15 +15,22 @@ from typing import Final
 import pytest
 
 SCRIPT: Final = Path(__file__).parents[3] / "deploy" / "install"
+SITE: Final = '[service]\njournal = "/var/lib/motewatch/motewatch.db"\n'
 PROGRAM: Final = """
 import pathlib, sys
 
 def main():
+    if sys.argv[1:] == ["--version"]:
+        print("VERSION")
+        return 0
     command, site, *more = sys.argv[1:]
     if command == "check" and "VERSION" in pathlib.Path(site).read_text():
         print("this version does not take it")
         return 1
     if command == "backup":
+        if "disk is full" in pathlib.Path(site).read_text():
+            print("No space left on device")
+            return 1
         pathlib.Path(more[0]).mkdir()
         (pathlib.Path(more[0]) / "made-by").write_text("VERSION")
     return 0
@@ -63,6 +70,12 @@ def install(root: Path, *arguments: str | Path, fails: bool = False, lock: str =
     )
     assert (done.returncode != 0) is fails, done.stdout + done.stderr
     return done.stdout + done.stderr
+
+
+def backups(root: Path) -> list[str]:
+    """By which version each backup before an upgrade was made, oldest first."""
+    folder = root / "var/backups/motewatch"
+    return [(each / "made-by").read_text() for each in sorted(folder.iterdir())]
 
 
 def tree(root: Path) -> dict[str, str]:
@@ -122,11 +135,12 @@ def test_first_again_upgrade_refused_and_back(tmp_path: Path) -> None:
     assert "file /" not in said
 
     # The site's own files stay as they are; secrets are handed over, each by a line.
-    (etc / "site.toml").write_text("not for 2.0.0\n")
+    (etc / "site.toml").write_text(f"# not for 2.0.0\n{SITE}")
     (etc / "secrets/broker.password").write_text("hush\n")
+    (root / "var/lib/motewatch/motewatch.db").write_text("rows\n")
     install(root, new)
     assert os.readlink(current) == "versions/1.1.0"
-    assert (etc / "site.toml").read_text() == "not for 2.0.0\n"
+    assert (etc / "site.toml").read_text() == f"# not for 2.0.0\n{SITE}"
     handed = (root / "etc/systemd/system/motewatch.service.d/credentials.conf").read_text()
     assert handed.splitlines()[-2:] == [
         "[Service]",
@@ -134,7 +148,9 @@ def test_first_again_upgrade_refused_and_back(tmp_path: Path) -> None:
     ]
     assert "hush" not in handed
     # The version before backed up before it was left.
-    assert (root / "var/backups/motewatch/before-1.1.0/made-by").read_text() == "1.0.0"
+    assert backups(root) == ["1.0.0"]
+    assert "backing up" not in install(root, new)
+    assert backups(root) == ["1.0.0"], "the same version again changes nothing that could be lost"
 
     # A version that does not take the site file is not switched to.
     assert "nothing was switched" in install(root, bad, fails=True)
@@ -143,6 +159,58 @@ def test_first_again_upgrade_refused_and_back(tmp_path: Path) -> None:
     install(root, "--back", "1.0.0")
     assert os.readlink(current) == "versions/1.0.0"
     assert (current / "bin/motewatch").exists()
+
+
+def test_no_other_version_gets_a_journal_that_was_not_backed_up_just_before(tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    old, new = (wheel(tmp_path, version) for version in ("1.0.0", "1.1.0"))
+    site, current = root / "etc/motewatch/site.toml", root / "opt/motewatch/current"
+    journal = root / "var/lib/motewatch/motewatch.db"
+    install(root, old)
+    site.write_text(SITE)
+
+    # No journal yet: nothing to back up, and that holds up nobody.
+    install(root, new)
+    install(root, "--back", "1.0.0")
+    assert backups(root) == []
+
+    journal.write_text("rows\n")
+    site.write_text(f"# the disk is full\n{SITE}")
+    said = install(root, new, fails=True)
+    assert os.readlink(current) == "versions/1.0.0"
+    assert "No space left on device" in said
+    for word in (str(journal), str(journal.parents[3] / "var/backups/motewatch"), "--without-backup"):
+        assert word in said
+    # Nothing but a word of its own goes on without.
+    assert "NOT backed up" in install(root, "--without-backup", new)
+    assert os.readlink(current) == "versions/1.1.0"
+    assert backups(root) == []
+
+    # A second try after a way back has a backup of its own: what came meanwhile is in no earlier one.
+    site.write_text(SITE)
+    install(root, "--back", "1.0.0")
+    install(root, new)
+    install(root, "--back", "1.0.0")
+    (earlier,) = (root / "var/backups/motewatch").iterdir()
+    earlier.rename(earlier.with_name("before-1.1.0-20260101T000000Z"))
+    install(root, new)
+    assert backups(root) == ["1.0.0", "1.0.0"]
+    assert os.readlink(current) == "versions/1.1.0"
+
+
+def test_a_journal_beside_a_version_that_cannot_run_is_not_taken_over_unasked(tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    old, new = (wheel(tmp_path, version) for version in ("1.0.0", "1.1.0"))
+    install(root, old)
+    (root / "etc/motewatch/site.toml").write_text(SITE.replace("/var/lib/motewatch/", ""))
+    (root / "etc/motewatch/motewatch.db").write_text("rows\n")
+    # As after an upgrade of the system, whose new Python the old environment does not know.
+    (root / "opt/motewatch/versions/1.0.0/bin/python").unlink()
+    said = install(root, new, fails=True)
+    assert "no version in use that could back it up" in said
+    assert os.readlink(root / "opt/motewatch/current") == "versions/1.0.0"
+    install(root, "--without-backup", new)
+    assert os.readlink(root / "opt/motewatch/current") == "versions/1.1.0"
 
 
 def library(folder: Path, body: str) -> str:
