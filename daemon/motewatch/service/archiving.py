@@ -2,7 +2,8 @@
 
 The process only reads and is a patient one. Rows are let go by this one, because one process writes a journal: in
 transactions of some milliseconds, each followed by a rest as long as it took, so that readings find the journal free.
-Each file is put on the audit trail. Must not know what an archive is made of.
+Each file is put on the audit trail. A file that cannot be taken over is set aside, and the next run makes it anew.
+Must not know what an archive is made of.
 """
 
 from __future__ import annotations
@@ -14,8 +15,9 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from motewatch.engine.records import Entered
+from motewatch.journal.archive_upkeep import set_aside
 from motewatch.journal.archives import Manifest
-from motewatch.journal.errors import JournalUnwritableError
+from motewatch.journal.errors import JournalError, JournalUnwritableError
 from motewatch.journal.journal import Journal
 from motewatch.journal.leaving import is_leaving, let_go
 from motewatch.links.archives import words
@@ -96,9 +98,13 @@ class Archiving:
         status, said = ended
         self._leaving = True
         if status:
-            self._done_us, self._not_before_us = 0, self._clock.now_us() + AGAIN_US
             _log.error("archives could not be made", extra={"detail": said[-500:]})
-            self._enter(Entered(BY, "archive-failed", "archive", said[-300:] or "no reason given"))
+            self._failed(said[-300:] or "no reason given")
+
+    def _failed(self, why: str) -> None:
+        """Say so, and try again later."""
+        self._done_us, self._not_before_us = 0, self._clock.now_us() + AGAIN_US
+        self._enter(Entered(BY, "archive-failed", "archive", why))
 
     def _let_go(self) -> bool:
         """Whether there is more to do."""
@@ -112,12 +118,25 @@ class Archiving:
 
         try:
             left = let_go(self._journal.store, self._clock.now_us(), turn, self._tell)
+            more = is_leaving(self._journal.store)
         except JournalUnwritableError as error:
             _log.warning("archived rows stay in the journal for now", extra={"detail": str(error)})
             return True
+        except (JournalError, OSError) as error:
+            _log.error("archived rows cannot leave the journal", extra={"detail": str(error)})
+            self._failed(f"{str(error)[-300:]} {self._set_aside()}")
+            return False
         if left.rows:
             _log.info("archived rows left the journal", extra={"rows": left.rows, "files": left.files})
-        return is_leaving(self._journal.store)
+        return more
+
+    def _set_aside(self) -> str:
+        """Whatever was wrong with a file: what is not on the register yet is made anew."""
+        try:
+            names = set_aside(self._journal.store)
+        except (JournalError, OSError) as error:
+            return f"Nothing could be set aside: {error}"
+        return f"Set aside, to be made anew: {', '.join(names)[:300]}." if names else "Nothing was set aside."
 
     def _tell(self, manifest: Manifest) -> None:
         self._enter(Entered(BY, "archived", f"archive/{manifest.name}", words(manifest)))

@@ -3,33 +3,41 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+import pytest
+
 from motewatch.engine.records import Entered
-from motewatch.journal.archives import folder_of
+from motewatch.journal.archive_upkeep import ASIDE
+from motewatch.journal.archives import folder_of, waiting
+from motewatch.journal.archiving import make_all
 from motewatch.journal.journal import Journal
 from motewatch.journal.leaving import is_leaving
-from motewatch.links.clock import Clock
-from motewatch.service.archiving import Archiving
+from motewatch.links.clock import Clock, TimeSource
+from motewatch.service.archiving import AGAIN_US, Archiving
 from motewatch.service.only_one import only_service
 from motewatch.site.retention import Retention
-from support.archive_journal import everything, record
+from support.archive_journal import FULL, STAY, everything, record
 from support.command_line import write_site
 from support.facility import site_dict
+from support.links_fakes import FakeClock
 from support.servers import wait_until
 
 NAME = site_dict()["site"]["id"]
 
 
-def start(folder: Path, journal: Journal, **retention: Any) -> tuple[Archiving, list[Entered]]:
+def start(
+    folder: Path, journal: Journal, clock: TimeSource | None = None, **retention: Any
+) -> tuple[Archiving, list[Entered]]:
     """The job as the service runs it."""
     site = write_site(folder, site_dict() | {"retention": retention, "service": {"journal": "journal.db"}})
     told: list[Entered] = []
     settings = Retention(**retention)
     return (
-        Archiving(settings, site, journal, ZoneInfo("UTC"), told.append, Clock(), threading.Event().wait),
+        Archiving(settings, site, journal, ZoneInfo("UTC"), told.append, clock or Clock(), threading.Event().wait),
         told,
     )
 
@@ -71,4 +79,58 @@ def test_a_run_that_fails_is_told_with_the_reason(tmp_path: Path) -> None:
         wait_until(said, "the end of the run", 60)
         assert told[0].action == "archive-failed"
         assert "format" in told[0].detail
+        job.stop()
+
+
+def damaged(folder: Path) -> Path:
+    path = sorted(folder.glob("*.parquet"))[0]
+    data = bytearray(path.read_bytes())
+    data[40] ^= 1
+    path.write_bytes(data)
+    return path
+
+
+def no_manifest(folder: Path) -> Path:
+    (folder / "put-in-000099.json").write_text("[")
+    return folder / "put-in-000099.json"
+
+
+def unreadable(folder: Path) -> Path:
+    (folder / "put-in-000099.json").mkdir()
+    return folder / "put-in-000099.json"
+
+
+@pytest.mark.parametrize("spoil", [damaged, no_manifest, unreadable])
+def test_a_file_that_is_of_no_use_is_told_set_aside_and_made_anew(
+    tmp_path: Path, spoil: Callable[[Path], Path]
+) -> None:
+    path = tmp_path / "journal.db"
+    with only_service(path), Journal(path, site=NAME) as journal:
+        record(journal)
+        before = everything(path)
+        make_all(journal.store, NAME, STAY, 1, full=FULL)
+        spoiled = spoil(folder_of(path))
+        clock = FakeClock(2_000_000_000_000_000)
+        job, told = start(tmp_path, journal, clock, messages_days=35, samples_days=35, at="00:00")
+        job.look()
+        failed = told[-1]
+        assert (failed.action, failed.subject) == ("archive-failed", "archive")
+        assert spoiled.name in failed.detail
+        assert "Set aside, to be made anew: " in failed.detail
+        assert not spoiled.exists()
+        assert spoiled.with_name(spoiled.name + ASIDE).exists()
+        assert waiting(journal.store) == []
+        job.look()
+        assert told[-1] is failed, "tried again after half an hour, not at every look"
+
+        clock.wall_us += AGAIN_US
+
+        def archived() -> bool:
+            job.look()
+            assert [each.detail for each in told if each.action == "archive-failed"] == [failed.detail]
+            return told[-1].action == "archived" and not is_leaving(journal.store)
+
+        wait_until(archived, "archived rows to leave", 120)
+        assert everything(path) == before
+        assert journal.verify() == []
         job.stop()

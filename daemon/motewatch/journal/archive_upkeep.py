@@ -1,0 +1,40 @@
+"""Archive files that do not get where they should: what cannot be taken over is set aside, and made anew from the rows.
+
+Rules: a file on the register is never touched, whatever it looks like; what is set aside stays in the folder for
+whoever wants to know, and counts for nothing. Only the process that writes the journal does this. Reads no clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final
+
+from motewatch.journal.archives import folder_of, manifest_name, registered
+from motewatch.journal.store import Store
+
+ASIDE: Final = ".aside"
+"""What the name of a file ends with that was set aside. An older one of the same name gives way: disks are finite."""
+
+
+def set_aside(store: Store) -> list[str]:
+    """Put away all that lies ready and is not registered; returns the names. Raises `OSError`, `JournalError`.
+
+    All, because whatever follows a file that is of no use names it as the one before.
+    """
+    names = []
+    for path in list(_unregistered(store)):
+        path.replace(path.with_name(path.name + ASIDE))
+        names.append(path.name)
+    return sorted(names)
+
+
+def _unregistered(store: Store) -> Iterator[Path]:
+    with store.reading() as connection:
+        known = {each.name for each in registered(connection)}
+    known |= {manifest_name(name) for name in known}
+    for pattern in ("*.parquet", "*.json"):
+        # Hidden names are those of files that are being made.
+        for path in folder_of(store.path).glob(pattern):
+            if path.name not in known and not path.name.startswith("."):
+                yield path
