@@ -48,3 +48,5 @@ def archive(site: SitePath) -> None:
     with only_service(file), Journal(file, site=facility.site.id) as journal:
         left = let_go(journal.store, now_us)
     typer.echo(f"{left.rows} rows left the journal.")
+    if made:
+        typer.echo("The service puts the files on the audit trail when it starts.")

@@ -1,4 +1,5 @@
-"""Archive files that do not get where they should: what cannot be taken over is set aside, and made anew from the rows.
+"""Archive files that do not get where they should: what cannot be taken over is set aside, and made anew from the rows;
+what nobody was told of is found, to be told.
 
 Rules: a file on the register is never touched, whatever it looks like; what is set aside stays in the folder for
 whoever wants to know, and counts for nothing. Only the process that writes the journal does this. Reads no clock.
@@ -10,8 +11,15 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-from motewatch.journal.archives import folder_of, manifest_name, registered
+from sqlalchemy import select
+
+from motewatch.journal import tables
+from motewatch.journal.archives import Manifest, folder_of, manifest_name, registered
 from motewatch.journal.store import Store
+
+ARCHIVED: Final = "archived"
+SUBJECT: Final = "archive/"
+"""How the audit trail tells of a file."""
 
 ASIDE: Final = ".aside"
 """What the name of a file ends with that was set aside. An older one of the same name gives way: disks are finite."""
@@ -27,6 +35,20 @@ def set_aside(store: Store) -> list[str]:
         path.replace(path.with_name(path.name + ASIDE))
         names.append(path.name)
     return sorted(names)
+
+
+def untold(store: Store) -> list[Manifest]:
+    """Files on the register that the audit trail does not tell of, in their order."""
+    audit, archives = tables.audit.c, tables.archives.c
+    with store.reading() as connection:
+        told = set(connection.execute(select(audit.subject).where(audit.action == ARCHIVED)).scalars())
+        names = connection.execute(select(archives.id, archives.name).order_by(archives.id)).all()
+        missing = [number for number, name in names if SUBJECT + name not in told]
+        texts = [
+            connection.execute(select(archives.manifest).where(archives.id == number)).scalar_one()
+            for number in missing
+        ]
+    return [Manifest.read(text, "the register") for text in texts]
 
 
 def _unregistered(store: Store) -> Iterator[Path]:

@@ -15,7 +15,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from motewatch.engine.records import Entered
-from motewatch.journal.archive_upkeep import set_aside
+from motewatch.journal.archive_upkeep import ARCHIVED, SUBJECT, set_aside, untold
 from motewatch.journal.archives import Manifest
 from motewatch.journal.errors import JournalError, JournalUnwritableError
 from motewatch.journal.journal import Journal
@@ -64,7 +64,7 @@ class Archiving:
         self._making = Patient(15)
         self._done_us = self._not_before_us = 0
         self._leaving = True
-        self._stopped = False
+        self._told = self._stopped = False
 
     @property
     def job(self) -> Job:
@@ -75,6 +75,11 @@ class Archiving:
         """Begin a run that is due; tell how one went; let rows go that are archived."""
         if self._making.busy:
             self._look_after()
+        elif not self._told:
+            # Archived by hand without a service, or by one that ended before it could say so.
+            self._told = True
+            for manifest in untold(self._journal.store):
+                self._tell(manifest)
         elif self._leaving:
             # At the start, too: the last run of the service may have ended in the middle.
             self._leaving = self._let_go()
@@ -139,4 +144,4 @@ class Archiving:
         return f"Set aside, to be made anew: {', '.join(names)[:300]}." if names else "Nothing was set aside."
 
     def _tell(self, manifest: Manifest) -> None:
-        self._enter(Entered(BY, "archived", f"archive/{manifest.name}", words(manifest)))
+        self._enter(Entered(BY, ARCHIVED, f"{SUBJECT}{manifest.name}", words(manifest)))

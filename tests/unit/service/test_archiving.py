@@ -10,12 +10,14 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from motewatch.engine.records import Entered
+from motewatch.engine.records import Audited, Entered
 from motewatch.journal.archive_upkeep import ASIDE
 from motewatch.journal.archives import folder_of, waiting
 from motewatch.journal.archiving import make_all
 from motewatch.journal.journal import Journal
-from motewatch.journal.leaving import is_leaving
+from motewatch.journal.leaving import is_leaving, let_go
+from motewatch.journal.rows import BY_TIME, Batch
+from motewatch.links.archives import words
 from motewatch.links.clock import Clock, TimeSource
 from motewatch.service.archiving import AGAIN_US, Archiving
 from motewatch.service.only_one import only_service
@@ -82,6 +84,28 @@ def test_a_run_that_fails_is_told_with_the_reason(tmp_path: Path) -> None:
         job.stop()
 
 
+def test_what_was_archived_by_hand_is_told_by_the_next_service_once(tmp_path: Path) -> None:
+    path = tmp_path / "journal.db"
+    with only_service(path), Journal(path, site=NAME) as journal:
+        record(journal)
+        made = make_all(journal.store, NAME, STAY, 1, full=FULL)
+        let_go(journal.store, 2)
+        job, told = start(tmp_path, journal, FakeClock(), messages_days=35, at="00:00")
+        job.look()
+        assert told == [Entered("motewatch", "archived", f"archive/{each.name}", words(each)) for each in made]
+        job.look()
+        assert len(told) == len(made)
+        job.stop()
+
+        facts = [Audited(10**18, each.by, each.action, each.subject, each.detail) for each in told[:-1]]
+        journal.commit(Batch(outputs=[(BY_TIME, each) for each in facts], engine_us=10**18))
+        job, again = start(tmp_path, journal, FakeClock(), messages_days=35, at="00:00")
+        job.look()
+        job.stop()
+        assert again == told[-1:]
+        assert journal.verify() == []
+
+
 def damaged(folder: Path) -> Path:
     path = sorted(folder.glob("*.parquet"))[0]
     data = bytearray(path.read_bytes())
@@ -112,6 +136,7 @@ def test_a_file_that_is_of_no_use_is_told_set_aside_and_made_anew(
         spoiled = spoil(folder_of(path))
         clock = FakeClock(2_000_000_000_000_000)
         job, told = start(tmp_path, journal, clock, messages_days=35, samples_days=35, at="00:00")
+        job.look()
         job.look()
         failed = told[-1]
         assert (failed.action, failed.subject) == ("archive-failed", "archive")
