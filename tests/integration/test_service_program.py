@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 from pathlib import Path
 
@@ -116,22 +117,48 @@ def test_a_signal_ends_it_with_status_0(mosquitto: Mosquitto, tmp_path: Path, nu
 
 
 @pytest.mark.broker
-def test_its_state_is_told_on_one_screen_while_it_runs_and_after(mosquitto: Mosquitto, tmp_path: Path) -> None:
+def test_its_state_is_told_on_one_screen_while_it_runs_while_it_hangs_and_after(
+    mosquitto: Mosquitto, tmp_path: Path
+) -> None:
     path = write_site(tmp_path, live_site({"port": mosquitto.port}))
     with Program(path) as program, Peer(mosquitto.port) as peer:
+        told = wait_until(lambda: text_with(run("status", path).output, "yes, as process "), "a sign of life")
+        assert "nothing has ever come" in told
         peer.publish(*spot(1, ABOVE))
         told = wait_until(lambda: text_with(run("status", path).output, "1 of high priority"), "the alarm")
         assert "Testing ground" in told
-        assert "as process " in told
-        assert "2 of 2 fixed sensors are heard" in told
+        assert f"yes, as process {program.pid}" in told
+        assert "1 of 2 fixed sensors are heard, silent: pc-2" in told
         assert "this site calls nobody" in told
         assert "journal" in told
+        program.signal(signal.SIGSTOP)
+        wait_until(lambda: stopped(program.pid), "the process to stand still")
+        lock = tmp_path / "journal.db.lock"
+        # As it will look a minute later.
+        os.utime(lock, ns=(lock.stat().st_atime_ns, lock.stat().st_mtime_ns - 60 * 10**9))
+        hanging = answers_of(path)
+        assert hanging["Does the service run?"] == "not well"
+        assert hanging["Do readings come in?"] == "cannot tell"
+        assert hanging["Are they kept?"] == "not well"
+        program.signal(signal.SIGCONT)
+        wait_until(lambda: answers_of(path)["Does the service run?"] == "well", "the next sign of life")
         program.stop()
-    told_after = run("status", path, "--format", "json")
-    assert told_after.exit_code == 1
-    found = {each["question"]: each["answer"] for each in json.loads(told_after.output)}
-    assert found["Does the service run?"] == "not well"
-    assert found["Do readings come in?"] == "cannot tell"
+    after = answers_of(path)
+    assert after["Does the service run?"] == "not well"
+    assert after["Do readings come in?"] == "cannot tell"
+
+
+def answers_of(path: Path) -> dict[str, str]:
+    """What `status` says to each question; something is not well."""
+    told = run("status", path, "--format", "json")
+    found = {each["question"]: each["answer"] for each in json.loads(told.output)}
+    assert told.exit_code == ("not well" in found.values())
+    return found
+
+
+def stopped(pid: int) -> bool:
+    """Does the kernel say that it stands still?"""
+    return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] == "T"
 
 
 def text_with(text: str, part: str) -> str:

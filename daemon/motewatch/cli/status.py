@@ -34,13 +34,13 @@ def status(site: SitePath, form: FormatOption = Format.TABLE) -> None:
     from motewatch.links.health import facts_of
     from motewatch.picture.health import Answer, findings
     from motewatch.picture.words import clock, signs_for
-    from motewatch.service.only_one import holder
+    from motewatch.service.only_one import holder, sign_of_life
 
     facility = load_site(site)
     file = site.parent / facility.service.journal
     now_us, zone = Clock().now_us(), ZoneInfo(facility.site.time_zone)
     with open_journal(facility, site) as journal:
-        found = findings(facts_of(journal, facility, file, holder(file), now_us), zone)
+        found = findings(facts_of(journal, facility, file, holder(file), sign_of_life(file), now_us), zone)
     if form is Format.TABLE:
         signed = signs_for(sys.stdout.encoding).holds == "✓"
         typer.echo(f"{facility.site.name}, {clock(now_us, zone)} {facility.site.time_zone}\n")

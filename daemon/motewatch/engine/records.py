@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Protocol
 
-from motewatch.alarms.lifecycle import Event, State
+from motewatch.alarms.lifecycle import ACTIVE, HIDDEN, Event, State
 from motewatch.alarms.priority import Priority as Priority
 from motewatch.callout.records import Delivered as Delivered
 from motewatch.callout.records import Told as Told
@@ -356,6 +356,11 @@ class AlarmChanged:
     """Of one out of service: the permit that it was removed under."""
     hidden_by: str = ""
     """Of one shelved or out of service: who did that."""
+
+    @property
+    def holds(self) -> bool:
+        """Does the alarm's condition hold after this step, whether anybody sees the alarm or not?"""
+        return self.after in ACTIVE or (self.after in HIDDEN and bool(self.active))
 
 
 @dataclass(frozen=True, slots=True)

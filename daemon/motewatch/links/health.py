@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Sequence
 from pathlib import Path
 
-from motewatch.alarms.lifecycle import HIDDEN, State
+from motewatch.alarms.lifecycle import STANDING, State
 from motewatch.callout.records import Outcome
 from motewatch.callout.roster import Roster
+from motewatch.engine.plan import silent_us
 from motewatch.engine.records import AlarmChanged
 from motewatch.engine.subject import CHANNEL_PART, NOBODY_ALARM, OUT_OF_USE
 from motewatch.journal.archives import archive_bytes
+from motewatch.journal.heard import heard_since, newest_reading_us
 from motewatch.journal.journal import Journal
-from motewatch.picture.health import Facts, Waiting
+from motewatch.picture.health import Facts, Sign, Waiting
 from motewatch.site.models import Site
 from motewatch.site.targets import named_rotas
-from motewatch.wire.records import DAY_US, HOUR_US
+from motewatch.wire.records import DAY_US, HOUR_US, SECOND_US
 
-_ACTIVE = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
 _UNACKNOWLEDGED = (State.UNACKNOWLEDGED, State.RETURNED_UNACKNOWLEDGED)
 _BROKER_KIND, _SERIES_KIND, _SILENT_KIND, _TEST_KIND = (
     "broker-down",
@@ -28,12 +30,21 @@ _BROKER_KIND, _SERIES_KIND, _SILENT_KIND, _TEST_KIND = (
 MANY = 10_000
 
 
-def facts_of(journal: Journal, site: Site, file: Path, process: str | None, now_us: int) -> Facts:
-    """`file`: the journal's; `process`: of the service that runs on it."""
-    standing = journal.standing_alarms()
-    kinds = {change.kind for change in standing}
-    # One that is over and not acknowledged yet still stands; its part is in use.
-    out = [each for each in standing if each.alarm.startswith(OUT_OF_USE) and each.after in (*_ACTIVE, *HIDDEN)]
+SLACK_US = 10 * SECOND_US
+"""A reading is on its way for so long at most, and so is what tells of it."""
+
+
+def facts_of(journal: Journal, site: Site, file: Path, process: str | None, sign: Sign | None, now_us: int) -> Facts:
+    """`file`: the journal's; `process`: of the service that runs on it, and its sign of life."""
+    if process is not None and sign is not None:
+        # What is on record goes by the service's time, also where it does not believe this machine's clock.
+        now_us -= sign.clock_off_us
+    events = journal.last_alarm_events()
+    standing = [each for each in events if each.after in STANDING]
+    # One that is over and not acknowledged yet still stands, and what it was about is in order; a hidden one may hold.
+    holding = [each for each in events if each.holds]
+    kinds = {change.kind for change in holding}
+    out = [each for each in holding if each.alarm.startswith(OUT_OF_USE)]
     calls = journal.query_calls(since_us=now_us - DAY_US, limit=MANY)
     roster = Roster.of(site)
     on_call = {rota.id: roster.on_call(rota.id, now_us) for rota in named_rotas(site)}
@@ -45,6 +56,8 @@ def facts_of(journal: Journal, site: Site, file: Path, process: str | None, now_
     return Facts(
         now_us=now_us,
         process=process,
+        sign=None if process is None else sign,
+        last_reading_us=newest_reading_us(journal.store),
         last_input_us=journal.last_input_us(),
         engine_us=journal.engine_us(),
         journal_bytes=sum(part.stat().st_size for part in _parts(file)),
@@ -52,7 +65,7 @@ def facts_of(journal: Journal, site: Site, file: Path, process: str | None, now_
         archive_bytes=archive_bytes(journal.store),
         first_input_us=journal.first_input_us(),
         fixed_sensors=sum(sensor.kind == "fixed" for sensor in site.sensors),
-        silent_sensors=sorted({change.sensor for change in standing if change.kind == _SILENT_KIND and change.sensor}),
+        silent_sensors=_silent(journal, site, holding, now_us),
         unusable=sum(each.received_us >= now_us - HOUR_US for each in journal.query_dead_letters(MANY)),
         waiting={sink: Waiting(*found) for sink, found in journal.backlogs().items()},
         broker_down=_BROKER_KIND in kinds,
@@ -62,14 +75,29 @@ def facts_of(journal: Journal, site: Site, file: Path, process: str | None, now_
         nobody_on_call=[rota for rota, persons in on_call.items() if not persons],
         on_call=sorted({names.get(person, person) for persons in on_call.values() for person in persons}),
         callout=bool(site.escalations),
-        nobody_reached=any(change.alarm == NOBODY_ALARM for change in standing),
+        nobody_reached=any(change.alarm == NOBODY_ALARM for change in holding),
         calls=len(calls),
         failed_calls=sum(call.outcome in (Outcome.REFUSED, Outcome.GIVEN_UP) for call in calls),
         channels=len(site.channels),
         channels_out=sorted(change.alarm.removeprefix(OUT_OF_USE + CHANNEL_PART) for change in out if _channel(change)),
         parts_out=sorted(change.alarm.removeprefix(OUT_OF_USE) for change in out if not _channel(change)),
-        failing_tests=sorted(change.alarm for change in standing if change.kind == _TEST_KIND),
+        failing_tests=sorted(change.alarm for change in holding if change.kind == _TEST_KIND),
     )
+
+
+def _silent(journal: Journal, site: Site, holding: Sequence[AlarmChanged], now_us: int) -> list[str]:
+    """Fixed sensors of which nothing is on record for longer than they may be quiet, and those with an alarm of that.
+
+    By the record and not by the alarms alone: these come when time has passed, and the service's may stand still."""
+    may_be_quiet = {sensor.id: silent_us(sensor) + SLACK_US for sensor in site.sensors if sensor.kind == "fixed"}
+    since_us = now_us - max(may_be_quiet.values(), default=0)
+    heard = heard_since(journal.store, since_us, frozenset(may_be_quiet))
+    told = {change.sensor for change in holding if change.kind == _SILENT_KIND}
+    return [
+        sensor
+        for sensor, quiet_us in sorted(may_be_quiet.items())
+        if sensor in told or heard.get(sensor, 0) < now_us - quiet_us
+    ]
 
 
 def _channel(change: AlarmChanged) -> bool:

@@ -1,8 +1,8 @@
 """Is the service well: do readings come in, are they kept, do they go on, can people be reached. Pure.
 
 Rules: four answers, each with a word and a shape: well, see to it (before it gets worse), not well, cannot tell. What
-was not set up is said and is no fault. Nothing that cannot be told is ever well: without a running service, only the
-record can be spoken of.
+was not set up is said and is no fault. Nothing that cannot be told is ever well: without a running service, or with one
+that hangs, only the record can be spoken of.
 """
 
 from __future__ import annotations
@@ -19,10 +19,16 @@ LATE_US = 5 * MINUTE_US
 """What waits longer to go on has a reason that somebody should know."""
 
 BEHIND_US = 60 * SECOND_US
-"""So far the record may be behind the clock while little comes in: the heartbeat of the engine is quicker."""
+"""So far the record may be behind the clock: less is a short absence of the broker, and what it sends afterwards."""
+
+SIGN_US = 30 * SECOND_US
+"""A service that has given no sign of life for longer hangs: it gives one every few seconds."""
 
 LEAST_FREE_BYTES = 2 * 10**9
 """Below this the disk is to be seen to: a month of a large site (common practice, no source)."""
+
+
+_NEVER = "nothing has ever come"
 
 
 class Answer(Enum):
@@ -49,20 +55,47 @@ class Waiting:
 
 
 @dataclass(frozen=True, slots=True)
+class Sign:
+    """A sign of life of the service."""
+
+    at_us: int
+    """By this machine's clock."""
+    now_us: int
+    """The same instant by the time that the service goes by."""
+    upto_us: int
+    """So far all that came is judged, and on record where there is no trouble."""
+    connected: bool
+    """Is the broker reached?"""
+    trouble: str = ""
+    """Why nothing can be put on record; empty: it can."""
+
+    @property
+    def clock_off_us(self) -> int:
+        """How far this machine's clock is ahead of the service's time, where that is more than a trifle."""
+        off_us = self.at_us - self.now_us
+        return off_us if abs(off_us) > BEHIND_US else 0
+
+
+@dataclass(frozen=True, slots=True)
 class Facts:
     """What was found."""
 
     now_us: int
     process: str | None
-    """Id of the service's process; None: none runs."""
-    last_input_us: int | None
-    """When the newest input on record was received."""
+    """Id of the process that works on the journal; None: there is none."""
+    last_reading_us: int | None
+    """When the newest reading in the journal was received."""
     engine_us: int | None
     """How far the record has come."""
     journal_bytes: int
     free_bytes: int
     fixed_sensors: int
+    sign: Sign | None = None
+    """The newest one. None though there is a process: it is starting still, or another command."""
+    last_input_us: int | None = None
+    """When the newest input on record was received, whatever it was."""
     silent_sensors: Sequence[str] = ()
+    """Fixed ones that were not heard for longer than they may be quiet."""
     unusable: int = 0
     """Messages of the last hour that could not be used."""
     waiting: Mapping[str, Waiting] = field(default_factory=dict)
@@ -120,20 +153,65 @@ def _service(facts: Facts) -> Finding:
     name = "Does the service run?"
     if facts.process is None:
         return Finding(name, Answer.NOT_WELL, "no: nothing is taken in, judged or told; start it")
+    sign = facts.sign
+    if sign is None:
+        text = f"process {facts.process} is still starting, or is another command that works on the journal"
+        return Finding(name, Answer.CANNOT_TELL, text)
+    if (dumb_us := _dumb_us(facts)) is not None:
+        text = f"process {facts.process} hangs: it has given no sign of life for {lasting(dumb_us)}; start it anew"
+        return Finding(name, Answer.NOT_WELL, text)
+    yes = f"yes, as process {facts.process}"
+    but = []
+    if off_us := sign.clock_off_us:
+        which = "ahead of" if off_us > 0 else "behind"
+        but.append(f"this machine's clock is {lasting(abs(off_us))} {which} the time that it goes by")
     if facts.parts_out:
-        out = ", ".join(facts.parts_out)
-        return Finding(name, Answer.SEE_TO, f"yes, as process {facts.process}, but without: {out}")
-    return Finding(name, Answer.WELL, f"yes, as process {facts.process}")
+        but.append(f"without: {', '.join(facts.parts_out)}")
+    return Finding(name, Answer.SEE_TO, f"{yes}, but {'; '.join(but)}") if but else Finding(name, Answer.WELL, yes)
+
+
+def _dumb_us(facts: Facts) -> int | None:
+    """How long ago the last sign of life of a running service is, where that is too long."""
+    if facts.process is None or facts.sign is None:
+        return None
+    since_us = facts.now_us - (facts.sign.at_us - facts.sign.clock_off_us)
+    # One from the future says as little: the clock was set back meanwhile, and the next one would come at once.
+    return abs(since_us) if abs(since_us) > SIGN_US else None
+
+
+def _not_judged(facts: Facts) -> str:
+    """Why nobody can say what comes in now; empty where somebody can."""
+    if facts.process is None:
+        return "no service runs"
+    if _dumb_us(facts) is not None:
+        return "the service hangs"
+    if facts.sign is None and _behind_us(facts) > BEHIND_US:
+        return "no service has written the record lately"
+    return facts.sign.trouble if facts.sign is not None else ""
+
+
+def _upto_us(facts: Facts) -> int | None:
+    """How far the record has come. A service that lives and has nothing to write has come further than it says."""
+    known = [facts.engine_us] if facts.engine_us is not None else []
+    if facts.sign is not None and not facts.sign.trouble:
+        known.append(facts.sign.upto_us)
+    return max(known, default=None)
+
+
+def _behind_us(facts: Facts) -> int:
+    upto_us = _upto_us(facts)
+    return 0 if upto_us is None else facts.now_us - upto_us
 
 
 def _readings(facts: Facts) -> Finding:
     name = "Do readings come in?"
-    if facts.last_input_us is None:
-        return Finding(name, Answer.CANNOT_TELL, "nothing has ever come")
-    newest = f"newest {lasting(facts.now_us - facts.last_input_us)} ago"
-    if facts.broker_down:
+    newest = _newest(facts)
+    sign = facts.sign
+    if why := _not_judged(facts):
+        return Finding(name, Answer.CANNOT_TELL, newest if facts.process is None else f"{why}; {newest}")
+    if not sign.connected if sign is not None else facts.broker_down:
         return Finding(name, Answer.NOT_WELL, f"the broker is not reached; {newest}")
-    if facts.process is None:
+    if facts.last_reading_us is None:
         return Finding(name, Answer.CANNOT_TELL, newest)
     silent = list(facts.silent_sensors)
     heard = f"{facts.fixed_sensors - len(silent)} of {facts.fixed_sensors} fixed sensors are heard"
@@ -145,18 +223,31 @@ def _readings(facts: Facts) -> Finding:
     return Finding(name, Answer.SEE_TO if facts.unusable else Answer.WELL, f"{heard}; {newest}{unusable}")
 
 
+def _newest(facts: Facts) -> str:
+    if facts.last_reading_us is not None:
+        return f"newest {lasting(facts.now_us - facts.last_reading_us)} ago"
+    return "no reading is left in the journal, older ones are in archives" if facts.archive_bytes else _NEVER
+
+
 def _record(facts: Facts, zone: ZoneInfo) -> Finding:
     name = "Are they kept?"
     archives = f", archives {_bytes(facts.archive_bytes)}" if facts.archive_bytes else ""
     size = f"journal {_bytes(facts.journal_bytes)}{archives}, {_bytes(facts.free_bytes)} free{_growth(facts)}"
-    if facts.engine_us is None:
+    upto_us, behind_us = _upto_us(facts), _behind_us(facts)
+    if upto_us is None or facts.engine_us is None:
         return Finding(name, Answer.CANNOT_TELL, f"nothing is on record yet; {size}")
-    upto = f"up to {clock(facts.engine_us, zone, facts.now_us)}"
+    upto = f"up to {clock(upto_us, zone, facts.now_us)}"
+    if facts.process is not None:
+        late = f"{upto}, {lasting(behind_us)} behind"
+        if why := _not_judged(facts):
+            return Finding(name, Answer.NOT_WELL, f"{late}: {why}; {size}")
+        if behind_us > BEHIND_US:
+            # The service says itself that it waits: time stands still until all is here that was sent meanwhile.
+            away = facts.sign is not None and not facts.sign.connected
+            waits = "it waits for the broker" if away else "what waited at the broker is read first"
+            return Finding(name, Answer.SEE_TO, f"{late}: {waits}; {size}")
     if facts.free_bytes < LEAST_FREE_BYTES // 10:
         return Finding(name, Answer.NOT_WELL, f"{upto}; the disk is nearly full: {size}")
-    behind = facts.now_us - facts.engine_us > BEHIND_US
-    if facts.process is not None and behind and facts.last_input_us is not None and not facts.broker_down:
-        return Finding(name, Answer.SEE_TO, f"{upto}, {lasting(facts.now_us - facts.engine_us)} behind; {size}")
     if facts.free_bytes < LEAST_FREE_BYTES:
         return Finding(name, Answer.SEE_TO, f"{upto}; room is getting scarce: {size}")
     return Finding(name, Answer.WELL, f"{upto}; {size}")
@@ -193,6 +284,8 @@ def _people(facts: Facts) -> Finding:
     if not facts.callout:
         return Finding(name, Answer.NOT_SET_UP, "this site calls nobody: no escalation is configured")
     said = [f"on call: {', '.join(facts.on_call) or 'nobody'}"]
+    if facts.process is None or _dumb_us(facts) is not None:
+        return Finding(name, Answer.NOT_WELL, f"nobody is called while the service does not work; {said[0]}")
     said.append(f"{facts.calls} calls in the last day, {facts.failed_calls} failed")
     if facts.failing_tests:
         said.append(f"test calls not confirmed: {', '.join(facts.failing_tests)}")

@@ -56,7 +56,7 @@ from motewatch.service.calling import Calling, dead_man, left_over, stuck, unwri
 from motewatch.service.errors import ServiceError
 from motewatch.service.letter_budget import letter_budget
 from motewatch.service.memory_watch import MemoryWatch
-from motewatch.service.only_one import only_service
+from motewatch.service.only_one import Held, only_service
 from motewatch.service.optional_parts import OptionalParts
 from motewatch.service.replay import restore
 from motewatch.service.reporting import Reporting, mail_opener
@@ -65,7 +65,7 @@ from motewatch.service.watched import Watched
 from motewatch.service.writer import Item, Posted, Writer
 from motewatch.site.instants import instant
 from motewatch.site.models import Site
-from motewatch.wire.records import DAY_US
+from motewatch.wire.records import DAY_US, SECOND_US
 from motewatch.wire.topics import Topics
 
 if TYPE_CHECKING:
@@ -88,6 +88,8 @@ SWITCH_S = 0.0005
 outbox workers would wait that long behind the writer, for each of several hand-overs of one alarm."""
 
 HEARTBEAT_S = 10.0
+SIGN_S = 2.0
+"""How often `motewatch status` is told how the service fares: it must not speak of a broker that is back as away."""
 PRUNE_S = 600.0
 CHECKPOINT_S = 3600.0
 HOURS_S = 5.0
@@ -156,7 +158,7 @@ class Service:
         secret = _secret(settings.broker.password_file, base_dir)
         self._site = site
         path = base_dir / settings.journal
-        self._undo.enter_context(only_service(path))
+        held = self._undo.enter_context(only_service(path))
         journal = self._undo.enter_context(Journal(path, site=site.site.id))
         self._load_pages(site)
         anchoring = self._parts.attempt(
@@ -199,6 +201,7 @@ class Service:
         link.start()
         console_jobs = self._start_console(site, base_dir, journal, writer, link)
         jobs = self._jobs(site, journal, topics, writer, link, anchoring)
+        jobs.append(Job("sign-of-life", SIGN_S, lambda: self._give_sign(held, writer, link)))
         housekeeping = Housekeeping([*console_jobs, *answering_jobs, *calling.jobs, *jobs])
         housekeeping.start()
         self._undo.callback(housekeeping.stop)
@@ -376,6 +379,12 @@ class Service:
         if not sources:
             return None
         return CertificateWatch(sources, site.service.certificate_warn_days, self._report_certificates, self._clock)
+
+    def _give_sign(self, held: Held, writer: Writer, link: BrokerLink) -> None:
+        """For `motewatch status`, also where nothing can be written."""
+        trouble = writer.trouble or stuck(writer.lives_s, self._clock.monotonic_s())
+        now_us = self._clock.now_us()
+        held.tell(now_us, now_us - round(writer.pulse().lag_s * SECOND_US), link.connected, trouble)
 
     def _anchor(self, anchoring: Anchoring) -> None:
         try:

@@ -8,14 +8,15 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from motewatch.picture.health import Answer, Facts, Waiting, findings
+from motewatch.picture.health import Answer, Facts, Sign, Waiting, findings
 from motewatch.wire.records import MINUTE_US, SECOND_US
 
 NOW = 1_780_000_020_000_000
 WELL = Facts(
     now_us=NOW,
     process="812",
-    last_input_us=NOW - SECOND_US,
+    sign=Sign(NOW - SECOND_US, NOW - SECOND_US, NOW - SECOND_US, connected=True),
+    last_reading_us=NOW - SECOND_US,
     engine_us=NOW - SECOND_US,
     journal_bytes=12_300_000,
     free_bytes=80_000_000_000,
@@ -24,6 +25,19 @@ WELL = Facts(
     on_call=("Ada", "Ben"),
     calls=4,
 )
+
+
+def sign(
+    ago_us: int = SECOND_US, behind_us: int = 0, *, off_us: int = 0, connected: bool = True, trouble: str = ""
+) -> Sign:
+    """A sign of life from so long ago."""
+    at_us = NOW - ago_us
+    return Sign(at_us + off_us, at_us, at_us - behind_us, connected, trouble)
+
+
+OLD = NOW - 5 * MINUTE_US
+HELD = {"engine_us": OLD}
+"""The record has not been written for five minutes."""
 
 
 def answers(**changes: Any) -> dict[str, tuple[Answer, str]]:
@@ -66,8 +80,63 @@ def test_archives_are_told_and_how_long_the_disk_lasts() -> None:
     [
         ({"process": None}, "Does the service run?", Answer.NOT_WELL, "start it"),
         ({"process": None}, "Do readings come in?", Answer.CANNOT_TELL, "newest 1 s ago"),
-        ({"last_input_us": None}, "Do readings come in?", Answer.CANNOT_TELL, "nothing has ever come"),
-        ({"broker_down": True}, "Do readings come in?", Answer.NOT_WELL, "the broker is not reached"),
+        ({"process": None, "sign": None, **HELD}, "Are they kept?", Answer.WELL, "up to 20:22:00"),
+        ({"process": None}, "Can people be reached?", Answer.NOT_WELL, "nobody is called while"),
+        ({"last_reading_us": None}, "Do readings come in?", Answer.CANNOT_TELL, "nothing has ever come"),
+        ({"last_reading_us": None, "archive_bytes": 9}, "Do readings come in?", Answer.CANNOT_TELL, "are in archives"),
+        ({"sign": sign(connected=False)}, "Do readings come in?", Answer.NOT_WELL, "the broker is not reached"),
+        ({"sign": None, "broker_down": True}, "Do readings come in?", Answer.NOT_WELL, "the broker is not reached"),
+        ({"broker_down": True}, "Do readings come in?", Answer.WELL, "3 of 3"),
+        # It hangs: whatever the record says is from before.
+        ({"sign": sign(69 * SECOND_US)}, "Does the service run?", Answer.NOT_WELL, "no sign of life for 69 s"),
+        (
+            {"sign": sign(69 * SECOND_US)},
+            "Do readings come in?",
+            Answer.CANNOT_TELL,
+            "the service hangs; newest 1 s ago",
+        ),
+        ({"sign": sign(69 * SECOND_US)}, "Are they kept?", Answer.NOT_WELL, "behind: the service hangs"),
+        ({"sign": sign(69 * SECOND_US)}, "Can people be reached?", Answer.NOT_WELL, "nobody is called while"),
+        ({"sign": sign(-3600 * SECOND_US)}, "Does the service run?", Answer.NOT_WELL, "no sign of life"),
+        ({"sign": sign(29 * SECOND_US)}, "Does the service run?", Answer.WELL, "yes"),
+        # It says itself what is wrong.
+        ({"sign": sign(trouble="disk full")}, "Do readings come in?", Answer.CANNOT_TELL, "disk full; newest 1 s ago"),
+        ({"sign": sign(trouble="disk full"), **HELD}, "Are they kept?", Answer.NOT_WELL, "5 min behind: disk full"),
+        (
+            {"sign": sign(0, 5 * MINUTE_US), **HELD},
+            "Are they kept?",
+            Answer.SEE_TO,
+            "what waited at the broker is read first",
+        ),
+        (
+            {"sign": sign(0, 5 * MINUTE_US, connected=False), **HELD},
+            "Are they kept?",
+            Answer.SEE_TO,
+            "waits for the broker",
+        ),
+        # It lives and had nothing to write.
+        (HELD, "Are they kept?", Answer.WELL, "up to 20:26:59"),
+        # It is starting, or something else holds the journal.
+        ({"sign": None}, "Does the service run?", Answer.CANNOT_TELL, "still starting"),
+        (
+            {"sign": None, **HELD},
+            "Do readings come in?",
+            Answer.CANNOT_TELL,
+            "no service has written the record lately",
+        ),
+        ({"sign": None, **HELD}, "Are they kept?", Answer.NOT_WELL, "behind: no service has written"),
+        (
+            {"sign": sign(off_us=7200 * SECOND_US)},
+            "Does the service run?",
+            Answer.SEE_TO,
+            "clock is 2 h 00 min ahead of",
+        ),
+        (
+            {"sign": sign(off_us=-7200 * SECOND_US)},
+            "Does the service run?",
+            Answer.SEE_TO,
+            "clock is 2 h 00 min behind the",
+        ),
         (
             {"silent_sensors": ["pc-2"]},
             "Do readings come in?",
@@ -77,7 +146,6 @@ def test_archives_are_told_and_how_long_the_disk_lasts() -> None:
         ({"silent_sensors": ["a", "b", "c"]}, "Do readings come in?", Answer.NOT_WELL, "0 of 3"),
         ({"unusable": 7}, "Do readings come in?", Answer.SEE_TO, "7 messages of the last hour"),
         ({"engine_us": None}, "Are they kept?", Answer.CANNOT_TELL, "nothing is on record"),
-        ({"engine_us": NOW - 5 * MINUTE_US}, "Are they kept?", Answer.SEE_TO, "behind"),
         ({"free_bytes": 1_500_000_000}, "Are they kept?", Answer.SEE_TO, "room is getting scarce"),
         ({"free_bytes": 20_000_000}, "Are they kept?", Answer.NOT_WELL, "nearly full"),
         ({"waiting": {"mqtt": Waiting(3, NOW - SECOND_US)}}, "Do they go on?", Answer.WELL, "mqtt: 3 waiting"),
