@@ -1,5 +1,5 @@
 """Archive files that do not get where they should: what cannot be taken over is set aside, and made anew from the rows;
-what nobody was told of is found, to be told.
+what nobody was told of is found, to be told; and one run at a time makes files.
 
 Rules: a file on the register is never touched, whatever it looks like; what is set aside stays in the folder for
 whoever wants to know, and counts for nothing. Only the process that writes the journal does this. Reads no clock.
@@ -7,7 +7,10 @@ whoever wants to know, and counts for nothing. Only the process that writes the 
 
 from __future__ import annotations
 
+import fcntl
+import os
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
@@ -15,6 +18,7 @@ from sqlalchemy import select
 
 from motewatch.journal import tables
 from motewatch.journal.archives import Manifest, folder_of, manifest_name, registered
+from motewatch.journal.errors import ArchiveError
 from motewatch.journal.store import Store
 
 ARCHIVED: Final = "archived"
@@ -24,6 +28,49 @@ SUBJECT: Final = "archive/"
 ASIDE: Final = ".aside"
 """What the name of a file ends with that was set aside. An older one of the same name gives way: disks are finite."""
 
+LOCK: Final = ".lock"
+"""Of the folder: held by whoever makes files in it. The kernel lets go of it however the process ends."""
+
+
+class OtherRunError(ArchiveError):
+    """Another process makes archive files in that folder."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(
+            str(folder), "another run is making archive files here. Wait until it has ended; nothing was changed."
+        )
+
+
+@contextmanager
+def one_run(store: Store) -> Iterator[None]:
+    """Keep every other run out of the folder, which is made where it is not there. Raises `OtherRunError`, `OSError`.
+
+    Each run removes what it takes for the leftover of one that was killed, so two would remove each other's files.
+    """
+    folder = folder_of(store.path)
+    folder.mkdir(mode=0o750, exist_ok=True)
+    descriptor = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+    try:
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise OtherRunError(folder) from None
+        yield
+    finally:
+        os.close(descriptor)
+
+
+def is_under_way(store: Store) -> bool:
+    """Whether a run makes files just now."""
+    try:
+        with one_run(store):
+            return False
+    except OtherRunError:
+        return True
+    except OSError:
+        # The run that is begun then says why.
+        return False
+
 
 def set_aside(store: Store) -> list[str]:
     """Put away all that lies ready and is not registered; returns the names. Raises `OSError`, `JournalError`.
@@ -31,9 +78,10 @@ def set_aside(store: Store) -> list[str]:
     All, because whatever follows a file that is of no use names it as the one before.
     """
     names = []
-    for path in list(_unregistered(store)):
-        path.replace(path.with_name(path.name + ASIDE))
-        names.append(path.name)
+    with one_run(store):
+        for path in list(_unregistered(store)):
+            path.replace(path.with_name(path.name + ASIDE))
+            names.append(path.name)
     return sorted(names)
 
 

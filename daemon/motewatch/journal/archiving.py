@@ -5,7 +5,7 @@ again. What may leave is counted back from the record's own time, which never go
 snapshot kept: a restart needs no archive. Seals follow when the messages and samples that they cover are archived.
 
 Rules: runs beside a service, in a process of its own; several files may lie ready before the service lets the rows go
-(`leaving`). A run that is killed leaves a part that the next one removes. Reads no clock.
+(`leaving`). A run that is killed leaves a part that the next one removes, so there is one at a time. Reads no clock.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from sqlalchemy import Connection, Select, func, select
 
 from motewatch.journal import tables
 from motewatch.journal.archive_files import GROUP, Row, flush, sha256_of, write
+from motewatch.journal.archive_upkeep import one_run
 from motewatch.journal.archives import (
     FIRST,
     FORMAT,
@@ -101,26 +102,25 @@ def make_all(
 
     Raises `JournalError`, `OSError`.
     """
-    folder = folder_of(store.path)
-    folder.mkdir(mode=0o750, exist_ok=True)
-    ready = waiting(store)
-    with store.reading() as connection:
-        state = _Made(heads(connection), 0, FIRST)
-        last = last_registered(connection)
-        known = {each.name for each in registered(connection)}
-    for manifest in [*([] if last is None else [last]), *ready]:
-        state.number, state.previous = manifest.number, manifest.hash
-    for manifest in ready:
-        state.heads[manifest.kind] = manifest.last_id
-    _clear(store, known | {each.name for each in ready})
-    done: list[Manifest] = []
-    for kind in (Kind.MESSAGES, Kind.SAMPLES, Kind.LETTERS, Kind.SEALS):
-        while (kind is Kind.SEALS or kind in stay_us) and (span := _next(store, kind, state, stay_us, full)):
-            manifest = _make(store, site, kind, span, state, now_us, key)
-            state.heads[kind], state.number, state.previous = manifest.last_id, manifest.number, manifest.hash
-            done.append(manifest)
-            made(manifest)
-    return done
+    with one_run(store):
+        ready = waiting(store)
+        with store.reading() as connection:
+            state = _Made(heads(connection), 0, FIRST)
+            last = last_registered(connection)
+            known = {each.name for each in registered(connection)}
+        for manifest in [*([] if last is None else [last]), *ready]:
+            state.number, state.previous = manifest.number, manifest.hash
+        for manifest in ready:
+            state.heads[manifest.kind] = manifest.last_id
+        _clear(store, known | {each.name for each in ready})
+        done: list[Manifest] = []
+        for kind in (Kind.MESSAGES, Kind.SAMPLES, Kind.LETTERS, Kind.SEALS):
+            while (kind is Kind.SEALS or kind in stay_us) and (span := _next(store, kind, state, stay_us, full)):
+                manifest = _make(store, site, kind, span, state, now_us, key)
+                state.heads[kind], state.number, state.previous = manifest.last_id, manifest.number, manifest.hash
+                done.append(manifest)
+                made(manifest)
+        return done
 
 
 def _next(

@@ -15,7 +15,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from motewatch.engine.records import Entered
-from motewatch.journal.archive_upkeep import ARCHIVED, SUBJECT, set_aside, untold
+from motewatch.journal.archive_upkeep import ARCHIVED, SUBJECT, is_under_way, set_aside, untold
 from motewatch.journal.archives import Manifest
 from motewatch.journal.errors import JournalError, JournalUnwritableError
 from motewatch.journal.journal import Journal
@@ -26,7 +26,7 @@ from motewatch.links.housekeeping import Job
 from motewatch.service.backups import last_due_us
 from motewatch.service.patient import Patient
 from motewatch.site.retention import Retention
-from motewatch.wire.records import MINUTE_US
+from motewatch.wire.records import HOUR_US, MINUTE_US
 
 _log = logging.getLogger("motewatch.archives")
 
@@ -35,7 +35,10 @@ WORK_S: Final = 3.0
 """Rows are let go for so long at a look."""
 
 AGAIN_US: Final = 30 * MINUTE_US
-"""A run that failed is tried again after so long."""
+"""A run that failed, or met another one, is tried again after so long."""
+
+OTHER_US: Final = 6 * HOUR_US
+"""One by hand, or one that outlived its service, is waited for so long before that is a failure."""
 
 BY: Final = "motewatch"
 
@@ -63,6 +66,7 @@ class Archiving:
         self._rest = rest
         self._making = Patient(15)
         self._done_us = self._not_before_us = 0
+        self._waited_since_us: int | None = None
         self._leaving = True
         self._told = self._stopped = False
 
@@ -88,13 +92,25 @@ class Archiving:
             due_us = last_due_us(self._settings.at, self._zone, now_us)
             # After a start, too: the last run may have been missed, and one too many finds nothing to do.
             if due_us > self._done_us and now_us >= self._not_before_us:
-                self._done_us = due_us
-                self._making.begin("archive", str(self._site_path))
+                self._begin(due_us, now_us)
 
     def stop(self, timeout_s: float = 0.3) -> None:
         """End what runs: a file that is not whole yet is made anew by the next run."""
         self._stopped = True
         self._making.stop(timeout_s)
+
+    def _begin(self, due_us: int, now_us: int) -> None:
+        if is_under_way(self._journal.store):
+            if self._waited_since_us is None:
+                self._waited_since_us = now_us
+            if now_us - self._waited_since_us < OTHER_US:
+                self._not_before_us = now_us + AGAIN_US
+                _log.warning("archives are put off: another run makes files")
+                return
+        else:
+            self._waited_since_us = None
+        self._done_us = due_us
+        self._making.begin("archive", str(self._site_path))
 
     def _look_after(self) -> None:
         ended = self._making.ended()

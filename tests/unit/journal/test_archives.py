@@ -13,6 +13,7 @@ from sqlalchemy import func, select
 
 from motewatch.journal import tables
 from motewatch.journal.archive_files import read_groups
+from motewatch.journal.archive_upkeep import one_run, set_aside
 from motewatch.journal.archives import Kind, folder_of, heads, waiting
 from motewatch.journal.archiving import make_all
 from motewatch.journal.errors import ArchiveError
@@ -139,6 +140,19 @@ def test_what_a_killed_run_left_behind_is_removed(path: Path) -> None:
     archive(path)
     with Journal.open_reader(path) as journal:
         assert journal.verify() == []
+
+
+def test_a_second_run_beside_the_first_changes_nothing(path: Path) -> None:
+    with Journal(path, site="demo") as journal:
+        with one_run(journal.store):
+            part = folder_of(path) / ".samples-2026-01-000001.parquet.part"
+            part.write_bytes(b"of the first run")
+            with pytest.raises(ArchiveError, match="another run is making archive files here"):
+                make_all(journal.store, "demo", STAY, 1, full=FULL)
+            with pytest.raises(ArchiveError, match="another run"):
+                set_aside(journal.store)
+            assert part.read_bytes() == b"of the first run"
+        assert make_all(journal.store, "demo", STAY, 1, full=FULL)
 
 
 def test_rows_that_no_archive_holds_cannot_be_deleted(path: Path) -> None:

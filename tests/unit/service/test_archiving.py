@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from motewatch.engine.records import Audited, Entered
-from motewatch.journal.archive_upkeep import ASIDE
+from motewatch.journal.archive_upkeep import ASIDE, one_run
 from motewatch.journal.archives import folder_of, waiting
 from motewatch.journal.archiving import make_all
 from motewatch.journal.journal import Journal
@@ -19,7 +19,7 @@ from motewatch.journal.leaving import is_leaving, let_go
 from motewatch.journal.rows import BY_TIME, Batch
 from motewatch.links.archives import words
 from motewatch.links.clock import Clock, TimeSource
-from motewatch.service.archiving import AGAIN_US, Archiving
+from motewatch.service.archiving import AGAIN_US, OTHER_US, Archiving
 from motewatch.service.only_one import only_service
 from motewatch.site.retention import Retention
 from support.archive_journal import FULL, STAY, everything, record
@@ -81,6 +81,29 @@ def test_a_run_that_fails_is_told_with_the_reason(tmp_path: Path) -> None:
         wait_until(said, "the end of the run", 60)
         assert told[0].action == "archive-failed"
         assert "format" in told[0].detail
+        job.stop()
+
+
+def test_another_run_is_waited_for_and_told_only_where_it_does_not_end(tmp_path: Path) -> None:
+    path = tmp_path / "journal.db"
+    with only_service(path), Journal(path, site=NAME) as journal:
+        clock = FakeClock()
+        job, told = start(tmp_path, journal, clock, messages_days=35, at="00:00")
+        with one_run(journal.store):
+            for _ in range(OTHER_US // AGAIN_US):
+                job.look()
+                job.look()
+                job.look()
+                assert told == []
+                clock.wall_us += AGAIN_US
+
+            def said() -> bool:
+                job.look()
+                return bool(told)
+
+            wait_until(said, "the end of the run", 60)
+        assert told[0].action == "archive-failed"
+        assert "another run is making archive files here" in told[0].detail
         job.stop()
 
 
