@@ -7,6 +7,7 @@ gets them here in the order of the record, merged with what the journal still ho
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import Any, Final
 
@@ -15,22 +16,27 @@ from sqlalchemy import Connection, Select, func, select
 from motewatch.engine.codec import output_from
 from motewatch.engine.records import SampleTaken
 from motewatch.journal import signature, tables
-from motewatch.journal.archive_files import InOrder, read_groups, sha256_of
+from motewatch.journal.archive_files import COLUMNS, InOrder, read_groups, sha256_of
+from motewatch.journal.archive_upkeep import ARCHIVED, SUBJECT
 from motewatch.journal.archives import (
     FIRST,
+    LEAVING_INPUTS,
     Archived,
     Kind,
     Manifest,
     folder_of,
     manifest_name,
+    manifests,
     registered,
     waiting,
 )
-from motewatch.journal.archiving import LEAVING_INPUTS
 from motewatch.journal.columns import sample_columns
 from motewatch.journal.errors import ArchiveError, JournalError
+from motewatch.journal.kept import odd_seals
 from motewatch.journal.paging import PAGE, pages
+from motewatch.journal.queries import audit_rows
 from motewatch.journal.reach import rows_of
+from motewatch.journal.rows import AuditRow
 from motewatch.journal.store import Store
 
 FINDINGS: Final = 20
@@ -40,7 +46,17 @@ _TABLES: Final = {
     Kind.LETTERS: (tables.dead_letters, tables.dead_letters.c.id),
     Kind.SEALS: (tables.seals, tables.seals.c.id),
 }
+_HASHES_SAID: Final = re.compile(r"\b(sha256|manifest) ([0-9a-f]{64})\b")
 _SAID: Final = ("kind", "name", "first_id", "last_id", "first_us", "last_us", "rows", "sha256", "hash")
+_AS_ARCHIVED: Final = (
+    select(
+        *(tables.outputs.c.id, tables.outputs.c.input_id, tables.outputs.c.body),
+        *(column for column in tables.samples.columns if column.name in COLUMNS[Kind.SAMPLES]),
+    )
+    .join_from(tables.outputs, tables.samples, tables.samples.c.output_id == tables.outputs.c.id, isouter=True)
+    .where(tables.outputs.c.kind == "sample")
+)
+"""Samples that the journal holds, in the order of the columns of a file."""
 _COLUMNS: Final = ("location", "end_us", "revision", "start_us", "input_id", "sampled_us", "readings", "quality")
 
 
@@ -62,9 +78,9 @@ def broken_archives(store: Store, public_key: str | None = None) -> list[str]:
         ready = {each.name for each in waiting(store)}
     except ArchiveError as error:
         return [*found, f"archives: {error}"]
-    names = {each.name for each in known} | ready
+    names = {manifest_name(each.name) for each in known} | {manifest_name(name) for name in ready}
     for path in sorted(folder_of(store.path).glob("*.json")):
-        if path.name not in {manifest_name(name) for name in names}:
+        if path.name not in names:
             found.append(f"archives: {path.name} is not registered and follows from nothing: it was put in")
     return found[:FINDINGS]
 
@@ -102,7 +118,7 @@ def _troubles(
     if not beside.is_file() or beside.read_text("utf-8", errors="replace") != text:
         yield "has no manifest beside it that says the same as the register"
     if archive.deleted_us is not None:
-        return
+        yield "is marked as deleted in the register, and nothing here ever deletes a file"
     if not path.is_file():
         yield "is missing. Lay it back from a backup"
     elif sha256_of(path) != archive.sha256:
@@ -146,38 +162,61 @@ def all_pages(
     yield from pages(store, query.where(key > at), key, last)
 
 
-def strays(store: Store) -> list[str]:
-    """Rows that stand in the journal although they left it, or differ from what the archive that takes them says."""
+def otherwise_on_the_trail(store: Store) -> list[str]:
+    """Files that the audit trail, whose rows are sealed and never leave, says to be others than the register."""
+    audit = tables.audit.c
+    query = audit_rows().where(audit.action == ARCHIVED, audit.subject.startswith(SUBJECT, autoescape=True))
+    with store.reading() as connection:
+        known = {each.name: each for each in registered(connection)}
+        rows = [AuditRow(*row) for row in connection.execute(query.order_by(audit.id))]
+    found = []
+    for row in rows:
+        archive = known.get(row.subject.removeprefix(SUBJECT))
+        said = dict(_HASHES_SAID.findall(row.detail))
+        kept = {} if archive is None else {"sha256": archive.sha256, "manifest": archive.hash}
+        if archive is None or any(kept[name] != digest for name, digest in said.items()):
+            found.append(f"archives: row {row.id} of the audit trail names {row.subject} with another hash")
+    return found[:FINDINGS]
+
+
+def strays(store: Store, whole: bool = True) -> list[str]:
+    """Rows that stand in the journal although they left it, or differ from what the archive that takes them says.
+
+    Not `whole`: seals that stay are held against their manifest, and their file is not opened.
+    """
     found: list[str] = []
     with store.reading() as connection:
         known = registered(connection)
+        kept = {each.number: each.kept for each in manifests(connection, Kind.SEALS)}
     for archive in known:
         table, key = _TABLES[archive.kind]
         inside = select(table).where(key.between(archive.first_id, archive.last_id))
         if archive.kind is Kind.MESSAGES:
             inside = inside.where(tables.inputs.c.kind.in_(LEAVING_INPUTS))
+        elif archive.kind is Kind.SAMPLES:
+            key = tables.outputs.c.id
+            inside = _AS_ARCHIVED.where(key.between(archive.first_id, archive.last_id))
         with store.reading() as connection:
-            if connection.execute(inside.limit(1)).first() is None:
+            if archive.kind is not Kind.SEALS and connection.execute(inside.limit(1)).first() is None:
                 continue
             rows = [tuple(row) for row in connection.execute(inside.order_by(key))]
+        vouched = kept.get(archive.id)
+        if vouched is not None:
+            gone, unknown = odd_seals(vouched, archive, rows)
+            found += gone
+            rows = rows if whole else unknown
         if archive.left_us is not None and archive.kind is not Kind.SEALS:
             found += [f"{table.name}: row {row[0]} left for {archive.name}, and was put in again" for row in rows]
-        elif archive.deleted_us is None:
+        elif rows:
             there = {row[0]: row for row in rows_of(store, archive, archive.first_id, archive.last_id)}
             found += [
                 f"{table.name}: row {row[0]} is not the one that stands in {archive.name}"
                 for row in rows
-                if not _is_same(archive.kind, row, there.get(row[0]))
+                if row != there.get(row[0])
             ]
         if len(found) >= FINDINGS:
             return found[:FINDINGS]
     return found
-
-
-def _is_same(kind: Kind, row: tuple[Any, ...], archived: tuple[Any, ...] | None) -> bool:
-    if archived is None:
-        return False
-    return row[1:] == archived[3:] if kind is Kind.SAMPLES else row == archived
 
 
 def wrong_columns(store: Store) -> list[str]:

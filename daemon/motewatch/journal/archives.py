@@ -25,14 +25,21 @@ from sqlalchemy import Connection, Select, select
 
 from motewatch.journal import tables
 from motewatch.journal.errors import ArchiveError
+from motewatch.journal.inputs import MESSAGE, REFUSED
 from motewatch.journal.signature import SigningKey
 from motewatch.journal.store import Store
 
 FORMAT: Final = 1
+KEPT_FORMAT: Final = 2
+"""Of manifests that say what stays in the journal under seals that leave it."""
+
 FIRST: Final = "0" * 64
 """What the first manifest has instead of the hash of one before it."""
 
 ENDING: Final = ".archive"
+LEAVING_INPUTS: Final = (MESSAGE, REFUSED)
+"""Kinds of inputs that leave; all others are few, and asked for by people."""
+
 _c = tables.archives.c
 
 
@@ -43,6 +50,28 @@ class Kind(StrEnum):
     SAMPLES = "samples"
     LETTERS = "dead-letters"
     SEALS = "seals"
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """Of a file of seals: what stays in the journal under them for ever, so that it is proved without opening the file.
+
+    Where the last seal reaches; SHA-256 over the row hashes of the inputs, outputs and dead letters that stay; and over
+    each seal that stays, by its id. See `kept`.
+    """
+
+    input_id: int
+    output_id: int
+    dead_letter_id: int
+    inputs: str
+    outputs: str
+    dead_letters: str
+    seals: dict[str, str]
+
+    @property
+    def last_ids(self) -> tuple[int, int, int]:
+        """Where the last seal of the file reaches."""
+        return (self.input_id, self.output_id, self.dead_letter_id)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,14 +96,15 @@ class Manifest:
     seal_after_hash: str
     made_us: int
     previous: str
+    kept: Kept | None = None
     public_key: str | None = None
     signature: str | None = None
 
     def signed_text(self) -> bytes:
         """What is signed and hashed: all but the signature itself and its key."""
-        plain = asdict(self)
+        plain = self._plain()
         del plain["signature"], plain["public_key"]
-        return (f"motewatch archive {FORMAT}\n" + _encode(plain) + "\n").encode()
+        return (f"motewatch archive {self.format}\n" + _encode(plain) + "\n").encode()
 
     @property
     def hash(self) -> str:
@@ -83,7 +113,14 @@ class Manifest:
 
     def text(self) -> str:
         """What stands in the file beside the rows."""
-        return _encode(asdict(self)) + "\n"
+        return _encode(self._plain()) + "\n"
+
+    def _plain(self) -> dict[str, Any]:
+        plain = asdict(self)
+        if self.format < KEPT_FORMAT:
+            # The text of the first format has no such word.
+            del plain["kept"]
+        return plain
 
     def signed(self, key: SigningKey | None) -> Manifest:
         """The same, signed where there is a key."""
@@ -94,9 +131,13 @@ class Manifest:
         """From its text. Raises `ArchiveError`."""
         try:
             plain: dict[str, Any] = json.loads(text)
-            if plain["format"] != FORMAT:
-                raise ArchiveError(where, f"this archive has format {plain['format']}, this motewatch reads {FORMAT}.")
-            return cls(**plain | {"kind": Kind(plain["kind"])})
+            if plain["format"] not in (FORMAT, KEPT_FORMAT):
+                raise ArchiveError(
+                    where,
+                    f"this archive has format {plain['format']}, this motewatch reads {FORMAT} and {KEPT_FORMAT}.",
+                )
+            kept = None if plain["format"] == FORMAT else Kept(**plain["kept"])
+            return cls(**plain | {"kind": Kind(plain["kind"]), "kept": kept})
         except (ValueError, TypeError, KeyError) as error:
             raise ArchiveError(where, f"the manifest cannot be read: {error}.") from None
 
@@ -138,6 +179,12 @@ def registered(connection: Connection, kind: Kind | None = None) -> list[Archive
     """All files, in the order in which they were made."""
     query = select(*_COLUMNS).order_by(_c.id)
     return _archived(connection, query if kind is None else query.where(_c.kind == kind.value))
+
+
+def manifests(connection: Connection, kind: Kind) -> list[Manifest]:
+    """What the register says of all files of that kind, in the order of the record."""
+    texts = connection.execute(select(_c.manifest).where(_c.kind == kind.value).order_by(_c.last_id)).scalars().all()
+    return [Manifest.read(text, "the register") for text in texts]
 
 
 def last_registered(connection: Connection) -> Manifest | None:

@@ -23,6 +23,8 @@ from motewatch.journal.archive_upkeep import one_run
 from motewatch.journal.archives import (
     FIRST,
     FORMAT,
+    KEPT_FORMAT,
+    LEAVING_INPUTS,
     Kind,
     Manifest,
     folder_of,
@@ -32,16 +34,13 @@ from motewatch.journal.archives import (
     registered,
     waiting,
 )
-from motewatch.journal.inputs import MESSAGE, REFUSED
+from motewatch.journal.kept import kept_under
 from motewatch.journal.signature import SigningKey
 from motewatch.journal.store import Store
 from motewatch.site.instants import instant, instant_us
 
 FULL: Final = 100_000
 """Rows in one file at most: some 20 MB, and what a replay from the beginning holds in memory."""
-
-LEAVING_INPUTS: Final = (MESSAGE, REFUSED)
-"""Kinds of inputs that leave; all others are few, and asked for by people."""
 
 _inputs, _outputs, _samples, _letters, _seals, _snapshots = (
     table.c
@@ -219,6 +218,8 @@ def _make(
             for group in connection.execution_options(yield_per=GROUP).execute(query).partitions(GROUP):
                 yield [tuple(row) for row in group]
 
+    # Before the seals leave it is proved that what stays under them is what they sealed.
+    kept = kept_under(store, first_id, last_id, state.heads[Kind.LETTERS]) if kind is Kind.SEALS else None
     counted = write(path, kind, about, groups)
     with store.reading() as connection:
         before = seal_before(connection, leaving.sealed, first_id)
@@ -232,7 +233,7 @@ def _make(
             )
         }
     manifest = Manifest(
-        format=FORMAT,
+        format=FORMAT if kept is None else KEPT_FORMAT,
         site=site,
         number=number,
         kind=kind,
@@ -250,6 +251,7 @@ def _make(
         seal_after_hash=hashes[after],
         made_us=now_us,
         previous=state.previous,
+        kept=kept,
     ).signed(key)
     _write_manifest(store, manifest)
     return manifest

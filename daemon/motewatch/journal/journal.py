@@ -22,6 +22,7 @@ from motewatch.engine.records import AlarmChanged
 from motewatch.journal import migrations, tables
 from motewatch.journal.anchors import Anchor, broken_told, last_anchor_us
 from motewatch.journal.anchors import Told as ToldAnchor
+from motewatch.journal.archives import registered
 from motewatch.journal.errors import JournalDefectError, JournalError, OtherSiteError
 from motewatch.journal.opening import open_chain
 from motewatch.journal.outbox import Outbox
@@ -287,12 +288,20 @@ class Journal:
 
     # Care
 
-    def verify(self, told: Sequence[ToldAnchor] = (), public_key: str | None = None) -> list[str]:
+    def verify(
+        self, told: Sequence[ToldAnchor] = (), public_key: str | None = None, *, whole: bool = True
+    ) -> list[str]:
         """All problems found, as sentences; empty when the journal is in order. Reads everything, changes nothing.
 
-        `told` are anchors that were collected elsewhere; with `public_key` they must be signed by it.
+        `told` are anchors that were collected elsewhere; with `public_key` they must be signed by it. Not `whole`:
+        archive files are looked at by their hashes, and no row of them is read; see `verify`.
         """
-        return [*verify(self.store, public_key), *broken_told(self.store, told, public_key)]
+        return [*verify(self.store, public_key, whole), *broken_told(self.store, told, public_key)]
+
+    def archive_files(self) -> int:
+        """How many archive files are on record."""
+        with self.store.reading() as connection:
+            return len(registered(connection))
 
     def checkpoint(self) -> bool:
         """Move the write-ahead log into the file and give its space back; False while a reader still needs it."""

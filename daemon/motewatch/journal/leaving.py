@@ -16,8 +16,17 @@ from sqlalchemy import Connection, delete, func, insert, literal_column, select,
 
 from motewatch.journal import tables
 from motewatch.journal.archive_files import sha256_of
-from motewatch.journal.archives import Archived, Kind, Manifest, folder_of, heads, last_registered, registered, waiting
-from motewatch.journal.archiving import LEAVING_INPUTS
+from motewatch.journal.archives import (
+    LEAVING_INPUTS,
+    Archived,
+    Kind,
+    Manifest,
+    folder_of,
+    heads,
+    last_registered,
+    registered,
+    waiting,
+)
 from motewatch.journal.errors import ArchiveError
 from motewatch.journal.rollups import HOUR_US, Rollups
 from motewatch.journal.store import Store

@@ -12,12 +12,15 @@ from motewatch.journal.store import Store
 PAGE: Final = 2000
 
 
-def pages(store: Store, query: Select[Any], key: Any, last: int | None = None) -> Iterator[list[Any]]:
-    """The rows of `query` by ascending `key`, up to `last` (absent: the last there is now). No id below 1 is seen."""
+def pages(store: Store, query: Select[Any], key: Any, last: int | None = None, after: int = 0) -> Iterator[list[Any]]:
+    """The rows of `query` by ascending `key` after `after` up to `last` (absent: the last there is now).
+
+    No id below 1 is seen.
+    """
     if last is None:
         with store.reading() as connection:
             last = connection.execute(select(func.max(key))).scalar() or 0
-    at = 0
+    at = after
     while at < last:
         with store.reading() as connection:
             page = list(connection.execute(query.where(and_(key > at, key <= last)).order_by(key).limit(PAGE)).all())

@@ -29,6 +29,8 @@ from motewatch.wire.records import MINUTE_US
 HOUR_US: Final = 60 * MINUTE_US
 PART_US: Final = 5 * MINUTE_US
 """Each hour is also kept in parts of this length."""
+ALL_HOURS: Final = (-(2**30), 2**30)
+"""All there can be."""
 STEP: Final = 10
 """Hours in one transaction: the writer waits for no more than their few rows."""
 
@@ -152,15 +154,19 @@ def _keep(
         add.run(connection, (location, hour, _encode(body)))
 
 
-def wrong_hours(store: Store, findings: int) -> list[str]:
-    """Hours that are not what their samples give, and hours that are missing, in sentences."""
+def wrong_hours(store: Store, findings: int, whole: bool = True) -> list[str]:
+    """Hours that are not what their samples give, and hours that are missing, in sentences.
+
+    Not `whole`: hours of which an archive has samples are left out, and no file is opened.
+    """
     found: list[str] = []
     with store.reading() as connection:
+        stretches = [ALL_HOURS] if whole else _not_archived(connection)
         locations = connection.execute(select(_samples.location).distinct()).scalars().all()
         kept = connection.execute(select(tables.sample_hours.c.location).distinct()).scalars().all()
     for location in sorted({*locations, *kept}):
         # A month at a time: one long transaction would pin the write-ahead log.
-        for first, last in _months(store, location):
+        for first, last in (month for stretch in stretches for month in _months(store, location, *stretch)):
             with reaching(store, location, span(first)[0], span(last)[1]) as connection:
                 found += _wrong(connection, location, first, last)
             if len(found) >= findings:
@@ -168,15 +174,30 @@ def wrong_hours(store: Store, findings: int) -> list[str]:
     return found
 
 
-def _months(store: Store, location: str) -> Iterator[tuple[int, int]]:
+def _not_archived(connection: Connection) -> list[tuple[int, int]]:
+    """Stretches of hours, first and last, of which no archive has any sample."""
+    archives = tables.archives.c
+    query = select(archives.first_us, archives.last_us).where(archives.kind == "samples", archives.last_us.is_not(None))
+    found, begin = [], ALL_HOURS[0]
+    for first_us, last_us in connection.execute(query.order_by(archives.first_us)):
+        first, last = number_of(first_us, HOUR_US), number_of(last_us, HOUR_US)
+        if begin < first:
+            found.append((begin, first - 1))
+        begin = max(begin, last + 1)
+    return [*found, (begin, ALL_HOURS[1])]
+
+
+def _months(store: Store, location: str, begin: int, end: int) -> Iterator[tuple[int, int]]:
     hours: set[int] = set()
+    within = _samples.end_us.between(span(begin)[0] + 1, span(end)[1])
     with store.reading() as connection:
         ends = connection.execute(
-            select(_samples.end_us).where(_samples.location == location).order_by(_samples.end_us)
+            select(_samples.end_us).where(_samples.location == location, within).order_by(_samples.end_us)
         )
-        hours.update(number_of(end, HOUR_US) for end in ends.scalars())
+        hours.update(number_of(each, HOUR_US) for each in ends.scalars())
         table = tables.sample_hours.c
-        hours.update(connection.execute(select(table.hour).where(table.location == location)).scalars())
+        kept = select(table.hour).where(table.location == location, table.hour.between(begin, end))
+        hours.update(connection.execute(kept).scalars())
     if hours:
         for first in range(min(hours), max(hours) + 1, 720):
             yield first, min(first + 719, max(hours))

@@ -15,7 +15,7 @@ no tables, no files.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -48,6 +48,11 @@ class Seal:
     dead_letters: bytes
     marks: bytes
     hash: bytes
+
+    @property
+    def last_ids(self) -> tuple[int, int, int]:
+        """Up to which input, output and dead letter it reaches."""
+        return (self.input_id, self.output_id, self.dead_letter_id)
 
 
 def input_hashes(rows: Iterable[Values]) -> list[bytes]:
@@ -85,6 +90,14 @@ def dead_letter_hashes(rows: Iterable[Values]) -> list[bytes]:
     ]
 
 
+ROW_HASHES: Final[tuple[Callable[[Iterable[Values]], list[bytes]], ...]] = (
+    input_hashes,
+    output_hashes,
+    dead_letter_hashes,
+)
+"""In the order in which a seal names its tables."""
+
+
 def digest(hashes: Sequence[bytes]) -> bytes:
     """The digest over row hashes."""
     return hashlib.sha256(b"".join(hashes)).digest() if hashes else b""
@@ -93,6 +106,16 @@ def digest(hashes: Sequence[bytes]) -> bytes:
 def marks(hashes: Iterable[bytes]) -> bytes:
     """The marks of rows."""
     return b"".join([each[:MARK] for each in hashes])
+
+
+def marks_by_table(link: Seal, before: Sequence[int]) -> list[list[bytes]]:
+    """The marks of a sound seal, by table; `before`: the last ids of the seal before it."""
+    left = [link.marks[at : at + MARK] for at in range(0, len(link.marks), MARK)]
+    by_table = []
+    for end, start in zip(link.last_ids, before, strict=True):
+        by_table.append(left[: end - start])
+        left = left[end - start :]
+    return by_table
 
 
 def seal(

@@ -46,5 +46,5 @@ def words(manifest: Manifest) -> str:
     """What is said of a file that was made, on the audit trail and to people."""
     return (
         f"{manifest.rows} {manifest.kind.value}, rows {manifest.first_id} to {manifest.last_id}, "
-        f"sha256 {manifest.sha256}"
+        f"sha256 {manifest.sha256}, manifest {manifest.hash}"
     )

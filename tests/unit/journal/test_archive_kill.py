@@ -44,6 +44,7 @@ def test_kill_9_at_any_moment_loses_and_doubles_nothing(tmp_path: Path) -> None:
             break
         with Journal.open_reader(path) as journal:
             assert all_rows(journal) == rows
+            assert journal.verify(whole=False) == []
     assert run(path, None)
     assert everything(path) == before
     with Journal.open_reader(path) as journal:

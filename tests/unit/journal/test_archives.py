@@ -66,6 +66,8 @@ def test_every_question_gets_the_same_answer_as_before(original: tuple[Path, dic
             commands = select(func.count()).where(tables.inputs.c.kind == "command")
             assert connection.execute(commands).scalar_one() == 150, "only what is many leaves"
         assert journal.verify(public_key=KEY.public) == []
+        assert journal.verify(public_key=KEY.public, whole=False) == []
+        assert journal.archive_files() >= 10
     answers = everything(path)
     for question, answer in original[1].items():
         assert answers[question] == answer, question
@@ -84,6 +86,7 @@ def test_the_record_goes_on_after_rows_have_left(
     assert everything(path) == everything(undisturbed)
     with Journal.open_reader(path) as journal:
         assert journal.verify() == []
+        assert journal.verify(whole=False) == []
 
 
 def test_nothing_is_due_twice_and_the_last_days_stay(path: Path) -> None:
@@ -125,6 +128,7 @@ def test_an_end_at_any_step_loses_and_doubles_nothing(original: tuple[Path, dict
             steps += 1
         with Journal.open_reader(path) as journal:
             assert all_rows(journal) == rows
+            assert journal.verify(whole=False) == []
     assert steps > 10
     with Journal.open_reader(path) as journal:
         assert not is_leaving(journal.store)
