@@ -1,9 +1,11 @@
 """The drill: installs by `deploy/docs/install.md`, block by block, on a new machine, and tries what it must do.
 
+Then the machine is lost, and comes back by the recipe in `deploy/docs/backup.md`, block by block, too.
+
     python tests/machine/drill.py --folder /var/tmp/drill [--log FILE] [--keep]
 
 By hand, as root, with `debootstrap` and `systemd-container`; it needs Debian's and Python's package servers, some 4 GB
-for the time it runs, about a quarter of an hour, and the ports 1883, 8883, 8428 and 2525 free. Each step says what it
+for the time it runs, about half an hour, and the ports 1883, 8883, 8428 and 2525 free. Each step says what it
 found, and the status is 1 where one does not do what it should. What the page asks a person to do by an editor is done
 here: the site file gets the page's own `[service]`, and what the trials need (a mail server of the drill's, a shift).
 The wheel is built from the commit at hand; the "new version" is the same with a higher number.
@@ -30,6 +32,7 @@ from machine.machine import DrillError, Machine
 
 ROOT: Final = Path(__file__).resolve().parents[2]
 PAGE: Final = ROOT / "deploy" / "docs" / "install.md"
+RECIPES: Final = ROOT / "deploy" / "docs" / "backup.md"
 SITE: Final = "/etc/motewatch/site.toml"
 AS: Final = "runuser -u motewatch -- motewatch"
 MAIL_PORT: Final = 2525
@@ -68,12 +71,20 @@ kind = "shift"
 after_min = 1
 mail_to = ["watch"]
 """
+RETENTION: Final = """
+[retention]
+messages_days = 35
+samples_days = 35
+"""
+DAYS_AGO: Final = 70
+"""A month that has been over for 35 days at least, whatever day it is."""
+DISK: Final = "Backups and archives on another disk"
 CLIENT_ID: Final = "daemon-kzqvwhxjtrnbmcpdlsfg"
 
 
-def blocks(section: str, kind: str = "sh") -> list[str]:
+def blocks(section: str, kind: str = "sh", page: Path = PAGE) -> list[str]:
     """The fenced blocks of a section of the page, in order, without the depth of their list."""
-    text = PAGE.read_text().split(f"\n## {section}\n")[1].split("\n## ")[0]
+    text = page.read_text().split(f"\n## {section}\n")[1].split("\n## ")[0]
     found = re.findall(rf"^( *)```{kind}\n(.*?)^ *```$", text, flags=re.MULTILINE | re.DOTALL)
     return ["".join(line.removeprefix(depth) for line in body.splitlines(keepends=True)) for depth, body in found]
 
@@ -145,9 +156,12 @@ class Drill:
         yield "secrets: handed over by LoadCredential, and to be read by nobody else", self.secrets
         yield "a stopped process is ended by the watchdog and started anew", self.watchdog
         yield "a backup and a report (PDF) are made by the hardened unit", self.by_the_clock
+        yield "rows of seventy days ago go to archive files in the hardened unit", self.archives
+        yield "backups and archives on another disk", self.other_disk
         yield "the log in the journal of systemd", self.journald
         yield "upgrade, while messages come", self.upgrade
         yield "back, and back with the backup", self.back
+        yield "the machine is lost, and comes back from a backup", self.lost
         yield "restarted machine", self.restart
 
     # ---- the steps --------------------------------------------------------------------------------------------------
@@ -204,7 +218,7 @@ class Drill:
             self.machine.command(
                 "exec /opt/motewatch/current/bin/motewatch-simulator run --quiet --host localhost --port 8883 "
                 "--ca-file /etc/mosquitto/motewatch/ca.crt --username trial --password-file /root/passwords/trial "
-                f"{SITE} /root/motewatch/config/demo-scenario.toml --seconds 3600"
+                f"{SITE} /root/motewatch/config/demo-scenario.toml --seconds 10000"
             ),
             stdin=subprocess.DEVNULL,
         )
@@ -274,6 +288,57 @@ class Drill:
         size = max(len(mail) for mail in self.mails.mails)
         return f"backup restored and verified; report mailed ({size // 1024} kB with its PDF)\n{audit}"
 
+    def archives(self) -> str:
+        """A record of seventy days ago takes the place of the young one; the unit archives it once it has started."""
+        place = "/usr/local/share/drill"
+        laid = self.machine.must(
+            f"install -d {place}\n"
+            f"cp motewatch/tests/machine/old_record.py motewatch/config/demo-scenario.toml {place}\n"
+            "systemctl stop motewatch\n"
+            "mkdir /root/young && mv /var/lib/motewatch/* /root/young\n"
+            f"runuser -u motewatch -- /opt/motewatch/current/bin/python {place}/old_record.py {SITE} "
+            f"{place}/demo-scenario.toml --days-ago {DAYS_AGO}\n"
+            f"echo '{RETENTION}' >>{SITE}\n{AS} check {SITE}\nsystemctl start motewatch"
+        )
+        self.machine.wait(self._archived, "rows to leave the journal", 400)
+        files = self.machine.must(
+            "ls -l /var/lib/motewatch/motewatch.db.archive\n"
+            "systemctl show motewatch -p MemoryDenyWriteExecute -p ProcSubset -p ProtectSystem -p NRestarts\n"
+            "/opt/motewatch/current/bin/python -m pip list 2>/dev/null | grep -i pyarrow\n"
+            f"{AS} audit {SITE} | grep archived | cut -c1-110\n{AS} verify {SITE}"
+        )
+        if "MemoryDenyWriteExecute=yes" not in files:
+            raise DrillError(f"the unit is not as hard as it was meant to be:\n{files}")
+        until = datetime.now(UTC) - timedelta(days=DAYS_AGO - 1)
+        read = int(
+            self.machine.must(f"{AS} samples {SITE} --until {until:%Y-%m-%dT%H:%MZ} --limit 10000 --format csv | wc -l")
+        )
+        if read < 10:
+            raise DrillError(f"only {read} lines of samples of seventy days ago are read back")
+        return f"{laid}{files}{read} lines of samples of the first day read back\n{self._differences()}"
+
+    def other_disk(self) -> str:
+        """Without the page's file the unit cannot write there; with it it can."""
+        self.machine.must(
+            "mkdir /mnt/backups /mnt/archives\n"
+            "for each in backups archives; do mount -t tmpfs -o size=300m,mode=755 $each /mnt/$each; done\n"
+            "install -d -m 700 -o motewatch -g motewatch /mnt/backups/motewatch\n"
+            f"sed -i 's|^folder = .*|folder = \"/mnt/backups/motewatch\"|' {SITE}\n"
+            f"{AS} check {SITE}\nsystemctl restart motewatch"
+        )
+        self.machine.wait(lambda: "Read-only" in self._failed_backups(), "a backup that fails without the file", 120)
+        before = self._failed_backups()
+        self._block(blocks(DISK)[0].replace("editor ", ": "))
+        self.machine.wait(lambda: self._backed_up("/mnt/backups/motewatch"), "the backup on the other disk", 240)
+        self._block(blocks(DISK)[1])
+        self.machine.must(
+            "cd /mnt/archives/motewatch\n"
+            f"nsenter --target {self._main_pid()} --mount runuser -u motewatch -- touch $PWD/.tried\n"
+            f"rm .tried\n{AS} verify {SITE}"
+        )
+        self._messages_come()
+        return f"before: {before}" + self.machine.must("ls -l /mnt/backups/motewatch /mnt/archives/motewatch")
+
     def journald(self) -> str:
         return self.machine.must("journalctl -u motewatch --no-pager -o cat | wc -l; journalctl --disk-usage") + (
             self.machine.must("journalctl -u motewatch --no-pager -o cat | tail -3 | cut -c1-200")
@@ -304,6 +369,23 @@ class Drill:
         verified = self.machine.must(f"{AS} verify {SITE}")
         return f"{said}{verified}{self._differences()}"
 
+    def lost(self) -> str:
+        """All that the machine has of the service goes; the broker stays, as one on another machine would."""
+        self.machine.must(
+            "systemctl disable --now motewatch\n"
+            "rm -rf /opt/motewatch /etc/motewatch /var/lib/motewatch* /var/backups/motewatch /usr/local/bin/motewatch "
+            "/etc/systemd/system/motewatch.service*\nsystemctl daemon-reload\nuserdel motewatch"
+        )
+        self._block(blocks("Install")[2])
+        for block in blocks("A lost machine, under systemd", page=RECIPES):
+            self._block(block)
+        self._block(blocks(DISK)[0].replace("editor ", ": "))
+        self._messages_come()
+        held = self.machine.must(
+            f"ls -l /etc/motewatch /var/lib/motewatch\n{AS} verify {SITE}\n{AS} audit {SITE} | tail -3 | cut -c1-150"
+        )
+        return f"{held}{self._differences()}"
+
     def restart(self) -> str:
         """Power off and on: everything must come by itself."""
         if self.playing is not None:
@@ -325,7 +407,7 @@ class Drill:
         """Blocks share what they set, as in one shell: by a file of their variables."""
         script = (
             "set -eo pipefail; cd /root/motewatch; [[ -f /root/.state ]] && source /root/.state\n"
-            f"{block}\ndeclare -p site sensors name 2>/dev/null >/root/.state || true\n"
+            f"{block}\ndeclare -p site sensors name backup 2>/dev/null >/root/.state || true\n"
         )
         self.machine.must(script)
 
@@ -344,10 +426,20 @@ class Drill:
     def _active(self) -> bool:
         return self.machine.run("systemctl is-active motewatch").text.strip() == "active"
 
-    def _backed_up(self) -> bool:
-        return bool(
-            self.machine.run("ls -d /var/backups/motewatch/mirrenfeld-*T* 2>/dev/null | grep -v part").text.strip()
+    def _backed_up(self, folder: str = "/var/backups/motewatch") -> bool:
+        return bool(self.machine.run(f"ls -d {folder}/mirrenfeld-*T* 2>/dev/null | grep -v part").text.strip())
+
+    def _failed_backups(self) -> str:
+        return self.machine.run(f"{AS} audit {SITE} | grep backup-failed | tail -1").text
+
+    def _archived(self) -> bool:
+        """Messages, samples and seals are in files, and none of their rows is left in the journal."""
+        asked = "SELECT count(DISTINCT kind), count(*) - count(left_us) FROM archives"
+        said = self.machine.run(
+            'runuser -u motewatch -- python3 -c "import sqlite3; print(*sqlite3.connect('
+            f"'file:/var/lib/motewatch/motewatch.db?mode=ro', uri=True).execute('{asked}').fetchone())\""
         )
+        return said.text.split() == ["3", "0"]
 
     def _messages_come(self) -> None:
         """A sample that began after now is on record within two minutes."""

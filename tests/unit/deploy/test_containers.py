@@ -13,6 +13,7 @@ import yaml  # type: ignore[import-untyped,unused-ignore]
 DEPLOY: Final = Path(__file__).parents[3] / "deploy"
 PAGE: Final = (DEPLOY / "docs" / "install.md").read_text()
 DOCKERFILE: Final = (DEPLOY / "Dockerfile").read_text()
+BROKER: Final = (DEPLOY / "mosquitto" / "motewatch.conf").read_text()
 OF_THE_SITE: Final = "./site"
 
 
@@ -48,7 +49,7 @@ def test_every_image_has_a_version() -> None:
 
 def test_plain_mqtt_is_offered_to_nobody_outside() -> None:
     assert compose()["services"]["broker"]["ports"] == ["8883:8883"]
-    assert "listener 1883 127.0.0.1" in (DEPLOY / "mosquitto" / "motewatch.conf").read_text()
+    assert "listener 1883 127.0.0.1" in BROKER
 
 
 def test_what_the_image_copies_is_there_and_it_does_not_run_as_root() -> None:
@@ -64,10 +65,16 @@ def test_what_the_image_copies_is_there_and_it_does_not_run_as_root() -> None:
     assert re.search(r'^CMD \["serve", "/etc/motewatch/site.toml"\]$', DOCKERFILE, flags=re.MULTILINE)
 
 
+def test_each_place_that_the_image_makes_for_its_user_outlives_the_container() -> None:
+    daemon = compose()["services"]["daemon"]
+    assert daemon["read_only"] is True
+    (made,) = re.findall(r"install -d -m 700 -o motewatch -g motewatch (.+)$", DOCKERFILE, flags=re.MULTILINE)
+    mounted = {mount.split(":")[1] for mount in daemon["volumes"] if not mount.endswith(":ro")}
+    assert mounted == set(made.split()) == {"/var/lib/motewatch", "/var/backups/motewatch"}
+
+
 def test_the_stated_times_to_a_full_queue_are_those_of_the_configured_limit() -> None:
-    found = re.search(
-        r"^max_queued_messages (\d+)$", (DEPLOY / "mosquitto" / "motewatch.conf").read_text(), re.MULTILINE
-    )
+    found = re.search(r"^max_queued_messages (\d+)$", BROKER, re.MULTILINE)
     assert found is not None
     limit = int(found[1])
     assert f"`max_queued_messages` = {limit:,} messages" in PAGE
@@ -76,6 +83,9 @@ def test_the_stated_times_to_a_full_queue_are_those_of_the_configured_limit() ->
     for rate, time, unit in rows:
         seconds = float(time) * {"days": 86_400, "h": 3_600, "min": 60}[unit]
         assert limit / int(rate.replace(",", "")) == pytest.approx(seconds, rel=0.02)
+    # The same is said where the limit is set.
+    (stated,) = re.findall(r"enough for ([\d.]+) hours at 200 messages/s", BROKER)
+    assert float(stated) == round(limit / 200 / 3_600, 1)
     # The outage that it is sized for.
     assert "10 hours at 50 messages a second" in PAGE
     assert limit >= 10 * 3_600 * 50

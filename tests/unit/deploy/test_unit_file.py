@@ -52,5 +52,25 @@ def test_the_daemon_tells_the_manager_and_is_ended_only_when_its_writer_hangs() 
     assert setting("StartLimitIntervalSec") == ["0"]
 
 
+def test_the_page_lets_the_unit_write_where_it_lays_folders() -> None:
+    # Under ProtectSystem=strict every other path is read-only, and a backup or archive there fails.
+    assert setting("ProtectSystem") == ["strict"]
+    assert setting("ReadWritePaths") == ["-/var/backups/motewatch"]
+    page = (UNIT.parents[1] / "docs" / "install.md").read_text()
+    section = page.split("\n## Backups and archives on another disk\n")[1].split("\n## ")[0]
+    made = re.findall(r"^install -d -m 700 -o motewatch -g motewatch (\S+)$", section, flags=re.MULTILINE)
+    allowed = re.findall(r"'ReadWritePaths=-(\S+)' \\$", section, flags=re.MULTILINE)
+    # The minus: a disk that is not there must not keep the service from starting.
+    assert made == allowed == ["/mnt/backups/motewatch", "/mnt/archives/motewatch"]
+    for path, after in zip(made, re.findall(r"'After=(\S+)'", section), strict=True):
+        escaped = subprocess.run(
+            [find_program("systemd-escape"), "--path", "--suffix=mount", str(Path(path).parent)],
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout.strip()
+        assert after == escaped
+
+
 def test_a_core_dump_gives_no_secret_away() -> None:
     assert setting("LimitCORE") == ["0"]
