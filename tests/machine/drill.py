@@ -27,7 +27,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+# In place of this folder, whose `machine.py` would be taken for the package.
+sys.path[0] = str(Path(__file__).resolve().parent.parent)
 from machine.machine import DrillError, Machine
 
 ROOT: Final = Path(__file__).resolve().parents[2]

@@ -20,7 +20,8 @@ import time
 from pathlib import Path
 from typing import Final
 
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+# In place of this folder, whose `machine.py` would be taken for the package.
+sys.path[0] = str(Path(__file__).resolve().parent.parent)
 from machine.machine import ENVIRONMENT, SOURCES, Machine
 
 ROOT: Final = Path(__file__).resolve().parents[2]
