@@ -29,7 +29,7 @@ from typing import Final
 
 # In place of this folder, whose `machine.py` would be taken for the package.
 sys.path[0] = str(Path(__file__).resolve().parent.parent)
-from machine.machine import DrillError, Machine
+from machine.machine import DrillError, Machine  # noqa: E402
 
 ROOT: Final = Path(__file__).resolve().parents[2]
 PAGE: Final = ROOT / "deploy" / "docs" / "install.md"

@@ -22,7 +22,7 @@ from typing import Final
 
 # In place of this folder, whose `machine.py` would be taken for the package.
 sys.path[0] = str(Path(__file__).resolve().parent.parent)
-from machine.machine import ENVIRONMENT, SOURCES, Machine
+from machine.machine import ENVIRONMENT, SOURCES, Machine  # noqa: E402
 
 ROOT: Final = Path(__file__).resolve().parents[2]
 SHOWN_ONLY: Final = ("VOLUME", "STOPSIGNAL", "HEALTHCHECK", "ENTRYPOINT", "CMD")
