@@ -366,6 +366,7 @@ ACCOUNTS = {
     "daemon": Account("right", ("topic readwrite test/#",)),
     "reader": Account("right", ("topic read test/#", f"topic write {TOPICS.marker('motewatch-hall')}")),
     "deaf": Account("right", ("topic read test/v1/hall/counts/#",)),
+    "mute": Account("right", ("topic read test/v1/hall/counts/#", f"topic write {TOPICS.marker('motewatch-hall')}")),
     "sensor": Account("right", ("topic write test/v1/hall/counts/#",)),
 }
 
@@ -416,6 +417,25 @@ def test_where_the_acl_forbids_the_marker_the_backlog_still_ends(tmp_path: Path)
         held = here.receive(2)
         here.link.acknowledge(held)
         assert "taken for granted" in here.event("drained").detail
+        # The broker has refused it, so that is certain.
+        assert "allow user 'deaf' to write and read it" in here.event("marker-lost").detail
+
+
+def test_a_marker_that_never_comes_back_is_given_up_and_told_although_messages_go_on_coming(tmp_path: Path) -> None:
+    with (
+        running(Mosquitto(tmp_path, accounts=ACCOUNTS)) as broker,
+        station(broker.broker(username="mute"), secret="right", marker_life_s=2.0) as here,
+        Peer(broker.port, username="sensor", password="right") as sensor,
+    ):
+        here.event("up")
+
+        def told() -> bool:
+            sensor.publish(COUNTS, b"reading")
+            return here.events[-1].kind == "marker-lost"
+
+        here.until(told, "the end of the marker's life")
+        assert [each.kind for each in here.events[-2:]] == ["drained", "marker-lost"]
+        assert "the marker did not come back on 'test/v1/hall/marker/" in here.events[-1].detail
 
 
 def test_tls_with_a_password(tmp_path: Path) -> None:

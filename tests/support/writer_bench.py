@@ -27,6 +27,7 @@ from motewatch.links.broker import BrokerEvent, Delivery
 from motewatch.links.publications import Directory, Publications, iso
 from motewatch.measure.samples import Sample
 from motewatch.service.letter_budget import LetterBudget
+from motewatch.service.replay import restore
 from motewatch.service.writer import Item, Stop, Writer
 from motewatch.site.models import Site
 from motewatch.wire.topics import Topics
@@ -117,6 +118,8 @@ class Bench:
     known_before: bool = False
     letters: LetterBudget | None = None
     replayed: int = 0
+    again: bool = False
+    """A second service on a journal that another bench has left: the engine as it was, configured already."""
     stall_s: float = math.inf
     """Scripts let minutes pass in one step; to the writer that would be a program that stood."""
 
@@ -125,7 +128,7 @@ class Bench:
         self.troubles: list[str] = []
         self.journal = RecordingJournal(self.path, self.order)
         self.history = JournalHistory(self.journal)
-        self.engine = Engine(self.history)
+        self.engine = restore(self.journal, self.history, TOPICS).engine if self.again else Engine(self.history)
         self.inbox = Script()
         self.notified = 0
         publications = Publications(TOPICS, Directory.of(Site.model_validate(self.site)), time_series=False)
@@ -155,7 +158,8 @@ class Bench:
         )
         self.writer.attach(RecordingLink(self.order))
         first: Configured = configured(self.site)
-        self.writer.post_first(first)
+        if not self.again:
+            self.writer.post_first(first)
 
     def __enter__(self) -> Bench:
         return self

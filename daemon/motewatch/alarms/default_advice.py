@@ -215,6 +215,13 @@ SHIPPED: Final[dict[str, Shipped]] = {
         1_440,
         _SEVERE,
     ),
+    "marker-lost": Shipped(
+        "the broker's access rules do not let the service write to its own marker topic, or read it",
+        "after each connection nothing is judged, and nobody is called, for up to ten minutes",
+        "Allow the service's account to write and read marker/+ at the broker, and let the service connect anew.",
+        480,
+        _SEVERE,
+    ),
     "session-taken": Shipped(
         "a second service runs against this broker, or somebody uses the service's client id on purpose",
         "while it is thrown off nothing is heard; messages that waited at the broker may be lost",

@@ -56,6 +56,8 @@ class Link(StrEnum):
     """Room on the journal's disk; down where it is little."""
     CERTIFICATES = "certificates"
     """Those that the service lives by; down where one ends soon, or has ended."""
+    MARKER = "marker"
+    """What finds the end of what waited at the broker; down where the broker does not give it back."""
 
 
 @dataclass(frozen=True, slots=True)

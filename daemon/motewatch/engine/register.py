@@ -141,6 +141,7 @@ _SERVICE_WORDS: Final = {
     "clock-step": "the clock of the service's machine was stepped",
     "replay-differed": "the replayed record differs from what was recorded",
     "little-space": "there is little room left on the journal's disk",
+    "marker-lost": "the broker does not give back the marker that shows the end of what waited there",
     "certificate-ends": "a certificate that the service lives by ends soon",
     "record-held-up": "the record could not be written for a time",
     "links-guessed": "links of the answer page are being guessed",

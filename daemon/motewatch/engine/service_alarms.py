@@ -32,6 +32,7 @@ from motewatch.wire.records import SECOND_US, Refusal
 _TIME_SERIES_ALARM: Final = "service/time-series"
 _SPACE_ALARM: Final = "service/space"
 _CERTIFICATES_ALARM: Final = "service/certificates"
+MARKER_ALARM: Final = "service/marker"
 _DEAD_LETTERS_ALARM: Final = "service/dead-letters"
 _LINKS: Final = {
     Link.BROKER: (BROKER_ALARM, "the broker cannot be reached", "the broker is reached again"),
@@ -50,6 +51,11 @@ _LINKS: Final = {
         "a certificate ends soon or has ended",
         "no certificate ends soon any more",
     ),
+    Link.MARKER: (
+        MARKER_ALARM,
+        "the broker does not give back the marker that shows the end of what waited there",
+        "the broker gives back the marker again",
+    ),
 }
 """The alarm of a link, and what is said when it goes and when it comes."""
 SERVICE_ALARMS: Final = {
@@ -57,6 +63,7 @@ SERVICE_ALARMS: Final = {
     _TIME_SERIES_ALARM: Subject(_TIME_SERIES_ALARM, "time-series-down", Priority.LOW),
     _SPACE_ALARM: Subject(_SPACE_ALARM, "little-space", Priority.MEDIUM),
     _CERTIFICATES_ALARM: Subject(_CERTIFICATES_ALARM, "certificate-ends", Priority.MEDIUM),
+    MARKER_ALARM: Subject(MARKER_ALARM, "marker-lost", Priority.MEDIUM),
     _DEAD_LETTERS_ALARM: Subject(_DEAD_LETTERS_ALARM, "dead-letters", Priority.MEDIUM),
     "service/session": Subject("service/session", "session-lost", Priority.MEDIUM),
     "service/session-taken": Subject("service/session-taken", "session-taken", Priority.HIGH),

@@ -12,8 +12,9 @@ Rules:
 - Nothing here decides anything about readings, periods or alarms, or opens a payload other than its own marker.
 
 Events, in the inbox, in order with the deliveries: `session-lost` (the broker kept nothing for us, so messages of the
-time away may be missing; also on the first connection ever), `up` (subscriptions confirmed), `drained`, `down` (with
-what to mend; repeated only when the reason changes). Beside them `SessionTaken`, where another client took our session.
+time away may be missing; also on the first connection ever), `up` (subscriptions confirmed), `drained` (behind it
+`marker-lost`, where that had to be taken for granted although messages went on coming), `down` (with what to mend;
+repeated only when the reason changes). Beside them `SessionTaken`, where another client took our session.
 """
 
 from __future__ import annotations
@@ -51,6 +52,10 @@ MARKER_EXPIRY_S: Final = 600
 _OUT_OF_TIME: Final = (9, 10)
 """OpenSSL's X509_V_ERR_CERT_NOT_YET_VALID and X509_V_ERR_CERT_HAS_EXPIRED."""
 RESUBSCRIBE_S: Final = 30.0
+_WARNED: Final = ("down", "marker-lost", "session-lost")
+
+
+Kind = Literal["up", "down", "drained", "marker-lost", "session-lost"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +77,7 @@ class Delivery:
 class BrokerEvent:
     """Something happened to the link. `at_us` is when (for a broker that fell silent: when it was last heard)."""
 
-    kind: Literal["up", "down", "drained", "session-lost"]
+    kind: Kind
     at_us: int
     generation: int
     detail: str
@@ -101,12 +106,14 @@ class BrokerLink:
         presence: Callable[[bool, int], bytes] | None = None,
         receive_maximum: int = RECEIVE_MAXIMUM,
         patience_s: float | None = None,
+        marker_life_s: float = MARKER_EXPIRY_S,
     ) -> None:
         self._topics = topics
         self._inbox = inbox
         self._clock = clock
         self._presence = presence
         self._patience_s = patience_s if patience_s is not None else settings.keepalive_s / 2
+        self._marker_life_s = marker_life_s
         self._tls = BrokerTls(settings, base_dir)
         self._own_certificate = settings.cert_file is not None
         self.certificate_until_us: int | None = None
@@ -295,9 +302,13 @@ class BrokerLink:
             visit.settled_s = now_s
         quiet_s = now_s - max(visit.last_message_s, visit.settled_s)
         idle = visit.heard == visit.acknowledged and quiet_s > self._patience_s / 2
-        if idle or now_s - visit.settled_s > MARKER_EXPIRY_S:
+        over = now_s - visit.settled_s > self._marker_life_s
+        if idle or over:
             reason = visit.marker.error or f"the marker did not come back on '{self._marker_topic}'"
             self._tell_drained(visit, f"taken for granted: {reason}")
+            if over or visit.marker.error is not None:
+                # Where all is quiet and nothing was refused, the broker may only be slow, and nothing was held up.
+                self._tell("marker-lost", f"{reason}; allow user '{self._terms.username}' to write and read it")
 
     def _silent(self, visit: _Visit, now_s: float, tick_s: float) -> bool:
         connection = visit.connection
@@ -363,11 +374,9 @@ class BrokerLink:
 
     # ---- telling ----------------------------------------------------------------------------------------------------
 
-    def _tell(
-        self, kind: Literal["up", "down", "drained", "session-lost"], detail: str, at_us: int | None = None
-    ) -> None:
+    def _tell(self, kind: Kind, detail: str, at_us: int | None = None) -> None:
         event = BrokerEvent(kind, self._clock.now_us() if at_us is None else at_us, self._generation, detail)
-        log.log(logging.WARNING if kind in ("down", "session-lost") else logging.INFO, "broker %s: %s", kind, detail)
+        log.log(logging.WARNING if kind in _WARNED else logging.INFO, "broker %s: %s", kind, detail)
         self._inbox.put(event)
 
     def _tell_down(self, detail: str, at_us: int | None = None) -> None:

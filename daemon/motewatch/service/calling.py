@@ -60,7 +60,8 @@ TURN_S: Final = 30.0
 """A writer that has not turned for so long is stuck. A turn takes milliseconds; a replayed day some seconds."""
 
 LOSS_S: Final = 60.0
-"""A broker that is away for longer, without anybody having been told, keeps the dead-man signal back."""
+"""A broker that is away for longer without anybody having been told, or whose backlog takes longer than that, which
+nobody can be told, keeps the dead-man signal back."""
 
 LeftOver = Mapping[str, Sequence[int]]
 
@@ -234,7 +235,8 @@ def dead_man(site: Site, base_dir: Path, writer: Writer, link: BrokerLink, clock
 
     def trouble() -> str:
         away_s = 0.0 if link.connected else writer.untold_loss_s
-        return stuck(writer.lives_s, clock.monotonic_s()) or writer.trouble or unseen(away_s)
+        hangs = stuck(writer.lives_s, clock.monotonic_s())
+        return hangs or writer.trouble or unseen(away_s) or unjudged(writer.untold_hold_s)
 
     from motewatch.links.dead_man import DeadMan
 
@@ -257,3 +259,9 @@ def unwritten(turned_s: float, now_s: float) -> str:
 def unseen(away_s: float) -> str:
     """What is wrong when the broker has been away for so long and no alarm says so; empty where nothing is."""
     return f"the broker has been away for {away_s:.0f} s and nobody was told" if away_s > LOSS_S else ""
+
+
+def unjudged(held_s: float) -> str:
+    """What is wrong when the end of the broker's backlog has been looked for so long; empty where nothing is."""
+    why = f"for {held_s:.0f} s nothing has been judged, since the end of what waited at the broker is not found"
+    return why if held_s > LOSS_S else ""

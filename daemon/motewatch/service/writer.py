@@ -23,6 +23,7 @@ from typing import Protocol
 from motewatch.callout.outlook import CaseNow
 from motewatch.engine import Engine
 from motewatch.engine.codec import Internal, encode_internal, internal_kind
+from motewatch.engine.desk import BROKER_ALARM
 from motewatch.engine.records import (
     ClockStepped,
     Commanded,
@@ -41,6 +42,7 @@ from motewatch.engine.records import (
     Turned,
     What,
 )
+from motewatch.engine.service_alarms import MARKER_ALARM
 from motewatch.journal.errors import JournalUnwritableError
 from motewatch.journal.history import JournalHistory
 from motewatch.journal.inputs import MESSAGE, REFUSED, encode_refusal, what_of
@@ -188,11 +190,15 @@ class Writer:
         self._steady = clock if isinstance(clock, SteadyClock) else None
         self._steps = self._steady or StepWatch(clock)
         self._connected = False
-        self._broker_alarm = False
+        # An earlier run may have told of it; nobody else would take it back.
+        known = {change.alarm for change in journal.last_alarm_events() if change.holds}
+        self._broker_alarm = BROKER_ALARM in known
+        self._marker_alarm = MARKER_ALARM in known
         self._down_since_us = clock.now_us()
         self._down_detail = ""
         self._down_since_s = clock.monotonic_s()
         self._held_since_s = clock.monotonic_s()
+        self._end_sought_s = clock.monotonic_s()
         self.turned_s = clock.monotonic_s()
         """When the loop last turned or committed, on the monotonic clock. Not renewed once a commit has failed; see
         `lives_s`."""
@@ -267,6 +273,13 @@ class Writer:
         """For how many seconds the broker has been away without an alarm that tells it. From any thread."""
         told = self._connected or self._broker_alarm
         return 0.0 if told else self._clock.monotonic_s() - self._down_since_s
+
+    @property
+    def untold_hold_s(self) -> float:
+        """For how many seconds the end of what waited at the broker has been looked for. Until it is found nothing is
+        judged, so no alarm can tell of that. From any thread."""
+        seeks = self._connected and self._engine_clock.held
+        return self._clock.monotonic_s() - self._end_sought_s if seeks else 0.0
 
     def stop(self) -> None:
         """End the loop after the transaction at hand. From any thread; what still waits stays with the broker."""
@@ -535,7 +548,7 @@ class Writer:
         if not self._connected or self._link is None:
             return False
         self._engine_clock.held = True
-        self._held_since_s = self._clock.monotonic_s()
+        self._held_since_s = self._end_sought_s = self._clock.monotonic_s()
         self._link.find_end_again()
         return True
 
@@ -570,7 +583,7 @@ class Writer:
             # A broker that comes back may have lost retained states that it had acknowledged.
             pending.say_again = True
             self._connected = True
-            self._held_since_s = self._clock.monotonic_s()
+            self._held_since_s = self._end_sought_s = self._clock.monotonic_s()
             if self._broker_alarm:
                 self._broker_alarm = False
                 self._apply_internal(pending, LinkChanged(Link.BROKER, True, event.at_us))
@@ -590,9 +603,16 @@ class Writer:
         elif event.kind == "drained":
             self._known_before = True
             self._go_on(pending)
+            if self._marker_alarm and not event.detail:
+                self._marker_alarm = False
+                self._apply_internal(pending, LinkChanged(Link.MARKER, True, self._clock.now_us()))
             self.drained.set()
             figures = self.figures
             _log.info("backlog drained", extra={"messages": figures.messages, "repeats": figures.repeats})
+
+        elif event.kind == "marker-lost" and not self._marker_alarm:
+            self._marker_alarm = True
+            self._apply_internal(pending, LinkChanged(Link.MARKER, False, self._clock.now_us(), event.detail))
 
     def _tell_of_clocks(self, pending: _Pending) -> None:
         now_s = self._clock.monotonic_s()

@@ -170,6 +170,19 @@ def test_a_certificate_that_ends_soon_is_an_alarm_until_a_new_one_is_in_place() 
     ]
 
 
+def test_a_marker_that_the_broker_keeps_is_an_alarm_until_it_gives_it_back() -> None:
+    inputs = [
+        at(T0 + 1 * S, LinkChanged(Link.MARKER, True, T0 + 1 * S)),
+        at(T0 + 30 * S, LinkChanged(Link.MARKER, False, T0 + 30 * S, "not authorised")),
+        at(T0 + 60 * S, LinkChanged(Link.MARKER, True, T0 + 60 * S)),
+    ]
+    said = run(engine(), inputs, T0 + 70 * S)
+    assert about(said, "service") == [
+        "service/marker starts at +30 -> unacknowledged",
+        "service/marker returns at +60 -> returned-unacknowledged",
+    ]
+
+
 def test_a_record_that_was_held_up_stands_until_somebody_has_taken_note() -> None:
     held_up = RecordHeldUp(T0 + 5 * S, T0 + 65 * S, "no space left")
     said = run(engine(), [at(T0 + 66 * S, held_up)], T0 + 70 * S)

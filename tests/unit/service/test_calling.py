@@ -12,7 +12,7 @@ from motewatch.callout.records import Delivered
 from motewatch.engine.records import Entered, Output, PartChanged
 from motewatch.journal.journal import Journal
 from motewatch.journal.rows import Batch
-from motewatch.service.calling import LOSS_S, TURN_S, Calling, stuck, unseen
+from motewatch.service.calling import LOSS_S, TURN_S, Calling, stuck, unjudged, unseen
 from motewatch.service.optional_parts import OptionalParts
 from motewatch.site.models import Site
 from motewatch.wire.topics import Topics
@@ -37,6 +37,11 @@ def test_a_writer_that_has_not_turned_for_long_is_stuck(turned_s: float, said: s
 )
 def test_a_loss_of_the_broker_that_nobody_was_told_of_counts_after_a_minute(away_s: float, said: str) -> None:
     assert unseen(away_s) == said
+
+
+def test_an_end_of_the_backlog_that_is_not_found_counts_after_a_minute() -> None:
+    assert (unjudged(0.0), unjudged(LOSS_S)) == ("", "")
+    assert unjudged(LOSS_S + 5).startswith("for 65 s nothing has been judged")
 
 
 def test_a_channel_whose_key_comes_later_is_taken_into_use_and_serves(tmp_path: Path) -> None:

@@ -345,6 +345,52 @@ def test_a_broker_that_is_back_ends_its_alarm_and_time_is_held_again(tmp_path: P
         ]
 
 
+def test_a_broker_that_is_back_after_a_restart_ends_the_alarm_of_the_run_before(tmp_path: Path) -> None:
+    """Else it would stand for ever, and hide the silence of every sensor."""
+    with Bench(tmp_path / "journal.db", hold_limit_s=1.0) as bench:
+        bench.run_script(lambda: bench.clock.go(2), lambda: None)
+        assert [each.alarm for each in bench.journal.standing_alarms()] == ["service/broker"]
+        clock = bench.clock
+    clock.go(60)
+    with Bench(tmp_path / "journal.db", clock, hold_limit_s=1.0, again=True) as bench:
+        assert bench.writer.untold_loss_s == 0, "it was told"
+        bench.run_script(event("up", T0 + 62 * S), event("drained"), lambda: bench.clock.go(200))
+        last = {each.alarm: each.after.value for each in bench.journal.last_alarm_events()}
+        assert last.pop("service/broker") == "returned-unacknowledged"
+        assert last.pop("sensor/pc-1/silent") == "unacknowledged"
+
+
+def test_an_end_of_the_backlog_that_is_long_in_coming_is_known_outside_and_an_alarm_once_it_is_given_up(
+    tmp_path: Path,
+) -> None:
+    sought: list[float] = []
+
+    def look(bench: Bench, go_s: float) -> Callable[[], None]:
+        def step() -> None:
+            sought.append(bench.writer.untold_hold_s)
+            bench.clock.go(go_s)
+
+        return step
+
+    with Bench(tmp_path / "journal.db", hold_limit_s=30.0) as bench:
+        steps: list[Step] = [look(bench, 5), event("up")]
+        for n in range(4):
+            # Messages go on coming, so nobody can say that the broker has no more.
+            steps += [count("pc-1", n, T0 + (20 * n + 5) * S), look(bench, 20)]
+        steps += [event("drained", detail="taken for granted: no marker"), event("marker-lost", detail="no marker")]
+        steps += [look(bench, 1), event("up"), event("drained", detail="taken for granted: slow"), look(bench, 1)]
+        bench.run_script(*steps)
+        assert sought == [0, 0, 20, 40, 60, 0, 0]
+        (alarm,) = bench.journal.query_alarm_events("service/marker")
+        assert (alarm.kind, alarm.after.value, alarm.at_us) == ("marker-lost", "unacknowledged", T0 + 85 * S)
+        assert alarm.text.endswith("what waited there: no marker")
+        clock = bench.clock
+    with Bench(tmp_path / "journal.db", clock, known_before=True, again=True) as bench:
+        bench.run_script(event("up"), event("drained"), event("up"), event("drained"))
+        steps_of_it = [each.event.value for each in bench.journal.query_alarm_events("service/marker")]
+        assert steps_of_it == ["starts", "returns"]
+
+
 def test_a_backlog_longer_than_the_hold_limit_is_not_a_broker_that_is_away(tmp_path: Path) -> None:
     with Bench(tmp_path / "journal.db", hold_limit_s=10.0) as bench:
         bench.clock.go(125)
