@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from motewatch.cli.extent import WholeOption, walked
 from motewatch.cli.options import SitePath
 from motewatch.links.clock import Clock
 
@@ -23,18 +24,22 @@ def add_to(app: typer.Typer) -> None:
 def backup(
     site: SitePath,
     target: Annotated[Path, typer.Argument(metavar="TARGET", help="The new folder.", show_default=False)],
+    whole: WholeOption = False,
 ) -> None:
-    """Back up journal and site file.
+    """Back up journal, archive files and site file.
 
-    Into a new folder, also while the service runs. The copy is checked as verify does. Secrets are not copied.
+    Into a new folder, also while the service runs. The copy is checked as verify --by-hashes does: all that the journal
+    holds, and archive files by their hashes, so that a backup does not take longer every year. Secrets are not copied.
 
     \b
     motewatch backup site.toml /backups/north-2026-03-02
+    motewatch backup site.toml /backups/north-2026-03-02 --whole
     """
     from motewatch.links.backup import make_backup
 
-    made = make_backup(site, target, Clock().now_us())
+    made = make_backup(site, target, Clock().now_us(), whole)
     typer.echo(f"Backed up to {target}, checked and in order: {_holds(made)}.")
+    _tell_extent(made, whole, site)
     _tell_missing(made)
 
 
@@ -43,18 +48,20 @@ def restore(
     folder: Annotated[
         Path, typer.Argument(metavar="FOLDER", help="Where to: empty, or not there yet.", show_default=False)
     ],
+    whole: WholeOption = False,
 ) -> None:
     """Lay a backup out in an empty folder.
 
-    All of it is checked first, and nothing is ever overwritten.
+    It is checked first, every file by its hash and all that the journal holds, and nothing is ever overwritten.
 
     \b
     motewatch restore /backups/north-2026-03-02 /var/lib/motewatch
     """
     from motewatch.links.backup import journal_place, names_outside, restore_backup
 
-    made, site = restore_backup(source, folder)
+    made, site = restore_backup(source, folder, whole)
     typer.echo(f"Restored to {folder}, checked and in order: {_holds(made)}.")
+    _tell_extent(made, whole, site)
     typer.echo(
         f"What was recorded after {made.at} is not in it. The broker sends again only what was never acknowledged; "
         "sensors that keep their readings should be told to send those since then: repeats are recognised."
@@ -71,6 +78,11 @@ def restore(
 def _holds(made: Manifest) -> str:
     last = f", the last one received {made.last_input_at}" if made.last_input_at else ""
     return f"site {made.site}, {made.inputs} inputs{last}, {made.outputs} outputs, {made.seals} seals"
+
+
+def _tell_extent(made: Manifest, whole: bool, site: Path) -> None:
+    if said := walked(made.archives, whole, site):
+        typer.echo(said)
 
 
 def _tell_missing(made: Manifest) -> None:

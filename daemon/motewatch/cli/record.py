@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 import typer
 
 from motewatch.cli import listings
+from motewatch.cli.extent import ByHashesOption, walked
 from motewatch.cli.options import Format, FormatOption, Limit, Since, SitePath, Until, known_location
 from motewatch.cli.printing import Listing
 from motewatch.cli.times import TimeTextError, parse_time
@@ -154,14 +155,19 @@ def verify(
             show_default=False,
         ),
     ] = None,
+    by_hashes: ByHashesOption = False,
 ) -> None:
     """Check that the record is whole and unchanged. Reads all of it; exit status 1 if not.
+
+    With --by-hashes all that the journal holds, and archive files by their hashes: quick, however many years they hold.
+    Rows that were changed together with manifest and register of their file are found by the whole alone.
 
     Without anchors that were kept elsewhere nobody can see that the end of the record was cut off, or that all of it
     was made anew.
 
     \b
     motewatch verify site.toml
+    motewatch verify site.toml --by-hashes
     motewatch verify site.toml --anchors kept.jsonl --public-key record.key.public
     """
     from motewatch.links.anchoring import collected, read_public_key
@@ -170,16 +176,24 @@ def verify(
     told = [] if anchors is None else collected(anchors)
     key = None if public_key is None else read_public_key(public_key)
     with open_journal(facility, site) as journal:
-        problems = journal.verify(told, key)
+        problems = journal.verify(told, key, whole=not by_hashes)
         last = journal.last_input_id(), journal.last_output_id()
         chain = journal.chain()
+        said = walked(journal.archive_files(), not by_hashes, site)
     for problem in problems:
         typer.echo(problem)
     if problems:
         typer.echo(f"\n{len(problems)} {'problem' if len(problems) == 1 else 'problems'} in the record.")
         raise typer.Exit(1)
     typer.echo(f"The record is in order: {last[0]} inputs and {last[1]} outputs.")
-    if chain.found_inputs or chain.found_outputs:
+    if said:
+        typer.echo(said)
+    if by_hashes and chain.archived:
+        typer.echo(
+            f"The chain of {chain.seals} seals was walked from seal {chain.archived + 1} on, where the newest file of "
+            "seals ends."
+        )
+    elif chain.found_inputs or chain.found_outputs:
         typer.echo(
             f"The chain of {chain.seals} seals holds from input {chain.found_inputs + 1} and output "
             f"{chain.found_outputs + 1} on; what came before was recorded without seals, and sealed as it was found."

@@ -1,9 +1,11 @@
 """Backups: a folder with a copy of the journal, the site file and what it names, and a manifest with their hashes.
 
 Rules: made beside a running service, which is not held up. A backup appears under its name when it is whole, checked
-and on the disk; until then it has another name, and what is left of such a one means nothing. Archive files never
-change, so one that an earlier backup in the same folder holds is linked to and not copied again. Secrets are never
-copied: the manifest says which files will be missed. A restore writes into an empty folder only. Errors: `BackupError`.
+and on the disk; until then it has another name, and what is left of such a one means nothing. Checked are all that the
+journal holds, and archive files by their hashes, so that a backup does not cost more every year; the rows of files only
+where the whole is asked for. Archive files never change, so one that an earlier backup in the same folder holds is
+linked to and not copied again. Secrets are never copied: the manifest says which files will be missed. A restore writes
+into an empty folder only. Errors: `BackupError`.
 """
 
 from __future__ import annotations
@@ -66,18 +68,28 @@ class Manifest:
     files: dict[str, str]
     missing: list[str]
     """Files that the site file names and the backup does not hold: secrets, and what lies outside its folder."""
+    whole: bool = True
+    """Whether the rows of its archive files were walked, too, when it was made."""
 
     @property
     def at_us(self) -> int:
         """When the copy of the journal was begun."""
         return instant_us(datetime.fromisoformat(self.at))
 
+    @property
+    def archives(self) -> int:
+        """How many archive files it holds."""
+        folder = folder_of(JOURNAL).name
+        return sum(name.startswith(f"{folder}/") and not name.endswith(".json") for name in self.files)
+
 
 _MANIFEST: Final = TypeAdapter(Manifest)
 
 
-def make_backup(site_path: Path, target: Path, now_us: int) -> Manifest:
-    """Back up the site of that file into the new folder `target`. Checks all of the copy: minutes for a year's journal.
+def make_backup(site_path: Path, target: Path, now_us: int, whole: bool = False) -> Manifest:
+    """Back up the site of that file into the new folder `target`, and check the copy: minutes for a large journal.
+
+    `whole`: with the rows of archive files, which takes hours after some years.
 
     Raises `BackupError`, `JournalError`, `SiteFileError`, `OSError`.
     """
@@ -96,7 +108,7 @@ def make_backup(site_path: Path, target: Path, now_us: int) -> Manifest:
             shutil.copyfile(base_dir / name, part / name)
         (part / site_path.name).write_bytes(site_path.read_bytes())
         with Journal.open_reader(part / JOURNAL) as copy:
-            problems = copy.verify()
+            problems = copy.verify(whole=whole)
             if problems:
                 raise BackupError(
                     f"{target}: the copy of the journal is not in order, so no backup was made: {problems[0]}. Check "
@@ -117,6 +129,7 @@ def make_backup(site_path: Path, target: Path, now_us: int) -> Manifest:
                 seals=copy.chain().seals,
                 files={name: _sha256(part / name) for name in sorted([JOURNAL, site_path.name, *copied])} | archived,
                 missing=missing,
+                whole=whole or not archived,
             )
         (part / MANIFEST).write_text(json.dumps(asdict(manifest), indent=2, ensure_ascii=False) + "\n", "utf-8")
     return manifest
@@ -138,10 +151,12 @@ def read_manifest(backup: Path) -> Manifest:
         raise BackupError(f"{file}: the manifest cannot be read: {error}") from None
 
 
-def restore_backup(backup: Path, target: Path) -> tuple[Manifest, Path]:
+def restore_backup(backup: Path, target: Path, whole: bool = False) -> tuple[Manifest, Path]:
     """Lay the backup out in the folder `target`, which must be empty or not there; returns also the site file's path.
 
-    Everything is checked before it appears there. Raises `BackupError`, `JournalError`, `OSError`.
+    Everything is checked before it appears there, to the same extent as in `make_backup`.
+
+    Raises `BackupError`, `JournalError`, `OSError`.
     """
     manifest = read_manifest(backup)
     for name, digest in manifest.files.items():
@@ -156,7 +171,7 @@ def restore_backup(backup: Path, target: Path) -> tuple[Manifest, Path]:
             shutil.copyfile(backup / name, place)
             place.chmod(0o600 if name.startswith(JOURNAL) else 0o640)
         with Journal.open_reader(part / journal_place(manifest)) as journal:
-            problems = journal.verify()
+            problems = journal.verify(whole=whole)
         if problems:
             raise BackupError(f"{backup}: the journal in it is not in order: {problems[0]}. Take another one.")
         shutil.copyfile(backup / MANIFEST, part / "restored-from.json")
@@ -206,6 +221,16 @@ def _link_or_copy(earlier: list[Path], source: Path, target: Path) -> None:
                 os.link(each, target)
                 return
     shutil.copyfile(source, target)
+
+
+def how_made(backup: Path) -> str:
+    """In words, how that backup was made. Raises `BackupError`, `OSError`."""
+    manifest = read_manifest(backup)
+    if not manifest.archives:
+        return "made and checked"
+    return (
+        f"made and checked, {manifest.archives} archive files by {'their rows' if manifest.whole else 'their hashes'}"
+    )
 
 
 def names_outside(manifest: Manifest) -> bool:

@@ -14,7 +14,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from motewatch.engine.records import Entered
-from motewatch.links.backup import remove_oldest, remove_unfinished, scheduled, scheduled_name
+from motewatch.links.backup import how_made, remove_oldest, remove_unfinished, scheduled, scheduled_name
 from motewatch.links.clock import TimeSource
 from motewatch.links.housekeeping import Job
 from motewatch.service.patient import Patient
@@ -87,8 +87,9 @@ class Backups:
         if status == 0:
             gone = remove_oldest(self._folder, self._site, self._settings.keep)
             _log.info("backup made", extra={"target": str(self._target), "removed": len(gone)})
+            how = how_made(self._target)
             removed = f"; {len(gone)} of the oldest removed" if gone else ""
-            self._enter(Entered(BY, "backup", f"backup/{self._target.name}", f"made and checked{removed}"))
+            self._enter(Entered(BY, "backup", f"backup/{self._target.name}", f"{how}{removed}"))
         else:
             self._not_before_us = self._clock.now_us() + AGAIN_US
             _log.error("the backup failed", extra={"target": str(self._target), "detail": said[-500:]})

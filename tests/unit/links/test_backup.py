@@ -52,6 +52,7 @@ def test_a_backup_holds_journal_site_file_and_manifest_but_no_secret(site: Path,
     assert (made.inputs, made.outputs, made.seals, made.missing) == (1, 2, 1, ["broker.password"])
     assert made.last_input_at == "1970-01-01T00:00:00.000010+00:00"
     assert made.at_us == NOW_US
+    assert (made.whole, made.archives) == (True, 0), "without archives both extents are one"
     assert not any(b"do-not-copy-me" in path.read_bytes() for path in (tmp_path / "b").iterdir())
 
 
@@ -150,6 +151,7 @@ def test_the_commands_say_what_they_did_and_what_is_lost(site: Path, tmp_path: P
     made = run("backup", site, tmp_path / "b")
     assert made.exit_code == 0, made.output
     assert "checked and in order: site" in made.output
+    assert "walked" not in made.output
     assert "secrets or lie elsewhere: broker.password" in made.output
     again = run("backup", site, tmp_path / "b")
     assert (again.exit_code, "nothing is ever overwritten" in again.output) == (1, True)

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import sqlite3
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from motewatch.journal.archives import folder_of
+from motewatch.journal.archive_files import load, sha256_of
+from motewatch.journal.archives import FIRST, Kind, folder_of, manifest_name, manifests
 from motewatch.journal.archiving import make_all
 from motewatch.journal.journal import Journal
 from motewatch.journal.leaving import let_go
-from motewatch.links.backup import BackupError, make_backup, restore_backup, scheduled_name
+from motewatch.links.backup import BackupError, how_made, make_backup, read_manifest, restore_backup, scheduled_name
 from support.archive_journal import FULL, STAY, everything, record
 from support.command_line import run, write_site
 from support.facility import site_dict
@@ -42,7 +45,7 @@ def test_archives_are_in_a_backup_linked_to_and_come_back(tmp_path: Path) -> Non
     made = [backups / scheduled_name(name, NOW_US + day * DAY_US) for day in range(2)]
     for day, target in enumerate(made):
         make_backup(site, target, NOW_US + day * DAY_US)
-    files = sorted(each.name for each in folder_of(path).iterdir())
+    files = sorted(each.name for each in folder_of(path).iterdir() if not each.name.startswith("."))
     assert files
     for file in files:
         first, second = (target / "journal.db.archive" / file for target in made)
@@ -64,6 +67,80 @@ def test_a_backup_whose_archive_was_changed_is_refused(tmp_path: Path) -> None:
     next(folder_of(path).glob("messages*.parquet")).unlink()
     with pytest.raises(BackupError, match="is missing"):
         make_backup(site, tmp_path / "b2", NOW_US)
+
+
+def forge_a_file(path: Path) -> str:
+    """One message of an archive file with another topic, and its manifest and the register to fit; its name."""
+    arrow, parquet = load()
+    with Journal.open_reader(path) as journal, journal.store.reading() as connection:
+        known = [each for kind in Kind for each in manifests(connection, kind)]
+    previous, forged = FIRST, ""
+    raw = sqlite3.connect(path)
+    (trigger,) = raw.execute("SELECT sql FROM sqlite_master WHERE name = 'archives_unchanged'").fetchone()
+    raw.execute("DROP TRIGGER archives_unchanged")
+    for manifest in sorted(known, key=lambda each: each.number):
+        file = folder_of(path) / manifest.name
+        if not forged and manifest.kind is Kind.MESSAGES:
+            forged = manifest.name
+            table = parquet.read_table(file)
+            rows = table.to_pylist()
+            rows[0]["topic"] = "t/another"
+            parquet.write_table(arrow.Table.from_pylist(rows, schema=table.schema), file)
+        made = replace(manifest, previous=previous, sha256=sha256_of(file), size=file.stat().st_size)
+        previous = made.hash
+        file.with_name(manifest_name(file.name)).write_text(made.text())
+        raw.execute(
+            "UPDATE archives SET sha256 = ?, bytes = ?, manifest = ?, hash = ? WHERE id = ?",
+            (made.sha256, made.size, made.text(), made.hash, made.number),
+        )
+    raw.execute(trigger)
+    raw.commit()
+    raw.close()
+    return forged
+
+
+def test_each_command_says_what_it_walked_and_the_whole_finds_what_hashes_cannot(tmp_path: Path) -> None:
+    site, path = site_with_archives(tmp_path / "site")
+    files = len(list(folder_of(path).glob("*.parquet")))
+    small = f"All that the journal holds was walked, and {files} archive files checked by SHA-256. Not walked: the rows"
+    whole = f"All of it was walked, the rows of {files} archive files too."
+    restored = tmp_path / "restored" / "site.toml"
+    for command, words, proof in (
+        (("backup", site, tmp_path / "b"), small, site),
+        (("backup", site, tmp_path / "bw", "--whole"), whole, None),
+        (("restore", tmp_path / "b", tmp_path / "restored"), small, restored),
+        (("restore", tmp_path / "b", tmp_path / "rw", "--whole"), whole, None),
+        (("verify", site), whole, None),
+        (("verify", site, "--by-hashes"), small, site),
+    ):
+        result = run(*command)
+        assert result.exit_code == 0, result.output
+        assert words in result.output
+        assert (f"motewatch verify {proof}\n" in result.output) is (proof is not None)
+    assert (read_manifest(tmp_path / "b").whole, read_manifest(tmp_path / "bw").whole) == (False, True)
+    assert how_made(tmp_path / "b") == f"made and checked, {files} archive files by their hashes"
+    assert how_made(tmp_path / "bw") == f"made and checked, {files} archive files by their rows"
+
+    forge_a_file(path)
+    assert run("backup", site, tmp_path / "b2").exit_code == 0
+    assert run("verify", site, "--by-hashes").exit_code == 0
+    for command in (("backup", site, tmp_path / "bw2", "--whole"), ("verify", site)):
+        result = run(*command)
+        assert (result.exit_code, "inputs: row 1 is not the one that was recorded" in result.output) == (1, True)
+    refused = run("restore", tmp_path / "b2", tmp_path / "rw2", "--whole")
+    assert (refused.exit_code, "is not the one that was recorded" in refused.output) == (1, True)
+    assert not (tmp_path / "bw2").exists()
+    assert not (tmp_path / "rw2").exists()
+
+
+def test_a_row_changed_in_the_journal_makes_no_backup_by_hashes(tmp_path: Path) -> None:
+    """Also one of a time whose seals are in a file."""
+    site, path = site_with_archives(tmp_path / "site")
+    with Journal(path) as journal, journal.store.writing() as connection:
+        connection.exec_driver_sql("DROP TRIGGER inputs_unchanged")
+        connection.exec_driver_sql("UPDATE inputs SET topic = 't/x' WHERE id = 4")
+    with pytest.raises(BackupError, match="no backup was made: inputs: row 4 is not the one that was recorded"):
+        make_backup(site, tmp_path / "b", NOW_US)
 
 
 def test_the_command_says_that_nothing_leaves_where_nothing_was_said(tmp_path: Path) -> None:
