@@ -15,7 +15,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from motewatch.journal.errors import NotAJournalError
+from motewatch.journal.archives import FIRST, Manifest, folder_of, waiting
+from motewatch.journal.errors import ArchiveError, NotAJournalError
 from motewatch.journal.journal import Journal
 from motewatch.limits.errors import StandardFileError
 from motewatch.limits.standards.reading import standard_from_text
@@ -149,6 +150,37 @@ def test_the_manifest_of_a_backup(tmp_path: Path, text: str, key: str | None, va
     # Its files are not there, so that nothing is laid out however sound it is.
     refused_in_words(lambda: restore_backup(tmp_path / "backup", tmp_path / "target"), BackupError, NotAJournalError)
     assert not (tmp_path / "target").exists()
+
+
+ARCHIVED = {
+    "format": 2, "site": "demo", "number": 1, "kind": "seals", "name": "seals-2026-03-000001.parquet", "first_id": 1,
+    "last_id": 9, "first_us": None, "last_us": None, "rows": 9, "size": 900, "sha256": "00", "seal_before": 0,
+    "seal_before_hash": FIRST, "seal_after": 9, "seal_after_hash": "00", "made_us": 1, "previous": FIRST,
+    "kept": {"input_id": 1, "output_id": 1, "dead_letter_id": 0, "inputs": "", "outputs": "", "dead_letters": "",
+             "seals": {"9": "00"}},
+    "public_key": None, "signature": None,
+}  # fmt: skip
+"""Of a file that is not there: a manifest that is sound is read, and nothing is registered."""
+
+
+@given(text=damaged(json.dumps(ARCHIVED)), key=st.sampled_from([None, *ARCHIVED]), value=plain | st.just(10**30))
+@some
+def test_the_manifest_of_an_archive(tmp_path: Path, text: str, key: str | None, value: object) -> None:
+    changed = text if key is None else json.dumps(ARCHIVED | {key: value})
+    with Journal(tmp_path / "journal.db", site="demo") as journal:
+        folder_of(journal.store.path).mkdir(exist_ok=True)
+        file = folder_of(journal.store.path) / "seals-2026-03-000001.json"
+        file.write_bytes(changed.encode("utf-8", "surrogatepass"))
+        refused_in_words(lambda: waiting(journal.store), ArchiveError)
+
+        def as_registered() -> None:
+            made = Manifest.read(changed, "the register")
+            assert Manifest.read(made.text(), "the register") == made
+            assert made.hash
+
+        refused_in_words(as_registered, ArchiveError)
+        # Whoever put it there cannot keep the record from being checked: the file is named.
+        assert all(file.name in finding for finding in journal.verify())
 
 
 REPORT = {

@@ -19,8 +19,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, Final, Self
+from typing import Annotated, Any, ClassVar, Final
 
+from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic_core import from_json
 from sqlalchemy import Connection, Select, select
 
 from motewatch.journal import tables
@@ -42,6 +44,11 @@ LEAVING_INPUTS: Final = (MESSAGE, REFUSED)
 
 _c = tables.archives.c
 
+Whole = Annotated[int, Field(ge=-(2**63), lt=2**63)]
+"""As the database takes them: manifests are read that anybody may have put there."""
+
+_AS_IT_IS: Final = ConfigDict(extra="forbid", strict=True)
+
 
 class Kind(StrEnum):
     """What leaves the journal for archive files."""
@@ -60,9 +67,11 @@ class Kept:
     each seal that stays, by its id. See `kept`.
     """
 
-    input_id: int
-    output_id: int
-    dead_letter_id: int
+    __pydantic_config__: ClassVar = _AS_IT_IS
+
+    input_id: Whole
+    output_id: Whole
+    dead_letter_id: Whole
     inputs: str
     outputs: str
     dead_letters: str
@@ -78,23 +87,25 @@ class Kept:
 class Manifest:
     """What one file holds. Seals: the last one that is over before its first row, and the one that covers its last."""
 
-    format: int
+    __pydantic_config__: ClassVar = _AS_IT_IS
+
+    format: Whole
     site: str
-    number: int
+    number: Whole
     kind: Kind
     name: str
-    first_id: int
-    last_id: int
-    first_us: int | None
-    last_us: int | None
-    rows: int
-    size: int
+    first_id: Whole
+    last_id: Whole
+    first_us: Whole | None
+    last_us: Whole | None
+    rows: Whole
+    size: Whole
     sha256: str
-    seal_before: int
+    seal_before: Whole
     seal_before_hash: str
-    seal_after: int
+    seal_after: Whole
     seal_after_hash: str
-    made_us: int
+    made_us: Whole
     previous: str
     kept: Kept | None = None
     public_key: str | None = None
@@ -127,19 +138,28 @@ class Manifest:
         return self if key is None else replace(self, public_key=key.public, signature=key.sign(self.signed_text()))
 
     @classmethod
-    def read(cls, text: str, where: str) -> Self:
+    def read(cls, text: str | bytes, where: str) -> Manifest:
         """From its text. Raises `ArchiveError`."""
         try:
-            plain: dict[str, Any] = json.loads(text)
-            if plain["format"] not in (FORMAT, KEPT_FORMAT):
+            plain = from_json(text)
+            found = plain.get("format") if isinstance(plain, dict) else None
+            if isinstance(found, int) and found not in (FORMAT, KEPT_FORMAT):
                 raise ArchiveError(
-                    where,
-                    f"this archive has format {plain['format']}, this motewatch reads {FORMAT} and {KEPT_FORMAT}.",
+                    where, f"this archive has format {found}, this motewatch reads {FORMAT} and {KEPT_FORMAT}."
                 )
-            kept = None if plain["format"] == FORMAT else Kept(**plain["kept"])
-            return cls(**plain | {"kind": Kind(plain["kind"]), "kept": kept})
-        except (ValueError, TypeError, KeyError) as error:
+            manifest = _MANIFEST.validate_json(text)
+        except ValidationError as error:
+            first = error.errors(include_url=False, include_input=False)[0]
+            place = ".".join(map(str, first["loc"]))
+            raise ArchiveError(where, f"the manifest cannot be read: {place}: {first['msg']}.") from None
+        except ValueError as error:
             raise ArchiveError(where, f"the manifest cannot be read: {error}.") from None
+        if (manifest.kept is None) != (manifest.format < KEPT_FORMAT):
+            raise ArchiveError(where, f"the manifest cannot be read: kept does not go with format {manifest.format}.")
+        return manifest
+
+
+_MANIFEST: Final = TypeAdapter(Manifest)
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,7 +261,22 @@ def _manifests(folder: Path, after: int) -> Iterator[Manifest]:
         for file in folder.glob("*.json"):
             number = file.stem.rpartition("-")[2]
             if number.isascii() and number.isdigit() and int(number) > after:
-                yield Manifest.read(file.read_text("utf-8"), str(file))
+                manifest = _read(file)
+                if manifest is not None:
+                    yield manifest
+
+
+def _read(file: Path) -> Manifest | None:
+    try:
+        manifest = Manifest.read(file.read_bytes(), str(file))
+    except FileNotFoundError:
+        # Removed since the folder was listed: by a run that makes files, or because it was set aside.
+        return None
+    except OSError as error:
+        raise ArchiveError(str(file), f"the manifest cannot be read: {error.strerror}.") from None
+    if manifest.name != f"{file.stem}.parquet":
+        raise ArchiveError(str(file), "the manifest names another file than the one beside it.")
+    return manifest
 
 
 def _archived(connection: Connection, query: Select[Any]) -> list[Archived]:
