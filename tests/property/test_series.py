@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from motewatch.engine.records import Output, SampleTaken
 from motewatch.journal import series as module
 from motewatch.journal.journal import Journal
-from motewatch.journal.rollups import HOUR_US, PART_US, Rollups
+from motewatch.journal.rollups import HOUR_US, PART_US, Rollups, locations_on_record
 from motewatch.journal.rows import BY_TIME, Batch
-from motewatch.journal.series import all_samples, locations_on_record, page_of_samples, series
+from motewatch.journal.series import all_samples, page_of_samples, series
 from motewatch.measure.samples import Sample
 from motewatch.picture.trend import Rules, Trend, unmeasured
 from support.journal_records import sample

@@ -11,9 +11,10 @@ from motewatch.journal import search
 from motewatch.journal.archives import Kind
 from motewatch.journal.journal import Journal
 from motewatch.journal.reports import ReportReader, newest_seal
+from motewatch.journal.rollups import locations_on_record
 from motewatch.journal.rows import BY_TIME, Batch, DeadLetter, InputRow
 from motewatch.journal.sample_record import reading_rows, revisions
-from motewatch.journal.series import all_samples, locations_on_record, page_of_samples, series
+from motewatch.journal.series import all_samples, page_of_samples, series
 from motewatch.journal.signed import sample_texts
 from motewatch.wire.records import DAY_US, HOUR_US
 from support.journal_records import alarm, fact, sample

@@ -225,19 +225,6 @@ def all_samples(store: Store, location: str, from_us: int, until_us: int, page: 
             at_us = made[-1].end_us
 
 
-def locations_on_record(store: Store) -> list[str]:
-    """All locations that have samples, by id, those no longer configured included."""
-    found: set[str] = set()
-    with store.reading() as connection:
-        # One step of the index for each location: DISTINCT would read it whole. What is archived has sums of hours.
-        for column in (_samples.location, tables.sample_hours.c.location):
-            query, last = select(func.min(column)), ""
-            while (one := connection.execute(query.where(column > last)).scalar()) is not None:
-                found.add(one)
-                last = one
-    return sorted(found)
-
-
 def alarm_bars(store: Store, location: str, from_us: int, until_us: int) -> tuple[list[AlarmBar], bool]:
     """The location's alarms whose condition held in that time, by their start, and whether there are more."""
     here = _alarms.location == location

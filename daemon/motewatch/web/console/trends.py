@@ -11,11 +11,11 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from motewatch.engine.plan import Grade
+from motewatch.journal.rollups import locations_on_record
 from motewatch.journal.series import (
     NotSummedYetError,
     RulesOnRecord,
     alarm_bars,
-    locations_on_record,
     note_marks,
     series,
 )
