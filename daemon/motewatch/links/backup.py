@@ -224,13 +224,13 @@ def _link_or_copy(earlier: list[Path], source: Path, target: Path) -> None:
 
 
 def how_made(backup: Path) -> str:
-    """In words, how that backup was made. Raises `BackupError`, `OSError`."""
-    manifest = read_manifest(backup)
-    if not manifest.archives:
-        return "made and checked"
-    return (
-        f"made and checked, {manifest.archives} archive files by {'their rows' if manifest.whole else 'their hashes'}"
-    )
+    """In words, how that backup was made, as far as can be read."""
+    said = "made and checked"
+    with suppress(BackupError, OSError):
+        manifest = read_manifest(backup)
+        if manifest.archives:
+            said += f", {manifest.archives} archive files by {'their rows' if manifest.whole else 'their hashes'}"
+    return said
 
 
 def names_outside(manifest: Manifest) -> bool:
@@ -257,9 +257,9 @@ def scheduled(folder: Path, site: str) -> list[tuple[int, Path]]:
     return sorted(found)
 
 
-def remove_oldest(folder: Path, site: str, keep: int) -> list[Path]:
-    """Let the oldest of the scheduled backups go; returns which."""
-    old = [path for _, path in scheduled(folder, site)[:-keep]]
+def remove_oldest(folder: Path, site: str, keep: int, now_us: int) -> list[Path]:
+    """Let the oldest of the scheduled backups go; returns which. Those dated after now are none of the `keep`."""
+    old = [path for at_us, path in scheduled(folder, site) if at_us <= now_us][:-keep]
     for path in old:
         shutil.rmtree(path)
     return old

@@ -119,6 +119,7 @@ def test_each_command_says_what_it_walked_and_the_whole_finds_what_hashes_cannot
         assert (f"motewatch verify {proof}\n" in result.output) is (proof is not None)
     assert (read_manifest(tmp_path / "b").whole, read_manifest(tmp_path / "bw").whole) == (False, True)
     assert how_made(tmp_path / "b") == f"made and checked, {files} archive files by their hashes"
+    assert how_made(tmp_path / "nothing") == "made and checked"
     assert how_made(tmp_path / "bw") == f"made and checked, {files} archive files by their rows"
 
     forge_a_file(path)
