@@ -215,6 +215,27 @@ SHIPPED: Final[dict[str, Shipped]] = {
         1_440,
         _SEVERE,
     ),
+    "backup-failed": Shipped(
+        "the backup folder is missing, full or not writable, or the copy is not in order; the alarm's text says which",
+        "the record goes on; it is tried again each half hour, and earlier backups stay",
+        "Mend what the text names within the working day; make one by hand: motewatch backup.",
+        1_440,
+        _MAJOR,
+    ),
+    "backup-old": Shipped(
+        "backups fail or hang, were removed, or the disk that they go to is away",
+        "if this machine or its disk is lost, so are the days since the newest backup",
+        "Look at the backup folder and at the log, mend it today, and make one by hand: motewatch backup.",
+        1_440,
+        _SEVERE,
+    ),
+    "archives-failed": Shipped(
+        "no room for the archive file, its library or an earlier archive file is missing; the alarm's text says which",
+        "nothing is lost, but the journal goes on growing; it is tried again each half hour",
+        "Mend what the text names within the week, before the disk fills; then motewatch archive, or wait.",
+        1_440,
+        _MAJOR,
+    ),
     "marker-lost": Shipped(
         "the broker's access rules do not let the service write to its own marker topic, or read it",
         "after each connection nothing is judged, and nobody is called, for up to ten minutes",

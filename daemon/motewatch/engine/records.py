@@ -56,6 +56,12 @@ class Link(StrEnum):
     """Room on the journal's disk; down where it is little."""
     CERTIFICATES = "certificates"
     """Those that the service lives by; down where one ends soon, or has ended."""
+    BACKUP = "backup"
+    """Down from a backup that failed to the next one that was made."""
+    BACKUP_AGE = "backup-age"
+    """Down where the newest backup is too old."""
+    ARCHIVES = "archives"
+    """Down from a run that failed to the next one that went well."""
     MARKER = "marker"
     """What finds the end of what waited at the broker; down where the broker does not give it back."""
 

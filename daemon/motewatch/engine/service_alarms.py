@@ -51,6 +51,13 @@ _LINKS: Final = {
         "a certificate ends soon or has ended",
         "no certificate ends soon any more",
     ),
+    Link.BACKUP: ("service/backup", "the backup failed", "a backup was made again"),
+    Link.BACKUP_AGE: (
+        "service/backup-old",
+        "there is no backup of the last two and a half days",
+        "there is a new backup",
+    ),
+    Link.ARCHIVES: ("service/archives", "archives could not be made", "archives are made again"),
     Link.MARKER: (
         MARKER_ALARM,
         "the broker does not give back the marker that shows the end of what waited there",
@@ -58,11 +65,16 @@ _LINKS: Final = {
     ),
 }
 """The alarm of a link, and what is said when it goes and when it comes."""
+_SAYS_WHY: Final = frozenset({Link.BACKUP, Link.BACKUP_AGE, Link.ARCHIVES})
+"""Links that come back for more than one reason, and then say it; the others never did, and old records must replay."""
 SERVICE_ALARMS: Final = {
     BROKER_ALARM: Subject(BROKER_ALARM, "broker-down", Priority.HIGH),
     _TIME_SERIES_ALARM: Subject(_TIME_SERIES_ALARM, "time-series-down", Priority.LOW),
     _SPACE_ALARM: Subject(_SPACE_ALARM, "little-space", Priority.MEDIUM),
     _CERTIFICATES_ALARM: Subject(_CERTIFICATES_ALARM, "certificate-ends", Priority.MEDIUM),
+    "service/backup": Subject("service/backup", "backup-failed", Priority.LOW),
+    "service/backup-old": Subject("service/backup-old", "backup-old", Priority.MEDIUM),
+    "service/archives": Subject("service/archives", "archives-failed", Priority.LOW),
     MARKER_ALARM: Subject(MARKER_ALARM, "marker-lost", Priority.MEDIUM),
     _DEAD_LETTERS_ALARM: Subject(_DEAD_LETTERS_ALARM, "dead-letters", Priority.MEDIUM),
     "service/session": Subject("service/session", "session-lost", Priority.MEDIUM),
@@ -75,6 +87,11 @@ SERVICE_ALARMS: Final = {
 }
 GUESSES_ALARM: Final = 20
 """So many wrong links within a minute are no slip of a finger."""
+
+
+def alarm_of(link: Link) -> str:
+    """Id of the alarm of a link."""
+    return _LINKS[link][0]
 
 
 class ServiceAlarms:
@@ -121,7 +138,8 @@ class ServiceAlarms:
         alarm, away, back = _LINKS[change.link]
         detail = f": {change.detail}" if change.detail else ""
         if change.up:
-            desk.say(desk.book.returns(alarm, change.since_us, desk.time_us, back))
+            said = change.detail if change.detail and change.link in _SAYS_WHY else back
+            desk.say(desk.book.returns(alarm, change.since_us, desk.time_us, said))
         else:
             desk.say(desk.book.starts(SERVICE_ALARMS[alarm], change.since_us, desk.time_us, f"{away}{detail}"))
 

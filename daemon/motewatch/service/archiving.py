@@ -23,10 +23,9 @@ from motewatch.journal.leaving import is_leaving, let_go
 from motewatch.links.archives import words
 from motewatch.links.clock import TimeSource
 from motewatch.links.housekeeping import Job
-from motewatch.service.backups import last_due_us
+from motewatch.service.backups import Went, last_due_us
 from motewatch.service.patient import Patient
 from motewatch.site.retention import Retention
-from motewatch.wire.records import HOUR_US, MINUTE_US
 
 _log = logging.getLogger("motewatch.archives")
 
@@ -34,10 +33,10 @@ LOOK_S: Final = 10.0
 WORK_S: Final = 3.0
 """Rows are let go for so long at a look."""
 
-AGAIN_US: Final = 30 * MINUTE_US
+AGAIN_S: Final = 1_800.0
 """A run that failed, or met another one, is tried again after so long."""
 
-OTHER_US: Final = 6 * HOUR_US
+OTHER_S: Final = 6 * 3_600.0
 """One by hand, or one that outlived its service, is waited for so long before that is a failure."""
 
 BY: Final = "motewatch"
@@ -55,8 +54,10 @@ class Archiving:
         enter: Callable[[Entered], object],
         clock: TimeSource,
         rest: Callable[[float], object],
+        went: Went = lambda well, said: None,
     ) -> None:
-        """`rest`: waits so many seconds, less when the service stops."""
+        """`rest`: waits so many seconds, less when the service stops. `went`: hears of each run, once the rows that it
+        archived have left, how it went, and why it did not."""
         self._settings = settings
         self._site_path = site_path.resolve()
         self._journal = journal
@@ -65,10 +66,12 @@ class Archiving:
         self._clock = clock
         self._rest = rest
         self._making = Patient(15)
-        self._done_us = self._not_before_us = 0
-        self._waited_since_us: int | None = None
+        self._done_us: int | None = None
+        self._not_before_s = 0.0
+        self._waited_since_s: float | None = None
         self._leaving = True
-        self._told = self._stopped = False
+        self._went = went
+        self._made = self._told = self._stopped = False
 
     @property
     def job(self) -> Job:
@@ -88,27 +91,26 @@ class Archiving:
             # At the start, too: the last run of the service may have ended in the middle.
             self._leaving = self._let_go()
         else:
-            now_us = self._clock.now_us()
-            due_us = last_due_us(self._settings.at, self._zone, now_us)
-            # After a start, too: the last run may have been missed, and one too many finds nothing to do.
-            if due_us > self._done_us and now_us >= self._not_before_us:
-                self._begin(due_us, now_us)
+            now_s, due_us = self._clock.monotonic_s(), last_due_us(self._settings.at, self._zone, self._clock.now_us())
+            # After a start or a jump of the clock, too: a run may have been missed, and one too many finds nothing.
+            if due_us != self._done_us and now_s >= self._not_before_s:
+                self._begin(due_us, now_s)
 
     def stop(self, timeout_s: float = 0.3) -> None:
         """End what runs: a file that is not whole yet is made anew by the next run."""
         self._stopped = True
         self._making.stop(timeout_s)
 
-    def _begin(self, due_us: int, now_us: int) -> None:
+    def _begin(self, due_us: int, now_s: float) -> None:
         if is_under_way(self._journal.store):
-            if self._waited_since_us is None:
-                self._waited_since_us = now_us
-            if now_us - self._waited_since_us < OTHER_US:
-                self._not_before_us = now_us + AGAIN_US
+            if self._waited_since_s is None:
+                self._waited_since_s = now_s
+            if now_s - self._waited_since_s < OTHER_S:
+                self._not_before_s = now_s + AGAIN_S
                 _log.warning("archives are put off: another run makes files")
                 return
         else:
-            self._waited_since_us = None
+            self._waited_since_s = None
         self._done_us = due_us
         self._making.begin("archive", str(self._site_path))
 
@@ -117,15 +119,17 @@ class Archiving:
         if ended is None:
             return
         status, said = ended
-        self._leaving = True
+        self._leaving, self._made = True, status == 0
         if status:
             _log.error("archives could not be made", extra={"detail": said[-500:]})
             self._failed(said[-300:] or "no reason given")
 
     def _failed(self, why: str) -> None:
         """Say so, and try again later."""
-        self._done_us, self._not_before_us = 0, self._clock.now_us() + AGAIN_US
+        self._done_us, self._not_before_s = None, self._clock.monotonic_s() + AGAIN_S
+        self._made = False
         self._enter(Entered(BY, "archive-failed", "archive", why))
+        self._went(False, why)
 
     def _let_go(self) -> bool:
         """Whether there is more to do."""
@@ -149,6 +153,9 @@ class Archiving:
             return False
         if left.rows:
             _log.info("archived rows left the journal", extra={"rows": left.rows, "files": left.files})
+        if self._made and not more:
+            self._made = False
+            self._went(True, "")
         return more
 
     def _set_aside(self) -> str:

@@ -1,13 +1,16 @@
 """Backups by the clock: `motewatch backup` once a day, in a process of its own, and the oldest let go.
 
 In a process of its own, and a patient one, because checking the copy keeps a processor busy for minutes, and readings
-must not wait for that. How each went is put on the audit trail. Must not know what is in a backup.
+must not wait for that. It is told what time it is, because this one may not believe the machine's clock. A backup dated
+after now, made while the clock was wrong, is neither counted nor removed. How each went is put on the audit trail. Must
+not know what is in a backup.
 """
 
 from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import datetime, time, timedelta
 from pathlib import Path
 from typing import Final
@@ -15,20 +18,23 @@ from zoneinfo import ZoneInfo
 
 from motewatch.engine.records import Entered
 from motewatch.links.backup import how_made, remove_oldest, remove_unfinished, scheduled, scheduled_name
+from motewatch.links.backup_age import newest_backup
 from motewatch.links.clock import TimeSource
 from motewatch.links.housekeeping import Job
 from motewatch.service.patient import Patient
 from motewatch.site.backup import Backup
 from motewatch.site.instants import instant, instant_us
-from motewatch.wire.records import MINUTE_US
 
 _log = logging.getLogger("motewatch.backups")
 
 LOOK_S: Final = 20.0
-AGAIN_US: Final = 30 * MINUTE_US
+AGAIN_S: Final = 1_800.0
 """One that failed is tried again after so long."""
 
 BY: Final = "motewatch"
+
+Went = Callable[[bool, str], object]
+"""(did it go well, what was said of it)"""
 
 
 class Backups:
@@ -42,7 +48,9 @@ class Backups:
         zone: ZoneInfo,
         enter: Callable[[Entered], object],
         clock: TimeSource,
+        went: Went = lambda well, said: None,
     ) -> None:
+        """`went`: hears how each one went, and why it did not."""
         self._settings = settings
         self._site_path = site_path.resolve()
         self._folder = self._site_path.parent / settings.folder
@@ -50,9 +58,10 @@ class Backups:
         self._zone = zone
         self._enter = enter
         self._clock = clock
+        self._went = went
         self._making = Patient(10)
         self._target = self._folder
-        self._not_before_us = 0
+        self._not_before_s = 0.0
 
     @property
     def job(self) -> Job:
@@ -64,15 +73,18 @@ class Backups:
         if self._making.busy:
             self._look_after()
             return
-        now_us = self._clock.now_us()
-        if now_us < self._not_before_us:
+        if self._clock.monotonic_s() < self._not_before_s:
             return
-        made = scheduled(self._folder, self._site)
-        if made and made[-1][0] >= last_due_us(self._settings.at, self._zone, now_us):
+        now_us = self._clock.now_us()
+        newest_us = None
+        with suppress(OSError):
+            # Where the folder cannot be read, the command says why.
+            newest_us = newest_backup(self._folder, self._site, now_us)
+        if newest_us is not None and newest_us >= last_due_us(self._settings.at, self._zone, now_us):
             return
         remove_unfinished(self._folder, self._site)
         self._target = self._folder / scheduled_name(self._site, now_us)
-        self._making.begin("backup", str(self._site_path), str(self._target))
+        self._making.begin("backup", str(self._site_path), str(self._target), "--at", instant(now_us).isoformat())
         _log.info("backup begun", extra={"target": str(self._target)})
 
     def stop(self, timeout_s: float = 0.3) -> None:
@@ -85,15 +97,20 @@ class Backups:
             return
         status, said = ended
         if status == 0:
-            gone = remove_oldest(self._folder, self._site, self._settings.keep)
+            self._went(True, "")
+            now_us = self._clock.now_us()
+            gone = remove_oldest(self._folder, self._site, self._settings.keep, now_us)
             _log.info("backup made", extra={"target": str(self._target), "removed": len(gone)})
             how = how_made(self._target)
             removed = f"; {len(gone)} of the oldest removed" if gone else ""
-            self._enter(Entered(BY, "backup", f"backup/{self._target.name}", f"{how}{removed}"))
+            later = ", ".join(path.name for at_us, path in scheduled(self._folder, self._site) if at_us > now_us)
+            odd = f"; dated after now and not counted: {later[:300]}" if later else ""
+            self._enter(Entered(BY, "backup", f"backup/{self._target.name}", f"{how}{removed}{odd}"))
         else:
-            self._not_before_us = self._clock.now_us() + AGAIN_US
+            self._not_before_s = self._clock.monotonic_s() + AGAIN_S
             _log.error("the backup failed", extra={"target": str(self._target), "detail": said[-500:]})
             self._enter(Entered(BY, "backup-failed", f"backup/{self._target.name}", said[-300:] or "no reason given"))
+            self._went(False, said)
 
 
 def last_due_us(at: str, zone: ZoneInfo, now_us: int) -> int:

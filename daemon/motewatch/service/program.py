@@ -35,6 +35,8 @@ from motewatch.journal.rollups import Rollups
 from motewatch.journal.rows import OutboxRow
 from motewatch.links.alarm_gauges import publish_figures
 from motewatch.links.anchoring import Anchoring
+from motewatch.links.backup_age import LOOK_S as AGE_S
+from motewatch.links.backup_age import BackupAge
 from motewatch.links.broker import BrokerLink
 from motewatch.links.certificates import LOOK_S as CERTIFICATES_S
 from motewatch.links.certificates import CertificateFile, CertificateWatch, Ending, Source
@@ -61,8 +63,10 @@ from motewatch.service.optional_parts import OptionalParts
 from motewatch.service.replay import restore
 from motewatch.service.reporting import Reporting, mail_opener
 from motewatch.service.stopping import StopTime
+from motewatch.service.upkeep import Upkeep, no_longer
 from motewatch.service.watched import Watched
 from motewatch.service.writer import Item, Posted, Writer
+from motewatch.site.backup import Backup
 from motewatch.site.instants import instant
 from motewatch.site.models import Site
 from motewatch.wire.records import DAY_US, SECOND_US
@@ -208,6 +212,9 @@ class Service:
         self._thread = threading.Thread(target=self._run_writer, args=(writer,), name="writer", daemon=True)
         self._thread.start()
         self._parts.tell_all([change.alarm for change in journal.standing_alarms()])
+        holding = {change.alarm for change in journal.last_alarm_events() if change.holds}
+        for gone in no_longer(site, holding, self._clock.now_us()):
+            self.post(gone)
         if watched is not None:
             self._stop_later(watched.stop)
             watched.start()
@@ -322,11 +329,7 @@ class Service:
         if certificates is not None:
             jobs.append(Job("certificates", CERTIFICATES_S, certificates.look))
         if site.backup is not None:
-            backups = Backups(
-                site.backup, self.site_path, site.site.id, ZoneInfo(site.site.time_zone), self.post, self._clock
-            )
-            self._stop_later(backups.stop)
-            jobs.append(backups.job)
+            jobs += self._backup_jobs(site, site.backup)
         if site.retention is not None:
             archiving = Archiving(
                 site.retention,
@@ -336,6 +339,7 @@ class Service:
                 self.post,
                 self._clock,
                 self._over.wait,
+                Upkeep(Link.ARCHIVES, self.post, self._clock).went,
             )
             self._stop_later(archiving.stop)
             jobs.append(archiving.job)
@@ -355,6 +359,28 @@ class Service:
 
             jobs.append(Job("alarm-figures", interval_s, alarm_figures))
         return jobs
+
+    def _backup_jobs(self, site: Site, settings: Backup) -> list[Job]:
+        """Both in one: a folder on another machine that hangs may keep one hand of housekeeping, and no more."""
+        backups = Backups(
+            settings,
+            self.site_path,
+            site.site.id,
+            ZoneInfo(site.site.time_zone),
+            self.post,
+            self._clock,
+            Upkeep(Link.BACKUP, self.post, self._clock).went,
+        )
+        self._stop_later(backups.stop)
+        folder = self.site_path.resolve().parent / settings.folder
+        age = BackupAge(folder, site.site.id, self._report_backup_age, self._clock)
+        job = backups.job
+
+        def look() -> None:
+            age.learn()
+            job.run()
+
+        return [Job(job.name, job.every_s, look), Job("backup-age", AGE_S, age.look)]
 
     def _certificates(self, site: Site, link: BrokerLink) -> CertificateWatch | None:
         """Who looks after the certificates that the site names or the broker shows; None where there are none."""
@@ -602,6 +628,9 @@ class Service:
 
     def _report_space(self, enough: bool, since_us: int, detail: str) -> None:
         self.post(LinkChanged(Link.SPACE, enough, since_us, detail))
+
+    def _report_backup_age(self, well: bool, since_us: int, detail: str) -> None:
+        self.post(LinkChanged(Link.BACKUP_AGE, well, since_us, "" if well else detail))
 
     def _report_certificates(self, well: bool, since_us: int, detail: str) -> None:
         self.post(LinkChanged(Link.CERTIFICATES, well, since_us, detail))

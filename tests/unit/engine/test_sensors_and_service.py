@@ -170,6 +170,40 @@ def test_a_certificate_that_ends_soon_is_an_alarm_until_a_new_one_is_in_place() 
     ]
 
 
+@pytest.mark.parametrize(
+    ("link", "alarm", "away", "back"),
+    [
+        (Link.BACKUP, "service/backup", "the backup failed: no room", "a backup was made again"),
+        (
+            Link.BACKUP_AGE,
+            "service/backup-old",
+            "there is no backup of the last two and a half days: no room",
+            "there is a new backup",
+        ),
+        (Link.ARCHIVES, "service/archives", "archives could not be made: no room", "archives are made again"),
+    ],
+)
+def test_upkeep_that_fails_is_an_alarm_until_it_is_done_or_wanted_no_more(
+    link: Link, alarm: str, away: str, back: str
+) -> None:
+    inputs = [
+        at(T0 + 1 * S, LinkChanged(link, True, T0 + 1 * S)),
+        at(T0 + 30 * S, LinkChanged(link, False, T0 + 30 * S, "no room")),
+        at(T0 + 60 * S, LinkChanged(link, True, T0 + 60 * S)),
+        at(T0 + 61 * S, LinkChanged(link, False, T0 + 61 * S, "no room")),
+        at(T0 + 62 * S, LinkChanged(link, True, T0 + 62 * S, "not set up any more")),
+    ]
+    said = run(engine(), inputs, T0 + 70 * S)
+    assert about(said, "service") == [
+        f"{alarm} starts at +30 -> unacknowledged",
+        f"{alarm} returns at +60 -> returned-unacknowledged",
+        f"{alarm} starts at +61 -> unacknowledged",
+        f"{alarm} returns at +62 -> returned-unacknowledged",
+    ]
+    texts = [each.text for each in said if isinstance(each, AlarmChanged) and each.alarm == alarm]
+    assert texts == [away, back, away, "not set up any more"]
+
+
 def test_a_marker_that_the_broker_keeps_is_an_alarm_until_it_gives_it_back() -> None:
     inputs = [
         at(T0 + 1 * S, LinkChanged(Link.MARKER, True, T0 + 1 * S)),

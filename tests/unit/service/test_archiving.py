@@ -19,9 +19,11 @@ from motewatch.journal.leaving import is_leaving, let_go
 from motewatch.journal.rows import BY_TIME, Batch
 from motewatch.links.archives import words
 from motewatch.links.clock import Clock, TimeSource
-from motewatch.service.archiving import AGAIN_US, OTHER_US, Archiving
+from motewatch.service.archiving import AGAIN_S, OTHER_S, Archiving
+from motewatch.service.backups import Went
 from motewatch.service.only_one import only_service
 from motewatch.site.retention import Retention
+from motewatch.wire.records import DAY_US
 from support.archive_journal import FULL, STAY, everything, record
 from support.command_line import write_site
 from support.facility import site_dict
@@ -32,14 +34,19 @@ NAME = site_dict()["site"]["id"]
 
 
 def start(
-    folder: Path, journal: Journal, clock: TimeSource | None = None, **retention: Any
+    folder: Path,
+    journal: Journal,
+    clock: TimeSource | None = None,
+    went: Went = lambda well, said: None,
+    **retention: Any,
 ) -> tuple[Archiving, list[Entered]]:
     """The job as the service runs it."""
+    rest = threading.Event().wait
     site = write_site(folder, site_dict() | {"retention": retention, "service": {"journal": "journal.db"}})
     told: list[Entered] = []
     settings = Retention(**retention)
     return (
-        Archiving(settings, site, journal, ZoneInfo("UTC"), told.append, clock or Clock(), threading.Event().wait),
+        Archiving(settings, site, journal, ZoneInfo("UTC"), told.append, clock or Clock(), rest, went),
         told,
     )
 
@@ -49,11 +56,16 @@ def test_what_is_due_is_made_beside_and_leaves_and_is_told(tmp_path: Path) -> No
     with only_service(path), Journal(path, site=NAME) as journal:
         record(journal)
         before = everything(path)
-        job, told = start(tmp_path, journal, messages_days=35, samples_days=35, at="00:00")
+        went: list[tuple[bool, bool]] = []
+
+        def hear(well: bool, _: str) -> None:
+            went.append((well, is_leaving(journal.store)))
+
+        job, told = start(tmp_path, journal, went=hear, messages_days=35, samples_days=35, at="00:00")
 
         def archived() -> bool:
             job.look()
-            return len(told) >= 3 and not is_leaving(journal.store)
+            return len(told) >= 3 and bool(went)
 
         wait_until(archived, "archived rows to leave", 120)
         names = sorted(each.name for each in folder_of(path).glob("*.parquet"))
@@ -65,13 +77,17 @@ def test_what_is_due_is_made_beside_and_leaves_and_is_told(tmp_path: Path) -> No
         assert journal.verify() == []
         job.look()
         assert len(told) == 3, "the next run is tomorrow's"
+        assert went == [(True, False)], "it went well once the rows had left"
         job.stop()
 
 
 def test_a_run_that_fails_is_told_with_the_reason(tmp_path: Path) -> None:
     path = tmp_path / "journal.db"
     with only_service(path), Journal(path, site=NAME) as journal:
-        job, told = start(tmp_path, journal, messages_days=35, at="00:00")
+        went: list[tuple[bool, str]] = []
+        job, told = start(
+            tmp_path, journal, went=lambda well, said: went.append((well, said)), messages_days=35, at="00:00"
+        )
         (tmp_path / "site.toml").write_text("format = 2\n")
 
         def said() -> bool:
@@ -81,6 +97,8 @@ def test_a_run_that_fails_is_told_with_the_reason(tmp_path: Path) -> None:
         wait_until(said, "the end of the run", 60)
         assert told[0].action == "archive-failed"
         assert "format" in told[0].detail
+        job.look()
+        assert went == [(False, told[0].detail)], "rows of earlier runs that leave make no success of it"
         job.stop()
 
 
@@ -90,12 +108,12 @@ def test_another_run_is_waited_for_and_told_only_where_it_does_not_end(tmp_path:
         clock = FakeClock()
         job, told = start(tmp_path, journal, clock, messages_days=35, at="00:00")
         with one_run(journal.store):
-            for _ in range(OTHER_US // AGAIN_US):
+            for _ in range(round(OTHER_S / AGAIN_S)):
                 job.look()
                 job.look()
                 job.look()
                 assert told == []
-                clock.wall_us += AGAIN_US
+                clock.go(AGAIN_S)
 
             def said() -> bool:
                 job.look()
@@ -171,7 +189,9 @@ def test_a_file_that_is_of_no_use_is_told_set_aside_and_made_anew(
         job.look()
         assert told[-1] is failed, "tried again after half an hour, not at every look"
 
-        clock.wall_us += AGAIN_US
+        # However the clock is set meanwhile.
+        clock.wall_us -= 400 * DAY_US
+        clock.go(AGAIN_S)
 
         def archived() -> bool:
             job.look()

@@ -10,14 +10,16 @@ import pytest
 from motewatch.engine.records import Entered
 from motewatch.journal.journal import Journal
 from motewatch.journal.rows import BY_TIME, Batch
-from motewatch.links.backup import scheduled
-from motewatch.links.clock import Clock
-from motewatch.service.backups import Backups, last_due_us
+from motewatch.links.backup import make_backup, read_manifest, scheduled, scheduled_name
+from motewatch.links.clock import Clock, TimeSource
+from motewatch.service.backups import AGAIN_S, Backups, last_due_us
 from motewatch.site.backup import Backup
 from motewatch.site.instants import instant, instant_us
+from motewatch.wire.records import DAY_US
 from support.command_line import write_site
 from support.facility import site_dict
 from support.journal_records import fact
+from support.links_fakes import FakeClock
 from support.servers import wait_until
 
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -43,13 +45,22 @@ def test_when_one_is_due(now: str, due: str) -> None:
 
 
 class Bench:
-    def __init__(self, folder: Path, keep: int = 1) -> None:
+    def __init__(self, folder: Path, keep: int = 1, clock: TimeSource | None = None) -> None:
         self.site = write_site(folder, site_dict())
         with Journal(folder / "motewatch.db", site=NAME) as journal:
             journal.commit(Batch(outputs=[(BY_TIME, fact())], engine_us=1))
         self.told: list[Entered] = []
         settings = Backup(folder="backups", at="00:00", keep=keep)
-        self.backups = Backups(settings, self.site, NAME, BERLIN, self.told.append, Clock())
+        self.went: list[tuple[bool, str]] = []
+        self.backups = Backups(
+            settings,
+            self.site,
+            NAME,
+            BERLIN,
+            self.told.append,
+            clock or Clock(),
+            lambda well, said: self.went.append((well, said)),
+        )
 
     def until_told(self) -> Entered:
         def look() -> bool:
@@ -69,6 +80,7 @@ def test_one_that_is_due_is_made_once_and_put_on_the_audit_trail(tmp_path: Path)
     bench.backups.look()
     bench.backups.look()
     assert len(bench.told) == 1
+    assert bench.went == [(True, "")]
     assert [each.name for each in (tmp_path / "backups").iterdir()] == [path.name]
 
 
@@ -77,9 +89,43 @@ def test_one_that_fails_is_told_with_the_reason_and_not_tried_at_once_again(tmp_
     told = bench.until_told()
     assert told.action == "backup-failed"
     assert "does not exist. Make it first." in told.detail
+    ((well, said),) = bench.went
+    assert not well
+    assert "does not exist. Make it first." in said
     bench.backups.look()
     bench.backups.look()
     assert len(bench.told) == 1
+
+
+def test_one_dated_after_now_neither_stands_for_a_backup_nor_takes_the_place_of_one(tmp_path: Path) -> None:
+    folder = tmp_path / "backups"
+    folder.mkdir()
+    clock = FakeClock()
+    bench = Bench(tmp_path, clock=clock)
+    later = folder / scheduled_name(NAME, clock.wall_us + 300 * DAY_US)
+    make_backup(bench.site, later, clock.wall_us + 300 * DAY_US)
+    for day in range(2):
+        clock.wall_us += DAY_US
+        bench.told.clear()
+        told = bench.until_told()
+        made = folder / scheduled_name(NAME, clock.wall_us)
+        assert (told.action, told.subject) == ("backup", f"backup/{made.name}")
+        assert told.detail.endswith(f"; dated after now and not counted: {later.name}")
+        assert ("1 of the oldest removed" in told.detail) == (day == 1)
+        assert sorted(path.name for path in folder.iterdir()) == sorted([made.name, later.name])
+        # By the time that the service takes it to be, whatever this machine's clock says.
+        assert read_manifest(made).at_us == clock.wall_us
+
+
+def test_one_that_failed_is_tried_again_though_the_clock_is_set_back(tmp_path: Path) -> None:
+    clock = FakeClock()
+    bench = Bench(tmp_path, clock=clock)
+    assert bench.until_told().action == "backup-failed"
+    bench.told.clear()
+    (tmp_path / "backups").mkdir()
+    clock.wall_us -= 300 * DAY_US
+    clock.go(AGAIN_S)
+    assert bench.until_told().action == "backup"
 
 
 def test_one_under_way_ends_with_the_service_and_leaves_no_backup(tmp_path: Path) -> None:
