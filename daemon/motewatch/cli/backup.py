@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,6 +11,7 @@ import typer
 from motewatch.cli.extent import WholeOption, walked
 from motewatch.cli.options import SitePath
 from motewatch.links.clock import Clock
+from motewatch.site.instants import instant_us
 
 if TYPE_CHECKING:
     from motewatch.links.backup import Manifest
@@ -25,6 +27,7 @@ def backup(
     site: SitePath,
     target: Annotated[Path, typer.Argument(metavar="TARGET", help="The new folder.", show_default=False)],
     whole: WholeOption = False,
+    at: Annotated[str | None, typer.Option(hidden=True, help="What time it is, told by the service.")] = None,
 ) -> None:
     """Back up journal, archive files and site file.
 
@@ -37,7 +40,9 @@ def backup(
     """
     from motewatch.links.backup import make_backup
 
-    made = make_backup(site, target, Clock().now_us(), whole)
+    # A service that does not believe this machine's clock says what to believe.
+    now_us = Clock().now_us() if at is None else instant_us(datetime.fromisoformat(at))
+    made = make_backup(site, target, now_us, whole)
     typer.echo(f"Backed up to {target}, checked and in order: {_holds(made)}.")
     _tell_extent(made, whole, site)
     _tell_missing(made)

@@ -170,7 +170,7 @@ def test_the_oldest_scheduled_ones_go_and_nothing_else(site: Path, tmp_path: Pat
     (folder / "mine").mkdir()
     (folder / f"{name}-20200101T000000Z").mkdir()
     (folder / f".{name}-20260101T000000Z.part-x").mkdir()
-    gone = remove_oldest(folder, name, 2)
+    gone = remove_oldest(folder, name, 2, NOW_US + 3 * DAY_US)
     remove_unfinished(folder, name)
     assert [path.name for path in gone] == [scheduled_name(name, NOW_US + day * DAY_US) for day in (0, 1)]
     assert [at for at, _ in scheduled(folder, name)] == [NOW_US + 2 * DAY_US, NOW_US + 3 * DAY_US]
