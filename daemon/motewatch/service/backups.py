@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import datetime, time, timedelta
 from pathlib import Path
 from typing import Final
@@ -17,6 +18,7 @@ from zoneinfo import ZoneInfo
 
 from motewatch.engine.records import Entered
 from motewatch.links.backup import how_made, remove_oldest, remove_unfinished, scheduled, scheduled_name
+from motewatch.links.backup_age import newest_backup
 from motewatch.links.clock import TimeSource
 from motewatch.links.housekeeping import Job
 from motewatch.service.patient import Patient
@@ -31,6 +33,9 @@ AGAIN_S: Final = 1_800.0
 
 BY: Final = "motewatch"
 
+Went = Callable[[bool, str], object]
+"""(did it go well, what was said of it)"""
+
 
 class Backups:
     """One site's. `job` is the whole work."""
@@ -43,7 +48,9 @@ class Backups:
         zone: ZoneInfo,
         enter: Callable[[Entered], object],
         clock: TimeSource,
+        went: Went = lambda well, said: None,
     ) -> None:
+        """`went`: hears how each one went, and why it did not."""
         self._settings = settings
         self._site_path = site_path.resolve()
         self._folder = self._site_path.parent / settings.folder
@@ -51,6 +58,7 @@ class Backups:
         self._zone = zone
         self._enter = enter
         self._clock = clock
+        self._went = went
         self._making = Patient(10)
         self._target = self._folder
         self._not_before_s = 0.0
@@ -68,8 +76,11 @@ class Backups:
         if self._clock.monotonic_s() < self._not_before_s:
             return
         now_us = self._clock.now_us()
-        made = [at_us for at_us, _ in scheduled(self._folder, self._site) if at_us <= now_us]
-        if made and made[-1] >= last_due_us(self._settings.at, self._zone, now_us):
+        newest_us = None
+        with suppress(OSError):
+            # Where the folder cannot be read, the command says why.
+            newest_us = newest_backup(self._folder, self._site, now_us)
+        if newest_us is not None and newest_us >= last_due_us(self._settings.at, self._zone, now_us):
             return
         remove_unfinished(self._folder, self._site)
         self._target = self._folder / scheduled_name(self._site, now_us)
@@ -86,6 +97,7 @@ class Backups:
             return
         status, said = ended
         if status == 0:
+            self._went(True, "")
             now_us = self._clock.now_us()
             gone = remove_oldest(self._folder, self._site, self._settings.keep, now_us)
             _log.info("backup made", extra={"target": str(self._target), "removed": len(gone)})
@@ -98,6 +110,7 @@ class Backups:
             self._not_before_s = self._clock.monotonic_s() + AGAIN_S
             _log.error("the backup failed", extra={"target": str(self._target), "detail": said[-500:]})
             self._enter(Entered(BY, "backup-failed", f"backup/{self._target.name}", said[-300:] or "no reason given"))
+            self._went(False, said)
 
 
 def last_due_us(at: str, zone: ZoneInfo, now_us: int) -> int:

@@ -51,7 +51,16 @@ class Bench:
             journal.commit(Batch(outputs=[(BY_TIME, fact())], engine_us=1))
         self.told: list[Entered] = []
         settings = Backup(folder="backups", at="00:00", keep=keep)
-        self.backups = Backups(settings, self.site, NAME, BERLIN, self.told.append, clock or Clock())
+        self.went: list[tuple[bool, str]] = []
+        self.backups = Backups(
+            settings,
+            self.site,
+            NAME,
+            BERLIN,
+            self.told.append,
+            clock or Clock(),
+            lambda well, said: self.went.append((well, said)),
+        )
 
     def until_told(self) -> Entered:
         def look() -> bool:
@@ -71,6 +80,7 @@ def test_one_that_is_due_is_made_once_and_put_on_the_audit_trail(tmp_path: Path)
     bench.backups.look()
     bench.backups.look()
     assert len(bench.told) == 1
+    assert bench.went == [(True, "")]
     assert [each.name for each in (tmp_path / "backups").iterdir()] == [path.name]
 
 
@@ -79,6 +89,9 @@ def test_one_that_fails_is_told_with_the_reason_and_not_tried_at_once_again(tmp_
     told = bench.until_told()
     assert told.action == "backup-failed"
     assert "does not exist. Make it first." in told.detail
+    ((well, said),) = bench.went
+    assert not well
+    assert "does not exist. Make it first." in said
     bench.backups.look()
     bench.backups.look()
     assert len(bench.told) == 1
