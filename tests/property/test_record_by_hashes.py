@@ -201,6 +201,10 @@ def test_both_extents_find_nothing_in_a_journal_in_order(journals: dict[str, Pat
         assert bool(left["seals"]) is (state not in ("messages", "samples", "nothing"))
         rows = forger.raw.execute("SELECT count(*) FROM seals WHERE id < ?", (left["seals"],)).fetchone()[0]
         assert rows >= 3 or not left["seals"] or state == "sealed late", "those that anchors and a report name"
+        with Journal.open_reader(path) as journal:
+            found = journal.chain()
+        assert bool(found.found_inputs) is bool(found.found_outputs) is (state == "sealed late")
+        assert found.archived == left["seals"]
 
 
 @pytest.mark.parametrize("state", [each for each in STATES if each not in ("leaving", "first format", "letters")])

@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from typing import Any, Final
 
-from sqlalchemy import Connection, Select, select
+from sqlalchemy import Connection, Select, func, select
 
 from motewatch.journal import seals, tables
 from motewatch.journal.archives import LEAVING_INPUTS, Archived, Kept, Kind, heads, manifests
@@ -159,6 +159,10 @@ def _named(connection: Connection, first: int, last: int) -> set[int]:
     named = {last}
     for column in (tables.anchors.c.seal_id, tables.reports.c.seal):
         named.update(connection.execute(select(column).where(column.between(first, last))).scalars())
+    opening = select(func.max(_seals.id)).where(_seals.opening == 1)
+    found = connection.execute(opening.where(_seals.id.between(first, last))).scalar()
+    if found is not None and connection.execute(opening.where(_seals.id == found + 1)).scalar() is None:
+        named.add(found)
     return named
 
 

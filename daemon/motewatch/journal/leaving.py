@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import Connection, delete, func, insert, literal_column, select, update
+from sqlalchemy import Connection, delete, func, insert, literal_column, or_, select, update
 
 from motewatch.journal import tables
 from motewatch.journal.archive_files import sha256_of
@@ -192,8 +192,16 @@ def _delete(store: Store, archive: Archived, turn: Callable[[], bool]) -> tuple[
 
 
 def _free_seals(archive: Archived) -> Iterator[Any]:
-    """Seals that nobody in the journal names. The last one of each file stays: the next file begins after it."""
+    """Seals that nobody in the journal names. The last one of each file stays: the next file begins after it.
+
+    So does the last one over what was sealed as it was found: it says from where on the chain holds.
+    """
+    following = tables.seals.alias()
     yield _seals.id < archive.last_id
+    yield or_(
+        _seals.opening == 0,
+        select(literal_column("1")).where(following.c.id == _seals.id + 1, following.c.opening == 1).exists(),
+    )
     yield ~select(tables.anchors.c.id).where(tables.anchors.c.seal_id == _seals.id).exists()
     yield ~select(literal_column("1")).select_from(tables.reports).where(tables.reports.c.seal == _seals.id).exists()
 
