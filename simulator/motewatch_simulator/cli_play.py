@@ -20,6 +20,7 @@ from motewatch_simulator.cli_words import (
     CaFile,
     Host,
     PasswordFile,
+    Passwords,
     PhysicsSpeed,
     Port,
     Quiet,
@@ -83,6 +84,7 @@ def run(
     ] = None,
     username: Username = None,
     password_file: PasswordFile = None,
+    passwords: Passwords = None,
     ca_file: CaFile = None,
     quiet: Quiet = False,
 ) -> None:
@@ -106,6 +108,7 @@ def run(
             ca_file is not None,
             None if ca_file is None else str(ca_file),
         )
+        accounts = None if passwords is None else {each.id: secret(passwords / each.id) for each in site.sensors}
         simulation = simulated(piece, seed, start_us, physics_speed)
         show = silent if quiet else _shows(Timeline(story.incidents, start_us, story.scenario.repeat_s), length_s)
         with contextlib.ExitStack() as stack:
@@ -118,6 +121,7 @@ def run(
                 clock,
                 run_id=boot_id(now_us),
                 log=out,
+                passwords=accounts,
             )
             end = play(
                 simulation.emissions(),

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from threading import Event
-from typing import Annotated, NoReturn, TextIO
+from typing import Annotated, NoReturn, TextIO, overload
 
 import typer
 
@@ -31,8 +31,23 @@ Host = Annotated[str | None, typer.Option(help="Broker; absent: the site file's.
 Port = Annotated[int | None, typer.Option(min=1, max=65_535, help="Its port; absent: the site file's.")]
 Username = Annotated[str | None, typer.Option(help="User name at the broker.")]
 PasswordFile = Annotated[Path | None, typer.Option(help="File with the password at the broker.")]
+Passwords = Annotated[
+    Path | None,
+    typer.Option(
+        help="Folder with a file for each sensor, named by its id, holding its password: each comes under its own "
+        "account, as a broker wants it that allows an account one connection."
+    ),
+]
 CaFile = Annotated[Path | None, typer.Option(help="Certificate authority of the broker; turns TLS on.")]
 Quiet = Annotated[bool, typer.Option("--quiet", help="No progress line.")]
+
+
+@overload
+def secret(path: Path) -> str: ...
+
+
+@overload
+def secret(path: None) -> None: ...
 
 
 def secret(path: Path | None) -> str | None:

@@ -7,7 +7,8 @@ a few connections; MQTT allows one will per connection, so there presence is sta
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import TextIO
 
 from motewatch.wire.topics import Topics
@@ -35,8 +36,12 @@ class Fleet:
         run_id: str,
         log: TextIO | None = None,
         own_connections: int = OWN_CONNECTIONS,
+        passwords: Mapping[str, str] | None = None,
     ) -> None:
-        """`run_id` makes the client ids of this run unlike those of another one; `log` gets a line per message."""
+        """`run_id` makes the client ids of this run unlike those of another one; `log` gets a line per message.
+
+        `passwords` by sensor: each comes under an account of its own, named as it is, and has a connection of its own.
+        """
         self._topics = topics
         self._clock = clock
         self._log = log
@@ -45,7 +50,7 @@ class Fleet:
         self._last_boot: dict[str, str] = {}
         self._cut: set[str] = set()
         """Sensors that have no network at present: what they keep waits for the scenario, not for us."""
-        own = len(sensors) <= own_connections
+        own = len(sensors) <= own_connections or passwords is not None
         groups = (
             [[sensor] for sensor in sensors]
             if own
@@ -57,7 +62,7 @@ class Fleet:
         for i, group in enumerate(groups):
             name = group[0] if own else f"shared-{i}"
             link = Link(
-                address,
+                address if passwords is None else replace(address, username=name, password=passwords[name]),
                 f"sensor-{name}-{run_id}",
                 clock,
                 resend_s=keeping.resend_s,

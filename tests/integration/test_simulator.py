@@ -139,6 +139,7 @@ def playing(
     *,
     own_connections: int = 50,
     address: Address | None = None,
+    passwords: dict[str, str] | None = None,
     **keeping: Any,
 ) -> Iterator[Playing]:
     """Two sensors that send ten readings a second each."""
@@ -157,6 +158,7 @@ def playing(
         run_id=boot_id(start_us),
         log=log,
         own_connections=own_connections,
+        passwords=passwords,
     )
     run = Playing(fleet, Event(), log)
 
@@ -292,6 +294,20 @@ def test_a_refused_publication_is_not_taken_for_an_acknowledgement(tmp_path: Pat
         assert end.acknowledged == 0
         assert end.refused == end.sent
         assert run.log.getvalue() == ""
+
+
+def test_each_sensor_may_come_under_an_account_of_its_own(tmp_path: Path) -> None:
+    sensors = [sensor.id for sensor in a_site().sensors]
+    accounts = {each: Account(f"of {each}", (f"topic write motewatch/v1/testing/+/{each}",)) for each in sensors}
+    with running(Mosquitto(tmp_path, accounts=accounts)) as server:
+        passwords = {each: f"of {each}" for each in sensors}
+        # Also where as many would share a few connections.
+        with playing(server.port, own_connections=1, passwords=passwords) as run:
+            wait_until(lambda: run.fleet.connected == len(sensors), "a connection of each")
+            wait_until(lambda: run.fleet.unheard > 10, "readings that the broker takes")
+            end = run.end()
+        assert end.refused == 0
+        assert end.connections == len(sensors)
 
 
 def a_plan(sensors: int, rate: float) -> load.LoadPlan:
