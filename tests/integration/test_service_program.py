@@ -120,9 +120,11 @@ def test_a_signal_ends_it_with_status_0(mosquitto: Mosquitto, tmp_path: Path, nu
 def test_its_state_is_told_on_one_screen_while_it_runs_while_it_hangs_and_after(
     mosquitto: Mosquitto, tmp_path: Path
 ) -> None:
-    path = write_site(tmp_path, live_site({"port": mosquitto.port}))
+    site = live_site({"port": mosquitto.port})
+    path = write_site(tmp_path, site | {"backup": {"folder": "backups", "at": "00:00"}})
     with Program(path) as program, Peer(mosquitto.port) as peer:
         told = wait_until(lambda: text_with(run("status", path).output, "yes, as process "), "a sign of life")
+        assert "the backup folder is not there" in told
         assert "nothing has ever come" in told
         peer.publish(*spot(1, ABOVE))
         told = wait_until(lambda: text_with(run("status", path).output, "1 of high priority"), "the alarm")
@@ -142,6 +144,8 @@ def test_its_state_is_told_on_one_screen_while_it_runs_while_it_hangs_and_after(
         assert hanging["Are they kept?"] == "not well"
         program.signal(signal.SIGCONT)
         wait_until(lambda: answers_of(path)["Does the service run?"] == "well", "the next sign of life")
+        wait_until(lambda: "service/backup" in standing(tmp_path), "the alarm of the backup that failed", 90)
+        assert "the last one failed; the backup folder is not there" in run("status", path).output
         program.stop()
     after = answers_of(path)
     assert after["Does the service run?"] == "not well"

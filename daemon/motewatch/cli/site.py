@@ -12,6 +12,7 @@ import typer
 from motewatch.cli.options import SitePath
 from motewatch.links.channel_checks import check_channel_files
 from motewatch.links.clock import Clock
+from motewatch.links.folder_checks import check_folders
 from motewatch.links.library_checks import check_libraries
 from motewatch.links.site_file import check_site, load_site
 from motewatch.site.models import Site, standard_text
@@ -65,7 +66,7 @@ def check(
     problems = check_site(file, Clock().now_us())
     if not errors(problems):
         site = load_site(file)
-        problems += check_channel_files(site, file) + check_libraries(site, file)
+        problems += check_channel_files(site, file) + check_libraries(site, file) + check_folders(site, file)
     for problem in problems:
         typer.echo(str(problem))
     wrong = len(errors(problems))

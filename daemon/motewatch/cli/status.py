@@ -22,7 +22,7 @@ def add_to(app: typer.Typer) -> None:
 def status(site: SitePath, form: FormatOption = Format.TABLE) -> None:
     """Is all well? On one screen.
 
-    Do readings come in, are they kept, do they go on, can people be reached?
+    Do readings come in, are they kept, do they go on, can people be reached, are backups made?
     Reads the journal and the state of its disk, beside a running service or without one. Exit status 1 where something
     is not well, so that it can be asked by a program.
 
@@ -40,7 +40,7 @@ def status(site: SitePath, form: FormatOption = Format.TABLE) -> None:
     file = site.parent / facility.service.journal
     now_us, zone = Clock().now_us(), ZoneInfo(facility.site.time_zone)
     with open_journal(facility, site) as journal:
-        found = findings(facts_of(journal, facility, file, holder(file), sign_of_life(file), now_us), zone)
+        found = findings(facts_of(journal, facility, site.parent, holder(file), sign_of_life(file), now_us), zone)
     if form is Format.TABLE:
         signed = signs_for(sys.stdout.encoding).holds == "✓"
         typer.echo(f"{facility.site.name}, {clock(now_us, zone)} {facility.site.time_zone}\n")

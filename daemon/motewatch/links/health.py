@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 
 from motewatch.alarms.lifecycle import STANDING, State
@@ -15,17 +15,20 @@ from motewatch.engine.subject import CHANNEL_PART, NOBODY_ALARM, OUT_OF_USE
 from motewatch.journal.archives import archive_bytes
 from motewatch.journal.heard import heard_since, newest_reading_us
 from motewatch.journal.journal import Journal
-from motewatch.picture.health import Facts, Sign, Waiting
+from motewatch.links.backup_age import newest_backup
+from motewatch.picture.health import BackupFacts, Facts, Sign, Waiting
 from motewatch.site.models import Site
 from motewatch.site.targets import named_rotas
 from motewatch.wire.records import DAY_US, HOUR_US, SECOND_US
 
 _UNACKNOWLEDGED = (State.UNACKNOWLEDGED, State.RETURNED_UNACKNOWLEDGED)
-_BROKER_KIND, _SERIES_KIND, _SILENT_KIND, _TEST_KIND = (
+_BROKER_KIND, _SERIES_KIND, _SILENT_KIND, _TEST_KIND, _BACKUP_KIND, _ARCHIVES_KIND = (
     "broker-down",
     "time-series-down",
     "sensor-silent",
     "callout-test",
+    "backup-failed",
+    "archives-failed",
 )
 MANY = 10_000
 
@@ -34,8 +37,11 @@ SLACK_US = 10 * SECOND_US
 """A reading is on its way for so long at most, and so is what tells of it."""
 
 
-def facts_of(journal: Journal, site: Site, file: Path, process: str | None, sign: Sign | None, now_us: int) -> Facts:
-    """`file`: the journal's; `process`: of the service that runs on it, and its sign of life."""
+def facts_of(
+    journal: Journal, site: Site, base_dir: Path, process: str | None, sign: Sign | None, now_us: int
+) -> Facts:
+    """`base_dir`: the site file's folder; `process`: of the service that runs on the journal, and its sign of life."""
+    file = Path(journal.store.path)
     if process is not None and sign is not None:
         # What is on record goes by the service's time, also where it does not believe this machine's clock.
         now_us -= sign.clock_off_us
@@ -81,6 +87,8 @@ def facts_of(journal: Journal, site: Site, file: Path, process: str | None, sign
         channels=len(site.channels),
         channels_out=sorted(change.alarm.removeprefix(OUT_OF_USE + CHANNEL_PART) for change in out if _channel(change)),
         parts_out=sorted(change.alarm.removeprefix(OUT_OF_USE) for change in out if not _channel(change)),
+        backup=_backup(site, base_dir, kinds, now_us),
+        archives_fail=_ARCHIVES_KIND in kinds,
         failing_tests=sorted(change.alarm for change in holding if change.kind == _TEST_KIND),
     )
 
@@ -98,6 +106,16 @@ def _silent(journal: Journal, site: Site, holding: Sequence[AlarmChanged], now_u
         for sensor, quiet_us in sorted(may_be_quiet.items())
         if sensor in told or heard.get(sensor, 0) < now_us - quiet_us
     ]
+
+
+def _backup(site: Site, base_dir: Path, kinds: Collection[str], now_us: int) -> BackupFacts | None:
+    if site.backup is None:
+        return None
+    folder, failed = base_dir / site.backup.folder, _BACKUP_KIND in kinds
+    try:
+        return BackupFacts(newest_backup(folder, site.site.id, now_us), failed, folder.is_dir())
+    except OSError:
+        return BackupFacts(None, failed, None)
 
 
 def _channel(change: AlarmChanged) -> bool:

@@ -13,7 +13,7 @@ from enum import Enum
 from zoneinfo import ZoneInfo
 
 from motewatch.picture.words import clock, lasting
-from motewatch.wire.records import DAY_US, MINUTE_US, SECOND_US
+from motewatch.wire.records import DAY_US, HOUR_US, MINUTE_US, SECOND_US
 
 LATE_US = 5 * MINUTE_US
 """What waits longer to go on has a reason that somebody should know."""
@@ -23,6 +23,9 @@ BEHIND_US = 60 * SECOND_US
 
 SIGN_US = 30 * SECOND_US
 """A service that has given no sign of life for longer hangs: it gives one every few seconds."""
+
+BACKUP_US = 36 * HOUR_US
+"""One is made each day, and of a large record it takes hours."""
 
 LEAST_FREE_BYTES = 2 * 10**9
 """Below this the disk is to be seen to: a month of a large site (common practice, no source)."""
@@ -77,6 +80,18 @@ class Sign:
 
 
 @dataclass(frozen=True, slots=True)
+class BackupFacts:
+    """What was found of backups."""
+
+    newest_us: int | None
+    """Of the newest that the service made by itself; None: there is none."""
+    failed: bool = False
+    """Has the last one that was tried failed?"""
+    folder: bool | None = True
+    """Is the folder there? None: whoever asks may not look."""
+
+
+@dataclass(frozen=True, slots=True)
 class Facts:
     """What was found."""
 
@@ -126,6 +141,9 @@ class Facts:
     """Of all archive files."""
     first_input_us: int | None = None
     """When the record began."""
+    archives_fail: bool = False
+    backup: BackupFacts | None = None
+    """None: the site makes none by itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +163,7 @@ def findings(facts: Facts, zone: ZoneInfo) -> list[Finding]:
         _record(facts, zone),
         _passing_on(facts),
         _people(facts),
+        *([] if facts.backup is None else [_backups(facts.backup, facts.now_us)]),
         _alarms(facts),
     ]
 
@@ -250,6 +269,8 @@ def _record(facts: Facts, zone: ZoneInfo) -> Finding:
         return Finding(name, Answer.NOT_WELL, f"{upto}; the disk is nearly full: {size}")
     if facts.free_bytes < LEAST_FREE_BYTES:
         return Finding(name, Answer.SEE_TO, f"{upto}; room is getting scarce: {size}")
+    if facts.archives_fail:
+        return Finding(name, Answer.SEE_TO, f"{upto}; archives could not be made: {size}")
     return Finding(name, Answer.WELL, f"{upto}; {size}")
 
 
@@ -299,6 +320,21 @@ def _people(facts: Facts) -> Finding:
         return Finding(name, Answer.NOT_WELL, f"nobody on call in {', '.join(facts.nobody_on_call)}; {'; '.join(said)}")
     faulty = facts.failing_tests or facts.failed_calls or facts.channels_out
     return Finding(name, Answer.SEE_TO if faulty else Answer.WELL, "; ".join(said))
+
+
+def _backups(backup: BackupFacts, now_us: int) -> Finding:
+    """Never worse than "see to it": the service itself does its work."""
+    name = "Are backups made?"
+    newest = "there is none" if backup.newest_us is None else f"newest {lasting(now_us - backup.newest_us)} old"
+    failed = "the last one failed; " if backup.failed else ""
+    if not backup.folder:
+        why = "the backup folder is not there" if backup.folder is False else "whoever asks may not read the folder"
+        answer = Answer.CANNOT_TELL if backup.folder is None and not backup.failed else Answer.SEE_TO
+        return Finding(name, answer, f"{failed}{why}")
+    if backup.failed:
+        return Finding(name, Answer.SEE_TO, f"{failed}{newest}")
+    late = backup.newest_us is None or now_us - backup.newest_us > BACKUP_US
+    return Finding(name, Answer.SEE_TO if late else Answer.WELL, newest)
 
 
 def _alarms(facts: Facts) -> Finding:

@@ -2,33 +2,18 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import pytest
 
-from motewatch.links.backup import MANIFEST, read_manifest, scheduled_name
+from motewatch.links.backup import MANIFEST, scheduled_name
 from motewatch.links.backup_age import FIRST_S, OLD_US, BackupAge, newest_backup
-from motewatch.site.instants import instant
 from motewatch.wire.records import HOUR_US, SECOND_US
 from support.links_fakes import FakeClock
+from support.manifests import backup
 
 NOW = 1_780_000_020_000_000
 DAY_S = 86_400
-
-
-def backup(folder: Path, at_us: int, site: str = "plant", name_us: int | None = None) -> Path:
-    """A folder that says it is a backup of that instant."""
-    path = folder / scheduled_name(site, at_us if name_us is None else name_us)
-    path.mkdir(parents=True)
-    manifest = {
-        "format": 1, "made_by": "motewatch", "site": site, "at": instant(at_us).isoformat(), "site_file": "site.toml",
-        "journal_path": "journal.db", "inputs": 1, "outputs": 1, "last_input_at": None, "seals": 1, "files": {},
-        "missing": [],
-    }  # fmt: skip
-    (path / MANIFEST).write_text(json.dumps(manifest))
-    assert read_manifest(path).at_us == at_us
-    return path
 
 
 def test_the_newest_whole_one_of_the_site_counts(tmp_path: Path) -> None:

@@ -19,14 +19,15 @@ from motewatch.service.writer import Posted
 from motewatch.site.models import Site
 from motewatch.wire.records import HOUR_US, SECOND_US
 from support.facility import T0
+from support.manifests import backup
 from support.writer_bench import TOPICS, Bench, Step, count, delivery, event
 
 S = SECOND_US
-READINGS, KEPT, GO_ON, PEOPLE = (
+READINGS, KEPT, GO_ON, BACKUPS = (
     "Do readings come in?",
     "Are they kept?",
     "Do they go on?",
-    "Can people be reached?",
+    "Are backups made?",
 )
 
 
@@ -64,10 +65,11 @@ class Night:
     ) -> dict[str, tuple[Answer, str]]:
         """The night is played, and then it is asked; the service's last sign of life is from its end."""
         self.bench.run_script(event("up"), event("drained"), *self._steps)
+        self._steps.clear()
         ended_us = self.bench.clock.now_us()
         given = Sign(ended_us, ended_us, ended_us, connected=True) if sign is None else sign(ended_us)
         site = Site.model_validate(self.bench.site)
-        facts = facts_of(self.bench.journal, site, self.bench.path, process, given, ended_us + later_s * S)
+        facts = facts_of(self.bench.journal, site, self.bench.path.parent, process, given, ended_us + later_s * S)
         return {each.question: (each.answer, each.text) for each in findings(facts, ZoneInfo("UTC"))}
 
 
@@ -206,8 +208,29 @@ def test_readings_are_found_behind_many_rows_that_are_none(night: Night) -> None
     rows = [InputRow(0, "refused", at_us, at_us, "", b"[]") for _ in range(2_500)]
     night.bench.journal.commit(Batch(inputs=rows, engine_us=at_us))
     facts = facts_of(
-        night.bench.journal, Site.model_validate(night.bench.site), night.bench.path, "812", None, at_us + S
+        night.bench.journal, Site.model_validate(night.bench.site), night.bench.path.parent, "812", None, at_us + S
     )
     assert facts.silent_sensors == []
     assert facts.last_reading_us is not None
     assert facts.last_input_us == at_us
+
+
+def test_backups_are_asked_for_where_the_site_makes_some(night: Night) -> None:
+    assert BACKUPS not in night.asked()
+    night.bench.site["backup"] = {"folder": "backups"}
+    assert night.asked()[BACKUPS] == (Answer.SEE_TO, "the backup folder is not there")
+    folder = night.bench.path.parent / "backups"
+    folder.mkdir()
+    assert night.asked()[BACKUPS] == (Answer.SEE_TO, "there is none")
+    backup(folder, T0 - 3 * HOUR_US, night.bench.site["site"]["id"])
+    assert night.asked()[BACKUPS] == (Answer.WELL, "newest 3 h 00 min old")
+    assert night.asked(later_s=34 * 3600)[BACKUPS] == (Answer.SEE_TO, "newest 37 h 00 min old")
+    night.hears(Posted(LinkChanged(Link.BACKUP, False, T0, "no room")))
+    night.hears(Posted(LinkChanged(Link.ARCHIVES, False, T0, "no room")))
+    told = night.asked()
+    assert told[BACKUPS] == (Answer.SEE_TO, "the last one failed; newest 3 h 00 min old")
+    assert told[KEPT][0] is Answer.SEE_TO
+    assert "archives could not be made" in told[KEPT][1]
+    night.hears(Posted(LinkChanged(Link.BACKUP, True, T0)), Posted(LinkChanged(Link.ARCHIVES, True, T0)))
+    told = night.asked()
+    assert (told[BACKUPS][0], told[KEPT][0]) == (Answer.WELL, Answer.WELL)

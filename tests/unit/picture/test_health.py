@@ -8,8 +8,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from motewatch.picture.health import Answer, Facts, Sign, Waiting, findings
-from motewatch.wire.records import MINUTE_US, SECOND_US
+from motewatch.picture.health import Answer, BackupFacts, Facts, Sign, Waiting, findings
+from motewatch.wire.records import HOUR_US, MINUTE_US, SECOND_US
 
 NOW = 1_780_000_020_000_000
 WELL = Facts(
@@ -156,6 +156,29 @@ def test_archives_are_told_and_how_long_the_disk_lasts() -> None:
         ({"nobody_reached": True}, "Can people be reached?", Answer.NOT_WELL, "nobody was reached"),
         ({"failed_calls": 2}, "Can people be reached?", Answer.SEE_TO, "2 failed"),
         ({"failing_tests": ["callout/test/ada/sms"]}, "Can people be reached?", Answer.SEE_TO, "callout/test/ada/sms"),
+        ({"backup": BackupFacts(NOW - 2 * HOUR_US)}, "Are backups made?", Answer.WELL, "newest 2 h 00 min old"),
+        ({"backup": BackupFacts(NOW - 37 * HOUR_US)}, "Are backups made?", Answer.SEE_TO, "newest 37 h 00 min old"),
+        ({"backup": BackupFacts(None)}, "Are backups made?", Answer.SEE_TO, "there is none"),
+        (
+            {"backup": BackupFacts(NOW, failed=True)},
+            "Are backups made?",
+            Answer.SEE_TO,
+            "the last one failed; newest 0 s",
+        ),
+        (
+            {"backup": BackupFacts(None, folder=False)},
+            "Are backups made?",
+            Answer.SEE_TO,
+            "the backup folder is not there",
+        ),
+        (
+            {"backup": BackupFacts(None, folder=None)},
+            "Are backups made?",
+            Answer.CANNOT_TELL,
+            "may not read the folder",
+        ),
+        ({"backup": BackupFacts(None, True, None)}, "Are backups made?", Answer.SEE_TO, "the last one failed; whoever"),
+        ({"archives_fail": True}, "Are they kept?", Answer.SEE_TO, "archives could not be made: journal 12.3 MB"),
         (
             {"open_alarms": {"high": 2, "medium": 0, "low": 1}, "standing_alarms": 5},
             "Are alarms waiting?",
