@@ -64,7 +64,6 @@ def facts_of(
         process=process,
         sign=None if process is None else sign,
         last_reading_us=newest_reading_us(journal.store),
-        last_input_us=journal.last_input_us(),
         engine_us=journal.engine_us(),
         journal_bytes=sum(part.stat().st_size for part in _parts(file)),
         free_bytes=shutil.disk_usage(file.parent).free,

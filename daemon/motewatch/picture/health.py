@@ -107,8 +107,6 @@ class Facts:
     fixed_sensors: int
     sign: Sign | None = None
     """The newest one. None though there is a process: it is starting still, or another command."""
-    last_input_us: int | None = None
-    """When the newest input on record was received, whatever it was."""
     silent_sensors: Sequence[str] = ()
     """Fixed ones that were not heard for longer than they may be quiet."""
     unusable: int = 0

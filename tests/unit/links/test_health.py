@@ -212,7 +212,6 @@ def test_readings_are_found_behind_many_rows_that_are_none(night: Night) -> None
     )
     assert facts.silent_sensors == []
     assert facts.last_reading_us is not None
-    assert facts.last_input_us == at_us
 
 
 def test_backups_are_asked_for_where_the_site_makes_some(night: Night) -> None:
