@@ -149,7 +149,8 @@ class Archiving:
             return True
         except (JournalError, OSError) as error:
             _log.error("archived rows cannot leave the journal", extra={"detail": str(error)})
-            self._failed(f"{str(error)[-300:]} {self._set_aside()}")
+            # The reason last: an alarm shows the end of it.
+            self._failed(f"{self._set_aside()} The reason: {str(error)[-300:]}")
             return False
         if left.rows:
             _log.info("archived rows left the journal", extra={"rows": left.rows, "files": left.files})
@@ -163,8 +164,9 @@ class Archiving:
         try:
             names = set_aside(self._journal.store)
         except (JournalError, OSError) as error:
-            return f"Nothing could be set aside: {error}"
-        return f"Set aside, to be made anew: {', '.join(names)[:300]}." if names else "Nothing was set aside."
+            return f"Nothing could be set aside: {str(error)[-200:]}"
+        more = f" and {len(names) - 2} more" if len(names) > 2 else ""
+        return f"Set aside, to be made anew: {', '.join(names[:2])}{more}." if names else "Nothing was set aside."
 
     def _tell(self, manifest: Manifest) -> None:
         self._enter(Entered(BY, ARCHIVED, f"{SUBJECT}{manifest.name}", words(manifest)))
