@@ -446,14 +446,18 @@ def test_sums_over_archived_time_are_held_against_their_samples_by_the_whole_alo
             assert "sample_hours: hour" in findings(path, forger)[0]
 
 
-@pytest.mark.parametrize("what", ["row", "seal"])
-def test_nothing_more_is_archived_where_what_stays_is_not_what_was_sealed(tmp_path: Path, what: str) -> None:
-    """Else the manifest would vouch for a forgery."""
+@pytest.mark.parametrize("what", ["command", "message", "sample", "seal"])
+def test_nothing_more_is_archived_where_a_row_is_not_what_was_sealed(tmp_path: Path, what: str) -> None:
+    """Else file and manifest would vouch for a forgery."""
     path = tmp_path / "journal.db"
     recorded(path)
     forger = Forger(path)
-    if what == "row":
-        forger.raw.execute("UPDATE inputs SET payload = x'00' WHERE kind = 'command' AND id < 100 AND id > 50")
+    if what in ("command", "message"):
+        forger.raw.execute("UPDATE inputs SET payload = x'00' WHERE kind = ? AND id BETWEEN 50 AND 60", (what,))
+    elif what == "sample":
+        query = "SELECT id, body FROM outputs WHERE kind = 'sample' AND id > 50"
+        row_id, body = forger.raw.execute(query).fetchone()
+        forger.raw.execute("UPDATE outputs SET body = ? WHERE id = ?", (recounted(body, 999), row_id))
     else:
         forger.raw.execute("UPDATE seals SET engine_us = engine_us + 1 WHERE id = 20")
     forger.raw.commit()
@@ -461,4 +465,6 @@ def test_nothing_more_is_archived_where_what_stays_is_not_what_was_sealed(tmp_pa
     with pytest.raises(Exception, match="nothing more is archived, because") as raised:
         archived(path, STAY)
     assert "ArchiveError" in type(raised.value).__name__
-    assert not any(each.kind is Kind.SEALS for each in manifests(path))
+    kinds = {"command": Kind.SEALS, "message": Kind.MESSAGES, "sample": Kind.SAMPLES, "seal": Kind.MESSAGES}
+    made = [each for each in manifests(path) if each.kind is kinds[what]]
+    assert len(made) < 2, "none that holds the row or comes after it"

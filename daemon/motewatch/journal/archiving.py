@@ -34,7 +34,7 @@ from motewatch.journal.archives import (
     registered,
     waiting,
 )
-from motewatch.journal.kept import kept_under
+from motewatch.journal.kept import kept_under, prove_leaving
 from motewatch.journal.signature import SigningKey
 from motewatch.journal.store import Store
 from motewatch.site.instants import instant, instant_us
@@ -218,9 +218,6 @@ def _make(
             for group in connection.execution_options(yield_per=GROUP).execute(query).partitions(GROUP):
                 yield [tuple(row) for row in group]
 
-    # Before the seals leave it is proved that what stays under them is what they sealed.
-    kept = kept_under(store, first_id, last_id, state.heads[Kind.LETTERS]) if kind is Kind.SEALS else None
-    counted = write(path, kind, about, groups)
     with store.reading() as connection:
         before = seal_before(connection, leaving.sealed, first_id)
         after = seal_before(connection, leaving.sealed, last_id)
@@ -232,6 +229,11 @@ def _make(
                 select(_seals.id, _seals.hash).where(_seals.id.in_([before, after]))
             )
         }
+    # A file vouches for its rows, and that of seals for what stays under them: first it is proved that they are those.
+    kept = kept_under(store, first_id, last_id, state.heads[Kind.LETTERS]) if kind is Kind.SEALS else None
+    if kept is None:
+        prove_leaving(store, kind, first_id, last_id, before, after)
+    counted = write(path, kind, about, groups)
     manifest = Manifest(
         format=FORMAT if kept is None else KEPT_FORMAT,
         site=site,

@@ -4,6 +4,7 @@ Alarms, calls, audit trail, commands and configurations stay; so do the seals th
 of seals is made, each of these rows is held against its seal once more, and their digests go into the file's manifest,
 which is on record, follows from the one before it, and is signed where there is a key. From then on a look at the rows
 and the register shows that none was edited, removed or put in. So a check of the record need not cost more every year.
+Rows that leave are held against their seals in the same way before they do.
 
 Rules: reads only, page by page. Digests are fixed for ever. A row in an archive file is none of this module's.
 """
@@ -36,6 +37,24 @@ LETTERS: Final = 2
 _seals = tables.seals.c
 
 
+def prove_leaving(store: Store, kind: Kind, first_id: int, last_id: int, before_seal: int, last_seal: int) -> None:
+    """Hold the rows that are to leave against their seals, the ones after `before_seal` up to `last_seal`.
+
+    So a file is made of nothing but what was recorded. Raises `ArchiveError` where a row is another.
+    """
+    place = KINDS.index(kind)
+    table = SEALED[place]
+    query: Select[Any] = select(table)
+    if kind is Kind.MESSAGES:
+        query = query.where(table.c.kind.in_(LEAVING_INPUTS))
+    elif kind is Kind.SAMPLES:
+        query = query.where(table.c.kind == "sample")
+    rows: list[RowsInOrder] = [RowsInOrder(iter(())) for _ in SEALED]
+    rows[place] = RowsInOrder(pages(store, query, table.c.id, last_id, first_id - 1))
+    for _ in _proved(store, before_seal + 1, last_seal, rows):
+        pass
+
+
 def kept_under(store: Store, first_seal: int, last_seal: int, letters_after: int) -> Kept:
     """What stays under these seals, all of which are still in the journal.
 
@@ -45,15 +64,33 @@ def kept_under(store: Store, first_seal: int, last_seal: int, letters_after: int
         before = _seal(connection, first_seal - 1)
         last = _seal(connection, last_seal)
         named = _named(connection, first_seal, last_seal)
-    if last is None or (before is None and first_seal > 1):
-        raise _changed(store, f"seal {first_seal - 1 if last else last_seal} is missing")
-    previous, ends = (seals.FIRST, (0, 0, 0)) if before is None else (before.hash, before.last_ids)
+    if last is None:
+        raise _changed(store, f"seal {last_seal} is missing")
+    ends = (0, 0, 0) if before is None else before.last_ids
     rows = [
         RowsInOrder(_stay(store, place, after, end, letters_after))
         for place, (after, end) in enumerate(zip(ends, last.last_ids, strict=True))
     ]
     sums = [hashlib.sha256() for _ in SEALED]
     stay: dict[str, str] = {}
+    for columns, hashes in _proved(store, first_seal, last_seal, rows):
+        for digest, each in zip(sums, hashes, strict=True):
+            digest.update(b"".join(each))
+        if columns[0] in named:
+            stay[str(columns[0])] = seal_digest(columns)
+    inputs, outputs, letters = (each.hexdigest() for each in sums)
+    return Kept(*last.last_ids, inputs, outputs, letters, stay)
+
+
+def _proved(
+    store: Store, first_seal: int, last_seal: int, rows: Sequence[RowsInOrder]
+) -> Iterator[tuple[Sequence[Any], list[list[bytes]]]]:
+    """Each seal as it stands in the journal, and the hashes of the rows under it, once both are proved."""
+    with store.reading() as connection:
+        before = _seal(connection, first_seal - 1)
+    if before is None and first_seal > 1:
+        raise _changed(store, f"seal {first_seal - 1} is missing")
+    previous, ends = (seals.FIRST, (0, 0, 0)) if before is None else (before.hash, before.last_ids)
     expected = first_seal
     for page in pages(store, select(tables.seals), _seals.id, last_seal, first_seal - 1):
         for columns in page:
@@ -63,20 +100,15 @@ def kept_under(store: Store, first_seal: int, last_seal: int, letters_after: int
                     store, f"seal {expected} is missing, was changed, or does not follow from the one before"
                 )
             marks = seals.marks_by_table(link, ends)
+            found: list[list[bytes]] = []
             for place, end in enumerate(link.last_ids):
-                if taken := rows[place].take(end):
-                    hashes = ROW_HASHES[place](taken)
-                    for row, row_hash in zip(taken, hashes, strict=True):
-                        if row_hash[:MARK] != marks[place][row[0] - ends[place] - 1]:
-                            raise _changed(
-                                store, f"{SEALED[place].name}: row {row[0]} is not the one that was recorded"
-                            )
-                    sums[place].update(b"".join(hashes))
-            if link.id in named:
-                stay[str(link.id)] = seal_digest(columns)
+                taken = rows[place].take(end)
+                found.append(ROW_HASHES[place](taken) if taken else [])
+                for row, row_hash in zip(taken, found[place], strict=True):
+                    if row_hash[:MARK] != marks[place][row[0] - ends[place] - 1]:
+                        raise _changed(store, f"{SEALED[place].name}: row {row[0]} is not the one that was recorded")
+            yield columns, found
             previous, ends, expected = link.hash, link.last_ids, link.id + 1
-    inputs, outputs, letters = (each.hexdigest() for each in sums)
-    return Kept(*last.last_ids, inputs, outputs, letters, stay)
 
 
 def differing(store: Store, kept: Kept, after: Sequence[int], letters_after: int) -> list[int]:
