@@ -171,7 +171,10 @@ class Drill:
         # What is not committed yet, so that a change can be tried before.
         shutil.copytree(ROOT / "deploy", source / "deploy", dirs_exist_ok=True)
         self.machine.start()
-        return self.machine.must("systemctl --version | head -1; systemd-detect-virt; python3 --version 2>&1 || true")
+        commit = subprocess.run(["git", "log", "-1", "--format=%h %s"], cwd=ROOT, check=True, stdout=subprocess.PIPE)
+        return f"commit {commit.stdout.decode()}" + self.machine.must(
+            "systemctl --version | head -1; systemd-detect-virt"
+        )
 
     def install(self) -> str:
         for number, block in enumerate(blocks("Install"), start=1):
@@ -377,14 +380,22 @@ class Drill:
         return f"{held}{self._differences()}"
 
     def restart(self) -> str:
-        """Power off and on: everything must come by itself."""
+        """Power off and on: everything must come by itself, also without the disk for backups, which comes later."""
         if self.playing is not None:
             self.machine.run("pkill -INT -f motewatch-simulator")
             self.playing.wait(60)
         self.machine.stop()
         self.machine.start()
         self.machine.wait(self._active, "the service after the machine's start", 120)
-        return self.machine.run(f"systemctl is-active motewatch mosquitto victoria-metrics; {AS} status {SITE}").text
+        told = self.machine.run(f"systemctl is-active motewatch mosquitto victoria-metrics; {AS} status {SITE}").text
+        self.machine.must(
+            "mount -t tmpfs -o size=300m,mode=755 backups /mnt/backups\n"
+            "install -d -m 700 -o motewatch -g motewatch /mnt/backups/motewatch"
+        )
+        later = self.machine.run(
+            f"nsenter --target {self._main_pid()} --mount runuser -u motewatch -- touch /mnt/backups/motewatch/.tried"
+        )
+        return f"{told}a disk that is mounted later: {'can be written to at once' if later.status == 0 else later.text}"
 
     # ---- helpers ----------------------------------------------------------------------------------------------------
 
