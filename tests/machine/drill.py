@@ -151,8 +151,8 @@ class Drill:
         yield "no sensor takes the daemon's session", self.take_over
         yield "secrets: handed over by LoadCredential, and to be read by nobody else", self.secrets
         yield "a stopped process is ended by the watchdog and started anew", self.watchdog
-        yield "a backup and a report (PDF) are made by the hardened unit", self.by_the_clock
         yield "rows of seventy days ago go to archive files in the hardened unit", self.archives
+        yield "a backup and a report (PDF) are made by the hardened unit", self.by_the_clock
         yield "backups and archives on another disk", self.other_disk
         yield "the log in the journal of systemd", self.journald
         yield "upgrade, while messages come", self.upgrade
@@ -268,7 +268,8 @@ class Drill:
             f'sed -i -e \'s/^at = "02:30"/at = "{local}"/\' -e \'s/^shifts = .*/shifts = ["{local}"]/\' {SITE}\n'
             f"{AS} check {SITE}\nsystemctl reload motewatch"
         )
-        self.machine.wait(self._backed_up, "the backup by the clock", 240)
+        at = f"mirrenfeld-{soon:%Y%m%dT%H%M}"
+        self.machine.wait(lambda: self._newest_backup() >= at, "the backup by the clock", 240)
         self.machine.wait(
             lambda: any(b"application/pdf" in mail for mail in self.mails.mails), "the report of the shift by mail", 400
         )
@@ -322,7 +323,9 @@ class Drill:
         self.machine.wait(lambda: "Read-only" in self._failed_backups(), "a backup that fails without the file", 120)
         before = self._failed_backups()
         self._block(blocks(DISK)[0].replace("editor ", ": "))
-        self.machine.wait(lambda: self._backed_up("/mnt/backups/motewatch"), "the backup on the other disk", 240)
+        self.machine.wait(
+            lambda: self._newest_backup("/mnt/backups/motewatch") != "", "the backup on the other disk", 240
+        )
         self._block(blocks(DISK)[1])
         self.machine.must(
             "cd /mnt/archives/motewatch\n"
@@ -422,8 +425,8 @@ class Drill:
     def _active(self) -> bool:
         return self.machine.run("systemctl is-active motewatch").text.strip() == "active"
 
-    def _backed_up(self, folder: str = "/var/backups/motewatch") -> bool:
-        return bool(self.machine.run(f"ls -d {folder}/mirrenfeld-*T* 2>/dev/null | grep -v part").text.strip())
+    def _newest_backup(self, folder: str = "/var/backups/motewatch") -> str:
+        return self.machine.run(f"ls {folder} | grep ^mirrenfeld- | tail -1").text.strip()
 
     def _failed_backups(self) -> str:
         return self.machine.run(f"{AS} audit {SITE} | grep backup-failed | tail -1").text
