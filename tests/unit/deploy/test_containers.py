@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import subprocess
 import tomllib
 from pathlib import Path
 from typing import Any, Final
@@ -89,6 +90,16 @@ def test_the_stated_times_to_a_full_queue_are_those_of_the_configured_limit() ->
     # The outage that it is sized for.
     assert "10 hours at 50 messages a second" in PAGE
     assert limit >= 10 * 3_600 * 50
+
+
+@pytest.mark.parametrize("page", ["install.md", "backup.md"])
+def test_every_block_that_the_drill_runs_is_sound_bash(page: str) -> None:
+    text = (DEPLOY / "docs" / page).read_text()
+    blocks = re.findall(r"^ *```sh\n(.*?)^ *```$", text, flags=re.MULTILINE | re.DOTALL)
+    assert len(blocks) >= 3
+    for block in blocks:
+        done = subprocess.run(["bash", "-n"], input=block, capture_output=True, text=True)
+        assert done.returncode == 0, done.stderr + block
 
 
 def test_its_links_lead_somewhere() -> None:
