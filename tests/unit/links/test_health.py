@@ -95,6 +95,14 @@ def test_a_sensor_that_never_came_is_not_heard_although_no_alarm_says_so_yet(nig
     assert text.startswith("1 of 2 fixed sensors are heard, silent: pc-2; newest ")
 
 
+def test_a_sensor_whose_connection_is_gone_is_silent_at_once(night: Night) -> None:
+    will = {"v": 1, "sensor": "pc-1", "boot": "boot-1", "online": False, "at": "2026-05-28T20:27:00Z"}
+    gone = json.dumps(will).encode()
+    night.goes(60, "pc-1", "pc-2").hears(delivery(TOPICS.presence("pc-1"), gone, 8_000, T0 + 60 * S))
+    answer, text = night.asked()[READINGS]
+    assert (answer, text.partition(";")[0]) == (Answer.SEE_TO, "1 of 2 fixed sensors are heard, silent: pc-1")
+
+
 def test_all_are_heard(night: Night) -> None:
     answer, text = night.goes(60, "pc-1", "pc-2").asked()[READINGS]
     assert (answer, text.partition(";")[0]) == (Answer.WELL, "2 of 2 fixed sensors are heard")
