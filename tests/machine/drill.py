@@ -266,7 +266,7 @@ class Drill:
         local = self.machine.must(f"TZ=Europe/Berlin date -d @{soon.timestamp():.0f} +%H:%M").strip()
         self.machine.must(
             f'sed -i -e \'s/^at = "02:30"/at = "{local}"/\' -e \'s/^shifts = .*/shifts = ["{local}"]/\' {SITE}\n'
-            f"{AS} check {SITE}\nsystemctl reload motewatch"
+            f"{AS} check {SITE}\nsystemctl restart motewatch"
         )
         at = f"mirrenfeld-{soon:%Y%m%dT%H%M}"
         self.machine.wait(lambda: self._newest_backup() >= at, "the backup by the clock", 240)
@@ -363,7 +363,7 @@ class Drill:
             self._block(block.replace("before-NEW", f"before-{NEW}"))
         self._messages_come()
         verified = self.machine.must(f"{AS} verify {SITE}")
-        return f"{said}{verified}{self._differences()}"
+        return f"{said}{verified}{self._reports()}{self._differences()}"
 
     def lost(self) -> str:
         """All that the machine has of the service goes; the broker stays, as one on another machine would."""
@@ -380,7 +380,7 @@ class Drill:
         held = self.machine.must(
             f"ls -l /etc/motewatch /var/lib/motewatch\n{AS} verify {SITE}\n{AS} audit {SITE} | tail -3 | cut -c1-150"
         )
-        return f"{held}{self._differences()}"
+        return f"{held}{self._reports()}{self._differences()}"
 
     def restart(self) -> str:
         """Power off and on: everything must come by itself, also without the disk for backups, which comes later."""
@@ -447,6 +447,14 @@ class Drill:
             lambda: len(self.machine.run(f"{AS} samples {SITE} --since {since} --format csv").text.splitlines()) > 3,
             "samples of messages that came since",
             180,
+        )
+
+    def _reports(self) -> str:
+        """Each report that was kept can be made again from the record, and is the same."""
+        return self.machine.must(
+            "cd /var/lib/motewatch/reports\nfor each in *.json; do\n"
+            f"    {AS} check-report {SITE} ${{each%.json}} >/root/said || {{ cat /root/said; exit 1; }}\ndone\n"
+            'ls | wc -l | sed "s/$/ reports, all as the record has them/"'
         )
 
     def _differences(self) -> str:
