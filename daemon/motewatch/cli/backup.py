@@ -82,7 +82,8 @@ def restore(
 
 def _holds(made: Manifest) -> str:
     last = f", the last one received {made.last_input_at}" if made.last_input_at else ""
-    return f"site {made.site}, {made.inputs} inputs{last}, {made.outputs} outputs, {made.seals} seals"
+    reports = f", {made.reports} kept reports" if made.reports else ""
+    return f"site {made.site}, {made.inputs} inputs{last}, {made.outputs} outputs, {made.seals} seals{reports}"
 
 
 def _tell_extent(made: Manifest, whole: bool, site: Path) -> None:
@@ -92,4 +93,4 @@ def _tell_extent(made: Manifest, whole: bool, site: Path) -> None:
 
 def _tell_missing(made: Manifest) -> None:
     if made.missing:
-        typer.echo("Not in it, because they are secrets or lie elsewhere: " + ", ".join(made.missing))
+        typer.echo("Not in it, because they are secrets, lie elsewhere or are gone: " + ", ".join(made.missing))

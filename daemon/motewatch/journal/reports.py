@@ -27,6 +27,9 @@ from motewatch.journal.rows import AuditRow
 from motewatch.journal.store import Store
 from motewatch.wire.records import DAY_US
 
+REPORTS_FOLDER: Final = "reports"
+"""Beside the journal: where the files of the register are."""
+
 ARCHIVED_US: Final = 10 * DAY_US
 """So much of a location's time is taken from archives at once."""
 
@@ -271,6 +274,12 @@ def made_report(store: Store, report_id: str) -> Made | None:
     with store.reading() as connection:
         row = connection.execute(select(*_MADE).where(_reports.id == report_id)).first()
     return None if row is None else Made(*row)
+
+
+def report_files(store: Store) -> list[str]:
+    """The names of the files of all kept reports, the oldest first."""
+    with store.reading() as connection:
+        return list(connection.execute(select(_reports.file).order_by(_reports.number)).scalars())
 
 
 def made_reports(store: Store, before: int | None = None, limit: int = 100) -> list[tuple[int, Made]]:

@@ -17,7 +17,7 @@ import re
 import shutil
 import tempfile
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from datetime import datetime
@@ -29,12 +29,15 @@ from pydantic import TypeAdapter
 
 from motewatch.journal.archives import folder_of, manifest_name, registered
 from motewatch.journal.journal import Journal
+from motewatch.journal.reports import REPORTS_FOLDER, report_files
 from motewatch.links.errors import LinkError
 from motewatch.links.site_file import load_site
 from motewatch.site.instants import instant, instant_us
 
 MANIFEST: Final = "manifest.json"
 JOURNAL: Final = "journal.db"
+REPORTS: Final = f"{JOURNAL}.reports"
+"""Where kept reports are in a backup; the site file can name nothing there."""
 FORMAT: Final = 1
 ROOM: Final = 1.05
 """So many times the journal's size must be free for a copy."""
@@ -42,7 +45,15 @@ ROOM: Final = 1.05
 _COPIED: Final = ("calendar_file", "standard_files", "ca_file", "cert_file")
 """Keys of the site file that name files which are no secrets."""
 
-_SECRET: Final = ("password_file", "token_file", "key_file", "url_file", "cert_key_file", "signing_key_file")
+_SECRET: Final = (
+    "password_file",
+    "token_file",
+    "key_file",
+    "url_file",
+    "cert_key_file",
+    "signing_key_file",
+    "client_secret_file",
+)
 
 
 class BackupError(LinkError):
@@ -67,7 +78,7 @@ class Manifest:
     seals: int
     files: dict[str, str]
     missing: list[str]
-    """Files that the site file names and the backup does not hold: secrets, and what lies outside its folder."""
+    """What the backup does not hold: secrets that the site file names, files outside its folder, kept reports gone."""
     whole: bool = True
     """Whether the rows of its archive files were walked, too, when it was made."""
 
@@ -81,6 +92,11 @@ class Manifest:
         """How many archive files it holds."""
         folder = folder_of(JOURNAL).name
         return sum(name.startswith(f"{folder}/") and not name.endswith(".json") for name in self.files)
+
+    @property
+    def reports(self) -> int:
+        """How many kept reports it holds."""
+        return sum(name.startswith(f"{REPORTS}/") for name in self.files)
 
 
 _MANIFEST: Final = TypeAdapter(Manifest)
@@ -101,7 +117,9 @@ def make_backup(site_path: Path, target: Path, now_us: int, whole: bool = False)
         with Journal.open_reader(journal_file) as journal:
             _expect_room(part, journal_file)
             journal.store.copy_to(part / JOURNAL)
-        archived = _take_archives(folder_of(journal_file), part, target.parent, site.site.id)
+        earlier = [path for _, path in scheduled(target.parent, site.site.id)][::-1]
+        archived = _take_archives(folder_of(journal_file), part, earlier)
+        kept, gone = _take_reports(journal_file.parent / REPORTS_FOLDER, part, earlier)
         copied, missing = _named_files(site_path)
         for name in copied:
             (part / name).parent.mkdir(parents=True, exist_ok=True)
@@ -127,8 +145,10 @@ def make_backup(site_path: Path, target: Path, now_us: int, whole: bool = False)
                 outputs=copy.last_output_id(),
                 last_input_at=instant(rows[0].received_us).isoformat() if rows else None,
                 seals=copy.chain().seals,
-                files={name: _sha256(part / name) for name in sorted([JOURNAL, site_path.name, *copied])} | archived,
-                missing=missing,
+                files={name: _sha256(part / name) for name in sorted([JOURNAL, site_path.name, *copied])}
+                | archived
+                | kept,
+                missing=missing + gone,
                 whole=whole or not archived,
             )
         (part / MANIFEST).write_text(json.dumps(asdict(manifest), indent=2, ensure_ascii=False) + "\n", "utf-8")
@@ -185,11 +205,14 @@ def journal_place(manifest: Manifest) -> str:
 
 
 def _place(manifest: Manifest, name: str) -> str:
-    """Where a file of the backup goes: journal and archives as the site file says."""
-    return journal_place(manifest) + name.removeprefix(JOURNAL) if name.startswith(JOURNAL) else name
+    """Where a file of the backup goes: journal, archives and reports as the site file says."""
+    journal = journal_place(manifest)
+    if name.startswith(f"{REPORTS}/"):
+        return str(PurePosixPath(journal).with_name(REPORTS_FOLDER) / name.removeprefix(f"{REPORTS}/"))
+    return journal + name.removeprefix(JOURNAL) if name.startswith(JOURNAL) else name
 
 
-def _take_archives(source: Path, part: Path, backups: Path, site: str) -> dict[str, str]:
+def _take_archives(source: Path, part: Path, earlier: Sequence[Path]) -> dict[str, str]:
     """The archive files that the copy of the journal knows, and their manifests; SHA-256 by name.
 
     Each is on the disk before its rows leave the journal, so what the copy knows is there.
@@ -200,17 +223,37 @@ def _take_archives(source: Path, part: Path, backups: Path, site: str) -> dict[s
         return {}
     target = folder_of(part / JOURNAL)
     target.mkdir(mode=0o750)
-    earlier = [folder_of(path / JOURNAL) for _, path in scheduled(backups, site)][::-1]
     found: dict[str, str] = {}
     for archive in known:
         for name in (archive.name, manifest_name(archive.name)):
             if not (source / name).is_file():
                 raise BackupError(f"{source / name}: this archive file is missing. Lay it back from an earlier backup.")
-            _link_or_copy([folder / name for folder in earlier], source / name, target / name)
+            _link_or_copy([folder_of(path / JOURNAL) / name for path in earlier], source / name, target / name)
         found[f"{target.name}/{archive.name}"] = archive.sha256
         beside = manifest_name(archive.name)
         found[f"{target.name}/{beside}"] = _sha256(target / beside)
     return found
+
+
+def _take_reports(source: Path, part: Path, earlier: Sequence[Path]) -> tuple[dict[str, str], list[str]]:
+    """The kept reports that the copy of the journal knows, SHA-256 by name; and those whose files are gone.
+
+    Each is on the disk before it is registered. One that is gone can be made again, so it ends no backup.
+    """
+    with Journal.open_reader(part / JOURNAL) as copy:
+        known = report_files(copy.store)
+    found: dict[str, str] = {}
+    gone: list[str] = []
+    for name in known:
+        # The register is no part of the record: a name in it could lead elsewhere.
+        if PurePosixPath(name).name != name or not (source / name).is_file():
+            gone.append(f"{REPORTS_FOLDER}/{name}")
+            continue
+        target = part / REPORTS / name
+        target.parent.mkdir(mode=0o750, exist_ok=True)
+        _link_or_copy([path / REPORTS / name for path in earlier], source / name, target)
+        found[f"{REPORTS}/{name}"] = _sha256(target)
+    return found, gone
 
 
 def _link_or_copy(earlier: list[Path], source: Path, target: Path) -> None:

@@ -34,9 +34,6 @@ from motewatch.picture.report import FORMAT, canonical, content_hash, report_id
 from motewatch.picture.report_changes import differences
 from motewatch.picture.report_scope import Kind, Scope, ScopeError, Span
 
-FOLDER: Final = "reports"
-"""Beside the journal."""
-
 ONE_AT_A_TIME: Final = threading.Lock()
 """Held while a report is made or checked: however many are asked for, they keep one core busy at most."""
 
@@ -85,7 +82,7 @@ class Shelf:
 
     def __init__(self, store: Store) -> None:
         self._store = store
-        self._folder = Path(store.path).parent / FOLDER
+        self._folder = Path(store.path).parent / register.REPORTS_FOLDER
 
     def make(self, scope: Scope, by: str, now_us: int) -> tuple[Made, bool]:
         """Make a report and keep it; False: the same one was there already. Raises `ReportError`.

@@ -152,7 +152,7 @@ def test_the_commands_say_what_they_did_and_what_is_lost(site: Path, tmp_path: P
     assert made.exit_code == 0, made.output
     assert "checked and in order: site" in made.output
     assert "walked" not in made.output
-    assert "secrets or lie elsewhere: broker.password" in made.output
+    assert "secrets, lie elsewhere or are gone: broker.password" in made.output
     again = run("backup", site, tmp_path / "b")
     assert (again.exit_code, "nothing is ever overwritten" in again.output) == (1, True)
     restored = run("restore", tmp_path / "b", tmp_path / "r")
