@@ -145,7 +145,7 @@ def test_its_state_is_told_on_one_screen_while_it_runs_while_it_hangs_and_after(
         program.signal(signal.SIGCONT)
         wait_until(lambda: answers_of(path)["Does the service run?"] == "well", "the next sign of life")
         wait_until(lambda: "service/backup" in standing(tmp_path), "the alarm of the backup that failed", 90)
-        assert "the last one failed; the backup folder is not there" in run("status", path).output
+        assert "the last try failed; the backup folder is not there" in run("status", path).output
         program.stop()
     after = answers_of(path)
     assert after["Does the service run?"] == "not well"

@@ -196,6 +196,11 @@ def _dumb_us(facts: Facts) -> int | None:
     return abs(since_us) if abs(since_us) > SIGN_US else None
 
 
+def _works(facts: Facts) -> bool:
+    """As far as is known: one that is still starting may."""
+    return facts.process is not None and _dumb_us(facts) is None
+
+
 def _not_judged(facts: Facts) -> str:
     """Why nobody can say what comes in now; empty where somebody can."""
     if facts.process is None:
@@ -295,6 +300,10 @@ def _passing_on(facts: Facts) -> Finding:
     if facts.time_series_down:
         return Finding(name, Answer.SEE_TO, f"the time-series database is not reached; {said or 'nothing waits'}")
     late = any(facts.now_us - each.oldest_us > LATE_US for each in waiting.values())
+    if not late and not _works(facts):
+        return Finding(
+            name, Answer.CANNOT_TELL, f"nothing goes on while the service does not work; {said or 'nothing waits'}"
+        )
     return Finding(name, Answer.SEE_TO if late else Answer.WELL, said or "nothing waits")
 
 
@@ -303,7 +312,7 @@ def _people(facts: Facts) -> Finding:
     if not facts.callout:
         return Finding(name, Answer.NOT_SET_UP, "this site calls nobody: no escalation is configured")
     said = [f"on call: {', '.join(facts.on_call) or 'nobody'}"]
-    if facts.process is None or _dumb_us(facts) is not None:
+    if not _works(facts):
         return Finding(name, Answer.NOT_WELL, f"nobody is called while the service does not work; {said[0]}")
     said.append(f"{facts.calls} calls in the last day, {facts.failed_calls} failed")
     if facts.failing_tests:
@@ -323,8 +332,8 @@ def _people(facts: Facts) -> Finding:
 def _backups(backup: BackupFacts, now_us: int) -> Finding:
     """Never worse than "see to it": the service itself does its work."""
     name = "Are backups made?"
-    newest = "there is none" if backup.newest_us is None else f"newest {lasting(now_us - backup.newest_us)} old"
-    failed = "the last one failed; " if backup.failed else ""
+    newest = "there is none" if backup.newest_us is None else f"the newest is {lasting(now_us - backup.newest_us)} old"
+    failed = "the last try failed; " if backup.failed else ""
     if not backup.folder:
         why = "the backup folder is not there" if backup.folder is False else "whoever asks may not read the folder"
         answer = Answer.CANNOT_TELL if backup.folder is None and not backup.failed else Answer.SEE_TO
@@ -339,6 +348,8 @@ def _alarms(facts: Facts) -> Finding:
     name = "Are alarms waiting?"
     waiting = ", ".join(f"{number} of {word} priority" for word, number in facts.open_alarms.items() if number)
     standing = f"{facts.standing_alarms} standing"
+    if not waiting and (why := _not_judged(facts)):
+        return Finding(name, Answer.CANNOT_TELL, f"none unacknowledged on record, but {why}; {standing}")
     if not waiting:
         return Finding(name, Answer.WELL, f"none unacknowledged; {standing}")
     return Finding(name, Answer.SEE_TO, f"not acknowledged: {waiting}; {standing}")

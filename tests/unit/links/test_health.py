@@ -230,12 +230,12 @@ def test_backups_are_asked_for_where_the_site_makes_some(night: Night) -> None:
     folder.mkdir()
     assert night.asked()[BACKUPS] == (Answer.SEE_TO, "there is none")
     backup(folder, T0 - 3 * HOUR_US, night.bench.site["site"]["id"])
-    assert night.asked()[BACKUPS] == (Answer.WELL, "newest 3 h 00 min old")
-    assert night.asked(later_s=34 * 3600)[BACKUPS] == (Answer.SEE_TO, "newest 37 h 00 min old")
+    assert night.asked()[BACKUPS] == (Answer.WELL, "the newest is 3 h 00 min old")
+    assert night.asked(later_s=34 * 3600)[BACKUPS] == (Answer.SEE_TO, "the newest is 37 h 00 min old")
     night.hears(Posted(LinkChanged(Link.BACKUP, False, T0, "no room")))
     night.hears(Posted(LinkChanged(Link.ARCHIVES, False, T0, "no room")))
     told = night.asked()
-    assert told[BACKUPS] == (Answer.SEE_TO, "the last one failed; newest 3 h 00 min old")
+    assert told[BACKUPS] == (Answer.SEE_TO, "the last try failed; the newest is 3 h 00 min old")
     assert told[KEPT][0] is Answer.SEE_TO
     assert "archives could not be made" in told[KEPT][1]
     night.hears(Posted(LinkChanged(Link.BACKUP, True, T0)), Posted(LinkChanged(Link.ARCHIVES, True, T0)))

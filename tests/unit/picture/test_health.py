@@ -99,6 +99,10 @@ def test_archives_are_told_and_how_long_the_disk_lasts() -> None:
         ({"sign": sign(69 * SECOND_US)}, "Can people be reached?", Answer.NOT_WELL, "nobody is called while"),
         ({"sign": sign(-3600 * SECOND_US)}, "Does the service run?", Answer.NOT_WELL, "no sign of life"),
         ({"sign": sign(29 * SECOND_US)}, "Does the service run?", Answer.WELL, "yes"),
+        ({"sign": sign(69 * SECOND_US)}, "Do they go on?", Answer.CANNOT_TELL, "nothing goes on while"),
+        ({"sign": sign(69 * SECOND_US)}, "Are alarms waiting?", Answer.CANNOT_TELL, "on record, but the service hangs"),
+        ({"process": None}, "Do they go on?", Answer.CANNOT_TELL, "nothing goes on while"),
+        ({"process": None}, "Are alarms waiting?", Answer.CANNOT_TELL, "on record, but no service runs; 0 standing"),
         # It says itself what is wrong.
         ({"sign": sign(trouble="disk full")}, "Do readings come in?", Answer.CANNOT_TELL, "disk full; newest 1 s ago"),
         ({"sign": sign(trouble="disk full"), **HELD}, "Are they kept?", Answer.NOT_WELL, "5 min behind: disk full"),
@@ -156,14 +160,19 @@ def test_archives_are_told_and_how_long_the_disk_lasts() -> None:
         ({"nobody_reached": True}, "Can people be reached?", Answer.NOT_WELL, "nobody was reached"),
         ({"failed_calls": 2}, "Can people be reached?", Answer.SEE_TO, "2 failed"),
         ({"failing_tests": ["callout/test/ada/sms"]}, "Can people be reached?", Answer.SEE_TO, "callout/test/ada/sms"),
-        ({"backup": BackupFacts(NOW - 2 * HOUR_US)}, "Are backups made?", Answer.WELL, "newest 2 h 00 min old"),
-        ({"backup": BackupFacts(NOW - 37 * HOUR_US)}, "Are backups made?", Answer.SEE_TO, "newest 37 h 00 min old"),
+        ({"backup": BackupFacts(NOW - 2 * HOUR_US)}, "Are backups made?", Answer.WELL, "the newest is 2 h 00 min old"),
+        (
+            {"backup": BackupFacts(NOW - 37 * HOUR_US)},
+            "Are backups made?",
+            Answer.SEE_TO,
+            "the newest is 37 h 00 min old",
+        ),
         ({"backup": BackupFacts(None)}, "Are backups made?", Answer.SEE_TO, "there is none"),
         (
             {"backup": BackupFacts(NOW, failed=True)},
             "Are backups made?",
             Answer.SEE_TO,
-            "the last one failed; newest 0 s",
+            "the last try failed; the newest is 0 s",
         ),
         (
             {"backup": BackupFacts(None, folder=False)},
@@ -177,7 +186,7 @@ def test_archives_are_told_and_how_long_the_disk_lasts() -> None:
             Answer.CANNOT_TELL,
             "may not read the folder",
         ),
-        ({"backup": BackupFacts(None, True, None)}, "Are backups made?", Answer.SEE_TO, "the last one failed; whoever"),
+        ({"backup": BackupFacts(None, True, None)}, "Are backups made?", Answer.SEE_TO, "the last try failed; whoever"),
         ({"archives_fail": True}, "Are they kept?", Answer.SEE_TO, "archives could not be made: journal 12.3 MB"),
         (
             {"open_alarms": {"high": 2, "medium": 0, "low": 1}, "standing_alarms": 5},
