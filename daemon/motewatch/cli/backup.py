@@ -60,7 +60,7 @@ def restore(
     It is checked first, every file by its hash and all that the journal holds, and nothing is ever overwritten.
 
     \b
-    motewatch restore /backups/north-2026-03-02 /var/lib/motewatch
+    motewatch restore /backups/north-2026-03-02 /var/lib/motewatch/restored
     """
     from motewatch.links.backup import journal_place, names_outside, restore_backup
 
