@@ -27,13 +27,14 @@ from motewatch.journal.archives import (
     folder_of,
     manifest_name,
     manifests,
+    next_file,
     registered,
     waiting,
 )
 from motewatch.journal.columns import sample_columns
 from motewatch.journal.errors import ArchiveError, JournalError
 from motewatch.journal.kept import odd_seals
-from motewatch.journal.paging import PAGE, pages
+from motewatch.journal.paging import PAGE
 from motewatch.journal.queries import audit_rows
 from motewatch.journal.reach import rows_of
 from motewatch.journal.rows import AuditRow
@@ -145,21 +146,27 @@ def all_pages(
     `of_file`: makes of a row of a file what the query gives. Where a row is in both, the file's counts: see `strays`.
     """
     at = 0
-    with store.reading() as connection:
-        files = sorted(registered(connection, kind), key=lambda each: each.last_id)
-    for archive in files:
-        gone = archive.deleted_us is not None
-        file = None if gone else InOrder(folder_of(store.path) / archive.name, kind)
-        for begin in range(archive.first_id, archive.last_id + 1, PAGE):
+    while at < last:
+        with store.reading() as connection:
+            # Both in one state: rows may leave while this goes on, and are then in a file that was not there before.
+            archive = next_file(connection, kind, at)
+            rest = query.where(key > at, key <= last).order_by(key).limit(PAGE)
+            page = [] if archive else list(connection.execute(rest).all())
+        if archive is None:
+            if not page:
+                return
+            yield page
+            at = page[-1][0]
+            continue
+        file = InOrder(folder_of(store.path) / archive.name, kind)
+        for begin in range(at + 1, archive.last_id + 1, PAGE):
             end = min(begin + PAGE - 1, archive.last_id)
             with store.reading() as connection:
                 here = {row[0]: tuple(row) for row in connection.execute(query.where(key.between(begin, end)))}
-            if file is not None:
-                here.update((row[0], of_file(row)) for row in file.between(begin, end))
+            here.update((row[0], of_file(row)) for row in file.between(begin, end))
             if here:
                 yield [here[row_id] for row_id in sorted(here) if row_id <= last]
         at = archive.last_id
-    yield from pages(store, query.where(key > at), key, last)
 
 
 def otherwise_on_the_trail(store: Store) -> list[str]:

@@ -234,6 +234,12 @@ def of_ids(connection: Connection, kind: Kind, first_id: int, last_id: int) -> l
     return _archived(connection, query.order_by(_c.last_id))
 
 
+def next_file(connection: Connection, kind: Kind, after_id: int) -> Archived | None:
+    """The first file of that kind with rows behind that id."""
+    query = select(*_COLUMNS).where(_c.kind == kind.value, _c.last_id > after_id)
+    return next(iter(_archived(connection, query.order_by(_c.last_id).limit(1))), None)
+
+
 def archive_bytes(store: Store) -> int:
     """What all files take on the disk, by the register."""
     with store.reading() as connection:
