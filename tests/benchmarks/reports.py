@@ -28,7 +28,7 @@ from motewatch.links.report_pdf import report_pdf
 from motewatch.links.report_sheet import sheet
 from motewatch.measure.samples import Channel, Quality, Sample, Spread
 from motewatch.picture.report_scope import Kind, Scope, Span
-from motewatch.service.program import SWITCH_S
+from motewatch.service.process import SWITCH_S
 from support.report_record import MINUTE, T0, commit, configure, report_site
 
 

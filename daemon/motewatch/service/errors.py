@@ -2,6 +2,7 @@
 
 ServiceError                  the service cannot start or had to stop
 +-- AnotherServiceError       another one already serves this journal
+StopAskedError                a stop was asked while the service was still starting
 """
 
 from __future__ import annotations
@@ -22,3 +23,7 @@ class AnotherServiceError(ServiceError):
             f"{journal}: {who} already serves this journal. Stop it first, or give this service a journal of its own "
             "(service.journal in the site file)."
         )
+
+
+class StopAskedError(Exception):
+    """A stop was asked while the service was still starting."""

@@ -1,20 +1,16 @@
 """The whole service as one object: built in one place, started in order, stopped in reverse.
 
 Order of a start: site file, journal, engine from the record, first configuration, broker link, workers of outbox and
-calls, housekeeping, and last the writer's loop. A start that fails half way undoes what it had done. SIGTERM and SIGINT
-stop it cleanly: the batch at hand is committed and acknowledged, the rest stays with the broker; calls end first, while
-the writer still takes what became of them. SIGHUP reads the site file again: everything that can fail is done first,
-then the new configuration becomes an input like any other.
+calls, housekeeping, and last the writer's loop. A start that fails half way undoes what it had done. A stop is clean:
+the batch at hand is committed and acknowledged, the rest stays with the broker; calls end first, while the writer still
+takes what became of them. When the site file is read again, everything that can fail is done first, then the new
+configuration becomes an input like any other.
 """
 
 from __future__ import annotations
 
-import faulthandler
 import hashlib
 import logging
-import os
-import signal
-import sys
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack, suppress
@@ -23,12 +19,12 @@ from queue import SimpleQueue
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from motewatch.engine import Engine, EngineError
+from motewatch.engine import Engine
 from motewatch.engine.codec import Internal
 from motewatch.engine.plan import compile_plan
 from motewatch.engine.records import Configured, Link, LinkChanged, Output, ReplayDiffered
 from motewatch.journal.call_ids import CallRecord
-from motewatch.journal.errors import JournalError, JournalUnwritableError
+from motewatch.journal.errors import JournalUnwritableError
 from motewatch.journal.history import JournalHistory
 from motewatch.journal.journal import Journal
 from motewatch.journal.rollups import Rollups
@@ -41,30 +37,24 @@ from motewatch.links.broker import BrokerLink
 from motewatch.links.certificates import LOOK_S as CERTIFICATES_S
 from motewatch.links.certificates import CertificateFile, CertificateWatch, Ending, Source
 from motewatch.links.clock import Clock, TimeSource
-from motewatch.links.errors import LinkError
 from motewatch.links.housekeeping import Housekeeping, Job
-from motewatch.links.logs import set_up
 from motewatch.links.outbox import AlarmWorker, MqttWorker, OutboxWorker, TimeSeriesWorker
 from motewatch.links.publications import Directory, Publications, presence_of
-from motewatch.links.service_manager import ServiceManager
 from motewatch.links.site_file import Secret, SiteFileError, canonical_text, load_site, read_secret
 from motewatch.links.space import LOOK_S, SpaceWatch, free_at
 from motewatch.links.steady_clock import SteadyClock
 from motewatch.links.time_series import TimeSeriesLink
-from motewatch.service import collector
 from motewatch.service.archiving import Archiving
 from motewatch.service.backups import Backups
 from motewatch.service.calling import Calling, dead_man, left_over, stuck, unwritten
-from motewatch.service.errors import ServiceError
+from motewatch.service.errors import ServiceError, StopAskedError
 from motewatch.service.letter_budget import letter_budget
-from motewatch.service.memory_watch import MemoryWatch
 from motewatch.service.only_one import Held, only_service
 from motewatch.service.optional_parts import OptionalParts
 from motewatch.service.replay import restore
 from motewatch.service.reporting import Reporting, mail_opener
 from motewatch.service.stopping import StopTime
 from motewatch.service.upkeep import Upkeep, no_longer
-from motewatch.service.watched import Watched
 from motewatch.service.writer import Item, Posted, Writer
 from motewatch.site.backup import Backup
 from motewatch.site.instants import instant
@@ -86,10 +76,6 @@ PART_S = 0.3
 
 WHOLE_S = 4.4
 """What all of them may take together, so that a stop is over within 5 s also where several hang."""
-
-SWITCH_S = 0.0005
-"""How long a thread may keep the interpreter while another waits for it. With the usual 5 ms the network thread and the
-outbox workers would wait that long behind the writer, for each of several hand-overs of one alarm."""
 
 HEARTBEAT_S = 10.0
 SIGN_S = 2.0
@@ -671,72 +657,3 @@ def _links_of(site: Site) -> dict[str, object]:
 
 def _secret(file: str | None, base_dir: Path) -> Secret | None:
     return None if file is None else read_secret(file, base_dir)
-
-
-class StopAskedError(Exception):
-    """A stop was asked while the service was still starting."""
-
-
-class _Signals:
-    """What was asked by signals. A stop is never forgotten because a reload was asked right after it.
-
-    The handler only takes note: an exception out of it could strike between any two instructions.
-    """
-
-    def __init__(self) -> None:
-        self.stop = False
-        self.reload = False
-        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-            signal.signal(number, self._on_signal)
-
-    def _on_signal(self, number: int, _frame: object) -> None:
-        if number == signal.SIGHUP:
-            self.reload = True
-        else:
-            self.stop = True
-
-
-def run(site_path: Path, log_level: str = "info") -> int:
-    """Serve until told to stop. Returns the exit status: 0 after a clean stop."""
-    set_up(log_level)
-    sys.setswitchinterval(SWITCH_S)
-    collector.look_seldom()
-    with MemoryWatch() as memory:
-        return _serve(site_path, memory)
-
-
-def _serve(site_path: Path, memory: MemoryWatch) -> int:
-    signals = _Signals()
-    manager = ServiceManager(os.environ, os.getpid())
-    if manager.lives_every_s:
-        # A service that hangs is ended by SIGABRT: then the log shows where each thread stood, without any values.
-        faulthandler.enable()
-    watched = Watched(manager, Clock())
-    service = Service(site_path, stop_asked=lambda: signals.stop)
-    try:
-        service.start()
-    except (SiteFileError, JournalError, LinkError, EngineError, ServiceError) as error:
-        print(f"motewatch cannot start:\n{error}", file=sys.stderr)
-        return 1
-    except StopAskedError:
-        _log.info("stopped before it had started")
-        return 0
-    collector.keep_what_is_there()
-    writer = service.writer
-    memory.begin()
-    watched.begin(f"serving {site_path}", lambda: writer.lives_s, lambda: writer.trouble)
-    while not signals.stop and not service.wait(0.2):
-        watched.look()
-        memory.look()
-        if signals.reload:
-            signals.reload = False
-            service.reload()
-    _log.info("stopping")
-    watched.end()
-    try:
-        service.stop()
-    except ServiceError as error:
-        print(f"motewatch stopped: {error}", file=sys.stderr)
-        return 1
-    _log.info("stopped")
-    return 0
