@@ -125,7 +125,8 @@ def main() -> int:
         said = image.run(
             "/opt/motewatch/bin/motewatch --version; /opt/motewatch/bin/motewatch check /etc/motewatch/site.toml; id"
         )
-        writable = image.run("for d in /etc /opt/motewatch /var/lib/motewatch /var/backups/motewatch; do test -w $d && echo $d; done; true")
+        places = "/etc /opt/motewatch /var/lib/motewatch /var/backups/motewatch"
+        writable = image.run(f"for d in {places}; do test -w $d && echo $d; done; true")
         size = subprocess.run(["du", "-sm", image.root / "opt/motewatch"], check=True, capture_output=True, text=True)
         print(f"{said}writable for its user: {writable.split()}\n/opt/motewatch: {size.stdout.split()[0]} MB")
     finally:
