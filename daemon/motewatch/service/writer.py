@@ -216,8 +216,10 @@ class Writer:
         """How much of what cannot be used is kept; None: all of it."""
         self._stall_s = stall_s
         self._looked_s, self._looked_us = clock.monotonic_s(), clock.now_us()
-        self._held_up: list[RecordHeldUp] = []
-        """Stretches without a record that the engine is still to be told of."""
+        self._to_tell: list[RecordHeldUp | LinkChanged] = []
+        """What the engine is told once its time has caught up: stretches without a record, and what ended since."""
+        self._broker_back: LinkChanged | None = None
+        """The same of a broker that is away by the record of an earlier run, and is back."""
         self.figures = Figures()
         self.commit_times = CommitTimes()
         self.drained = threading.Event()
@@ -357,7 +359,7 @@ class Writer:
         if not behind and self._hold_is_over(pending):
             pending, behind = self._catch_up(pending)
         if not behind:
-            self._tell_of_held_up(pending)
+            self._tell_later(pending)
             self._tell_of_clocks(pending)
             self._tell_of_letters(pending)
             self._advance(pending, self._engine_clock.advance_us(self._engine.passed_us))
@@ -531,7 +533,7 @@ class Writer:
         held_up = self._store.commit(batch)
         if held_up is None:
             return
-        self._held_up.append(held_up)
+        self._to_tell.append(held_up)
         self._wait_for_what_waits()
 
     def _notice_stall(self) -> None:
@@ -552,12 +554,17 @@ class Writer:
         self._link.find_end_again()
         return True
 
-    def _tell_of_held_up(self, pending: _Pending) -> None:
-        """Once the engine's time has caught up: its alarm must not come before what happened meanwhile."""
-        if not self._engine_clock.held:
-            for held_up in self._held_up:
-                self._apply_internal(pending, held_up)
-            self._held_up.clear()
+    def _tell_later(self, pending: _Pending) -> None:
+        """Once the engine's time has caught up: told earlier it would be found before it was, and what happened
+        meanwhile judged as if it had been so already."""
+        if self._engine_clock.held:
+            return
+        for told in self._to_tell:
+            self._apply_internal(pending, told)
+        self._to_tell.clear()
+        if self._broker_back is not None:
+            self._apply_internal(pending, self._broker_back)
+            self._broker_back, self._broker_alarm = None, False
 
     def _try_snapshot(self) -> None:
         """A snapshot only saves time: without room for one all goes on."""
@@ -585,8 +592,8 @@ class Writer:
             self._connected = True
             self._held_since_s = self._end_sought_s = self._clock.monotonic_s()
             if self._broker_alarm:
-                self._broker_alarm = False
-                self._apply_internal(pending, LinkChanged(Link.BROKER, True, event.at_us))
+                self._broker_back = LinkChanged(Link.BROKER, True, event.at_us)
+                self._tell_later(pending)
             self._engine_clock.held = True
         elif event.kind == "down":
             self._down_detail = event.detail
@@ -595,7 +602,7 @@ class Writer:
                 self._down_since_s = self._clock.monotonic_s()
                 self._held_since_s = self._clock.monotonic_s()
                 self._engine_clock.held = not self._broker_alarm
-            self._connected = False
+            self._connected, self._broker_back = False, None
         elif event.kind == "session-lost":
             if self._known_before:
                 self._apply_internal(pending, SessionLost(max(0, self._engine.passed_us)))
@@ -605,14 +612,13 @@ class Writer:
             self._go_on(pending)
             if self._marker_alarm and not event.detail:
                 self._marker_alarm = False
-                self._apply_internal(pending, LinkChanged(Link.MARKER, True, self._clock.now_us()))
+                self._to_tell.append(LinkChanged(Link.MARKER, True, self._clock.now_us()))
             self.drained.set()
             figures = self.figures
             _log.info("backlog drained", extra={"messages": figures.messages, "repeats": figures.repeats})
-
         elif event.kind == "marker-lost" and not self._marker_alarm:
             self._marker_alarm = True
-            self._apply_internal(pending, LinkChanged(Link.MARKER, False, self._clock.now_us(), event.detail))
+            self._to_tell.append(LinkChanged(Link.MARKER, False, self._clock.now_us(), event.detail))
 
     def _tell_of_clocks(self, pending: _Pending) -> None:
         now_s = self._clock.monotonic_s()

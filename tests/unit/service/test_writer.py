@@ -360,6 +360,39 @@ def test_a_broker_that_is_back_after_a_restart_ends_the_alarm_of_the_run_before(
         assert last.pop("sensor/pc-1/silent") == "unacknowledged"
 
 
+def test_the_return_of_the_broker_is_found_after_the_time_without_a_service_and_nobody_is_silent_in_it(
+    tmp_path: Path,
+) -> None:
+    with Bench(tmp_path / "journal.db", hold_limit_s=1.0) as bench:
+        bench.run_script(lambda: bench.clock.go(2), lambda: None)
+        clock = bench.clock
+    clock.go(3600)
+    back_us = clock.now_us()
+    with Bench(tmp_path / "journal.db", clock, hold_limit_s=1.0, again=True) as bench:
+        steps: list[Step] = [event("up", back_us), event("drained"), lambda: clock.go(1)]
+        for n in range(3):
+            at_us = back_us + 10 * n * S
+            steps += [count(sensor, n, at_us) for sensor in ("pc-1", "pc-2")]
+            steps += [lambda: clock.go(10)]
+        bench.run_script(*steps)
+        events = bench.journal.query_alarm_events()
+        (returned,) = [each for each in events if (each.alarm, each.event.value) == ("service/broker", "returns")]
+        assert returned.at_us == back_us
+        assert returned.found_us >= back_us
+        assert [each.alarm for each in events if each.kind == "sensor-silent"] == []
+
+
+def test_a_broker_that_goes_again_before_its_backlog_is_read_is_still_away(tmp_path: Path) -> None:
+    with Bench(tmp_path / "journal.db", hold_limit_s=1.0) as bench:
+        bench.run_script(lambda: bench.clock.go(2), lambda: None)
+        clock = bench.clock
+    clock.go(60)
+    with Bench(tmp_path / "journal.db", clock, hold_limit_s=1.0, again=True) as bench:
+        bench.run_script(event("up"), event("down"), lambda: clock.go(5), lambda: None)
+        steps_of_it = [each.event.value for each in bench.journal.query_alarm_events("service/broker")]
+        assert steps_of_it == ["starts"]
+
+
 def test_an_end_of_the_backlog_that_is_long_in_coming_is_known_outside_and_an_alarm_once_it_is_given_up(
     tmp_path: Path,
 ) -> None:
