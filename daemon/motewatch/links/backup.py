@@ -166,9 +166,16 @@ def read_manifest(backup: Path) -> Manifest:
             raise BackupError(
                 f"{file}: this backup has format {plain.get('format')}, and this motewatch reads {FORMAT}."
             )
-        return _MANIFEST.validate_python(plain)
+        manifest = _MANIFEST.validate_python(plain)
     except (ValueError, TypeError, AttributeError, RecursionError) as error:
         raise BackupError(f"{file}: the manifest cannot be read: {error}") from None
+    try:
+        instant(manifest.at_us)
+    except (ValueError, TypeError, OverflowError):
+        raise BackupError(
+            f"{file}: at = {manifest.at[:50]!r} is no instant with a time zone. Take another backup."
+        ) from None
+    return manifest
 
 
 def restore_backup(backup: Path, target: Path, whole: bool = False) -> tuple[Manifest, Path]:

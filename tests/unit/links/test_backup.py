@@ -20,6 +20,7 @@ from motewatch.links.backup import (
     scheduled,
     scheduled_name,
 )
+from motewatch.links.backup_age import newest_backup
 from support.command_line import run, write_site
 from support.facility import site_dict
 from support.journal_records import fact, reading_row, taken
@@ -114,6 +115,23 @@ def test_a_backup_that_was_changed_or_is_not_whole_is_refused(site: Path, tmp_pa
     with pytest.raises(BackupError, match="this is no backup"):
         restore_backup(tmp_path / "b", tmp_path / "r")
     assert not (tmp_path / "r").exists()
+
+
+@pytest.mark.parametrize("at", ["yesterday", "2026-05-28T20:27:00", "0001-01-01T00:00:00+14:00"])
+def test_a_manifest_without_an_instant_is_refused_and_takes_no_other_along(
+    site: Path, tmp_path: Path, at: str
+) -> None:
+    name = site_dict()["site"]["id"]
+    good, bad = (tmp_path / scheduled_name(name, at_us) for at_us in (NOW_US - DAY_US, NOW_US))
+    make_backup(site, good, NOW_US - DAY_US)
+    shutil.copytree(good, bad)
+    plain = json.loads((bad / "manifest.json").read_text())
+    (bad / "manifest.json").write_text(json.dumps(plain | {"at": at}))
+    with pytest.raises(BackupError, match="at = .* is no instant with a time zone. Take another backup"):
+        read_manifest(bad)
+    assert scheduled(tmp_path, name) == [(NOW_US - DAY_US, good)]
+    assert newest_backup(tmp_path, name, NOW_US) == NOW_US - DAY_US
+    assert remove_oldest(tmp_path, name, 1, NOW_US) == []
 
 
 def test_a_manifest_cannot_lead_out_of_the_folder(site: Path, tmp_path: Path) -> None:
