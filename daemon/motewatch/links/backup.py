@@ -330,7 +330,14 @@ def _folder(target: Path) -> Iterator[Path]:
         raise BackupError(f"{target}: this is there already and no folder. Name a new one.")
     if not target.parent.is_dir():
         raise BackupError(f"{target}: the folder {target.parent} does not exist. Make it first.")
-    part = Path(tempfile.mkdtemp(prefix=f".{target.name}.part-", dir=target.parent))
+    try:
+        part = Path(tempfile.mkdtemp(prefix=f".{target.name}.part-", dir=target.parent))
+    except OSError as error:
+        # The error itself names a folder that nobody has heard of.
+        raise BackupError(
+            f"{target.parent}: nothing can be written in this folder: {error.strerror}. Make the disk writable, give "
+            "the user who runs motewatch the right to write there, or name another folder."
+        ) from None
     try:
         yield part
         _flush(part)

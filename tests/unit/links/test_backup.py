@@ -101,6 +101,13 @@ def test_nothing_is_ever_overwritten(site: Path, tmp_path: Path) -> None:
         make_backup(site, tmp_path / "no" / "b", NOW_US)
 
 
+def test_where_nothing_can_be_written_folder_reason_and_remedy_are_named(site: Path) -> None:
+    unwritable = Path("/proc")  # where nobody may make a folder, not even root
+    reason = r"^/proc: nothing can be written in this folder: .+\. Make the disk writable, give .* or name another"
+    with pytest.raises(BackupError, match=reason):
+        make_backup(site, unwritable / "b", NOW_US)
+
+
 @pytest.mark.parametrize("victim", ["journal.db", "site.toml"])
 def test_a_backup_that_was_changed_or_is_not_whole_is_refused(site: Path, tmp_path: Path, victim: str) -> None:
     make_backup(site, tmp_path / "b", NOW_US)
@@ -118,16 +125,14 @@ def test_a_backup_that_was_changed_or_is_not_whole_is_refused(site: Path, tmp_pa
 
 
 @pytest.mark.parametrize("at", ["yesterday", "2026-05-28T20:27:00", "0001-01-01T00:00:00+14:00"])
-def test_a_manifest_without_an_instant_is_refused_and_takes_no_other_along(
-    site: Path, tmp_path: Path, at: str
-) -> None:
+def test_a_manifest_without_an_instant_is_refused_and_takes_no_other_along(site: Path, tmp_path: Path, at: str) -> None:
     name = site_dict()["site"]["id"]
     good, bad = (tmp_path / scheduled_name(name, at_us) for at_us in (NOW_US - DAY_US, NOW_US))
     make_backup(site, good, NOW_US - DAY_US)
     shutil.copytree(good, bad)
     plain = json.loads((bad / "manifest.json").read_text())
     (bad / "manifest.json").write_text(json.dumps(plain | {"at": at}))
-    with pytest.raises(BackupError, match="at = .* is no instant with a time zone. Take another backup"):
+    with pytest.raises(BackupError, match=r"at = .* is no instant with a time zone\. Take another backup"):
         read_manifest(bad)
     assert scheduled(tmp_path, name) == [(NOW_US - DAY_US, good)]
     assert newest_backup(tmp_path, name, NOW_US) == NOW_US - DAY_US
