@@ -24,7 +24,7 @@ def status(site: SitePath, form: FormatOption = Format.TABLE) -> None:
 
     Do readings come in, are they kept, do they go on, can people be reached, are backups made?
     Reads the journal and the state of its disk, beside a running service or without one. Exit status 1 where something
-    is not well, so that it can be asked by a program.
+    is not well, or where whoever asks may not look whether the service runs, so that it can be asked by a program.
 
     \b
     motewatch status site.toml
@@ -39,8 +39,14 @@ def status(site: SitePath, form: FormatOption = Format.TABLE) -> None:
     facility = load_site(site)
     file = site.parent / facility.service.journal
     now_us, zone = Clock().now_us(), ZoneInfo(facility.site.time_zone)
+    process, unseen = None, ""
+    try:
+        process = holder(file)
+    except OSError as error:
+        unseen = f"{error.filename} may not be looked at ({error.strerror}); run this as the service's user"
     with open_journal(facility, site) as journal:
-        found = findings(facts_of(journal, facility, site.parent, holder(file), sign_of_life(file), now_us), zone)
+        facts = facts_of(journal, facility, site.parent, process, sign_of_life(file), now_us, unseen)
+    found = findings(facts, zone)
     if form is Format.TABLE:
         signed = signs_for(sys.stdout.encoding).holds == "✓"
         typer.echo(f"{facility.site.name}, {clock(now_us, zone)} {facility.site.time_zone}\n")
@@ -50,5 +56,5 @@ def status(site: SitePath, form: FormatOption = Format.TABLE) -> None:
     else:
         records = [{"question": each.question, "answer": each.answer.value, "text": each.text} for each in found]
         typer.echo(Listing(records, tuple(records[0]), records, (), (), "").text(form), nl=False)
-    if any(each.answer is Answer.NOT_WELL for each in found):
+    if unseen or any(each.answer is Answer.NOT_WELL for each in found):
         raise typer.Exit(1)

@@ -31,11 +31,12 @@ missing meanwhile."""
 def newest_backup(folder: Path, site: str, now_us: int) -> int | None:
     """The instant of the newest whole backup that a service made by itself; None: there is none, or no folder.
 
-    Raises `OSError` where the folder cannot be read. Reads one manifest, as a rule.
+    Raises `OSError` where the folder, or a backup in it that may be the newest, cannot be read. Reads one manifest, as
+    a rule.
     """
     for name_us, path in sorted(_named(folder, site), reverse=True) if folder.is_dir() else ():
         if name_us <= now_us:
-            with suppress(BackupError, OSError):
+            with suppress(BackupError, FileNotFoundError):
                 manifest = read_manifest(path)
                 if manifest.site == site and manifest.at_us <= now_us:
                     return manifest.at_us

@@ -38,9 +38,16 @@ SLACK_US = 10 * SECOND_US
 
 
 def facts_of(
-    journal: Journal, site: Site, base_dir: Path, process: str | None, sign: Sign | None, now_us: int
+    journal: Journal,
+    site: Site,
+    base_dir: Path,
+    process: str | None,
+    sign: Sign | None,
+    now_us: int,
+    unseen: str = "",
 ) -> Facts:
-    """`base_dir`: the site file's folder; `process`: of the service that runs on the journal, and its sign of life."""
+    """`base_dir`: the site file's folder; `process`: of the service that runs on the journal, and its sign of life;
+    `unseen`: why that could not be found out."""
     file = Path(journal.store.path)
     if process is not None and sign is not None:
         # What is on record goes by the service's time, also where it does not believe this machine's clock.
@@ -62,6 +69,7 @@ def facts_of(
     return Facts(
         now_us=now_us,
         process=process,
+        unseen=unseen,
         sign=None if process is None else sign,
         last_reading_us=newest_reading_us(journal.store),
         engine_us=journal.engine_us(),

@@ -97,7 +97,7 @@ class Facts:
 
     now_us: int
     process: str | None
-    """Id of the process that works on the journal; None: there is none."""
+    """Id of the process that works on the journal; None: there is none, or nobody can say."""
     last_reading_us: int | None
     """When the newest reading in the journal was received."""
     engine_us: int | None
@@ -107,6 +107,8 @@ class Facts:
     fixed_sensors: int
     sign: Sign | None = None
     """The newest one. None though there is a process: it is starting still, or another command."""
+    unseen: str = ""
+    """Why nobody can say whether there is a process; empty: it is known."""
     silent_sensors: Sequence[str] = ()
     """Fixed ones that were not heard for longer than they may be quiet."""
     unusable: int = 0
@@ -168,6 +170,8 @@ def findings(facts: Facts, zone: ZoneInfo) -> list[Finding]:
 
 def _service(facts: Facts) -> Finding:
     name = "Does the service run?"
+    if facts.unseen:
+        return Finding(name, Answer.CANNOT_TELL, facts.unseen)
     if facts.process is None:
         return Finding(name, Answer.NOT_WELL, "no: nothing is taken in, judged or told; start it")
     sign = facts.sign
@@ -203,6 +207,8 @@ def _works(facts: Facts) -> bool:
 
 def _not_judged(facts: Facts) -> str:
     """Why nobody can say what comes in now; empty where somebody can."""
+    if facts.unseen:
+        return "nobody can say whether a service runs"
     if facts.process is None:
         return "no service runs"
     if _dumb_us(facts) is not None:
@@ -230,7 +236,8 @@ def _readings(facts: Facts) -> Finding:
     newest = _newest(facts)
     sign = facts.sign
     if why := _not_judged(facts):
-        return Finding(name, Answer.CANNOT_TELL, newest if facts.process is None else f"{why}; {newest}")
+        no_service = facts.process is None and not facts.unseen
+        return Finding(name, Answer.CANNOT_TELL, newest if no_service else f"{why}; {newest}")
     if not sign.connected if sign is not None else facts.broker_down:
         return Finding(name, Answer.NOT_WELL, f"the broker is not reached; {newest}")
     if facts.last_reading_us is None:
@@ -274,6 +281,8 @@ def _record(facts: Facts, zone: ZoneInfo) -> Finding:
         return Finding(name, Answer.SEE_TO, f"{upto}; room is getting scarce: {size}")
     if facts.archives_fail:
         return Finding(name, Answer.SEE_TO, f"{upto}; archives could not be made: {size}")
+    if facts.unseen:
+        return Finding(name, Answer.CANNOT_TELL, f"{upto}, but {_not_judged(facts)}; {size}")
     return Finding(name, Answer.WELL, f"{upto}; {size}")
 
 
@@ -300,6 +309,8 @@ def _passing_on(facts: Facts) -> Finding:
     if facts.time_series_down:
         return Finding(name, Answer.SEE_TO, f"the time-series database is not reached; {said or 'nothing waits'}")
     late = any(facts.now_us - each.oldest_us > LATE_US for each in waiting.values())
+    if not late and facts.unseen:
+        return Finding(name, Answer.CANNOT_TELL, f"{_not_judged(facts)}; {said or 'nothing waits'}")
     if not late and not _works(facts):
         return Finding(
             name, Answer.CANNOT_TELL, f"nothing goes on while the service does not work; {said or 'nothing waits'}"
@@ -312,6 +323,8 @@ def _people(facts: Facts) -> Finding:
     if not facts.callout:
         return Finding(name, Answer.NOT_SET_UP, "this site calls nobody: no escalation is configured")
     said = [f"on call: {', '.join(facts.on_call) or 'nobody'}"]
+    if facts.unseen:
+        return Finding(name, Answer.CANNOT_TELL, f"{_not_judged(facts)}; {said[0]}")
     if not _works(facts):
         return Finding(name, Answer.NOT_WELL, f"nobody is called while the service does not work; {said[0]}")
     said.append(f"{facts.calls} calls in the last day, {facts.failed_calls} failed")

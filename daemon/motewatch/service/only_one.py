@@ -72,10 +72,13 @@ def only_service(journal: Path) -> Iterator[Held]:
 
 
 def holder(journal: Path) -> str | None:
-    """Id of the process whose service runs on the journal; None: there is none. Leaves no file behind."""
+    """Id of the process whose service runs on the journal; None: there is none. Leaves no file behind.
+
+    Raises `OSError` where whoever asks may not look: that says nothing of whether one runs.
+    """
     try:
         descriptor = os.open(_lock_of(journal), os.O_RDONLY | os.O_CLOEXEC)
-    except OSError:
+    except FileNotFoundError:
         return None
     try:
         # Shared, and let go of at once: a service that starts in this very moment would be refused, and tries again.

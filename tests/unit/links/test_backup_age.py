@@ -9,6 +9,7 @@ import pytest
 from motewatch.links.backup import MANIFEST, scheduled_name
 from motewatch.links.backup_age import FIRST_S, OLD_US, BackupAge, newest_backup
 from motewatch.wire.records import HOUR_US, SECOND_US
+from support.another_user import asked, close, open_folder
 from support.links_fakes import FakeClock
 from support.manifests import backup
 
@@ -29,6 +30,18 @@ def test_the_newest_whole_one_of_the_site_counts(tmp_path: Path) -> None:
     assert newest_backup(tmp_path, "plant", NOW) == NOW - 26 * HOUR_US, "none of these is a backup of this site"
     (newest / MANIFEST).write_text("{")
     assert newest_backup(tmp_path, "plant", NOW) == NOW - 50 * HOUR_US
+
+
+def test_one_that_may_not_be_looked_at_is_not_passed_over() -> None:
+    ask = "from motewatch.links.backup_age import newest_backup", f"newest_backup(path, 'plant', {NOW})"
+    with open_folder() as folder:
+        backup(folder, NOW - 50 * HOUR_US)
+        assert asked(*ask, folder) == str(NOW - 50 * HOUR_US)
+        newest = backup(folder, NOW - 26 * HOUR_US)
+        close(newest)
+        found = asked(*ask, folder)
+        newest.chmod(0o755)
+    assert found.startswith("PermissionError: "), "what is older is not the newest"
 
 
 @pytest.mark.parametrize("name_us", [NOW + HOUR_US, NOW - HOUR_US])

@@ -35,6 +35,7 @@ def sign(
     return Sign(at_us + off_us, at_us, at_us - behind_us, connected, trouble)
 
 
+UNSEEN = "journal.db.lock may not be looked at"
 OLD = NOW - 5 * MINUTE_US
 HELD = {"engine_us": OLD}
 """The record has not been written for five minutes."""
@@ -82,6 +83,12 @@ def test_archives_are_told_and_how_long_the_disk_lasts() -> None:
         ({"process": None}, "Do readings come in?", Answer.CANNOT_TELL, "newest 1 s ago"),
         ({"process": None, "sign": None, **HELD}, "Are they kept?", Answer.WELL, "up to 20:22:00"),
         ({"process": None}, "Can people be reached?", Answer.NOT_WELL, "nobody is called while"),
+        ({"process": None, "unseen": UNSEEN}, "Does the service run?", Answer.CANNOT_TELL, UNSEEN),
+        ({"process": None, "unseen": UNSEEN}, "Do readings come in?", Answer.CANNOT_TELL, "nobody can say whether"),
+        ({"process": None, "unseen": UNSEEN}, "Are they kept?", Answer.CANNOT_TELL, "nobody can say whether"),
+        ({"process": None, "unseen": UNSEEN}, "Do they go on?", Answer.CANNOT_TELL, "nobody can say whether"),
+        ({"process": None, "unseen": UNSEEN}, "Can people be reached?", Answer.CANNOT_TELL, "nobody can say whether"),
+        ({"process": None, "unseen": UNSEEN}, "Are alarms waiting?", Answer.CANNOT_TELL, "nobody can say whether"),
         ({"last_reading_us": None}, "Do readings come in?", Answer.CANNOT_TELL, "nothing has ever come"),
         ({"last_reading_us": None, "archive_bytes": 9}, "Do readings come in?", Answer.CANNOT_TELL, "are in archives"),
         ({"sign": sign(connected=False)}, "Do readings come in?", Answer.NOT_WELL, "the broker is not reached"),

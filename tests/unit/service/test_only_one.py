@@ -12,6 +12,7 @@ import pytest
 
 from motewatch.service.errors import AnotherServiceError, ServiceError
 from motewatch.service.only_one import holder, only_service, sign_of_life
+from support.another_user import asked, close, open_folder
 
 HOLDER = """
 import sys, time
@@ -51,6 +52,16 @@ def test_a_killed_service_leaves_no_lock_behind(tmp_path: Path) -> None:
         holder.wait(20)
     with only_service(journal):
         pass
+
+
+def test_who_may_not_look_does_not_find_that_nobody_runs() -> None:
+    with open_folder() as folder, only_service(folder / "journal.db"):
+        close(folder / "journal.db.lock")
+        found = asked("from motewatch.service.only_one import holder", "holder(path)", folder / "journal.db")
+        assert found.startswith("PermissionError: ")
+        assert "journal.db.lock" in found
+        none = asked("from motewatch.service.only_one import holder", "holder(path)", folder / "another.db")
+        assert none == "None"
 
 
 def test_where_no_lock_can_be_made_the_journal_has_the_word(tmp_path: Path) -> None:
