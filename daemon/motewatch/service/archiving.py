@@ -55,9 +55,10 @@ class Archiving:
         clock: TimeSource,
         rest: Callable[[float], object],
         went: Went = lambda well, said: None,
+        making: Patient | None = None,
     ) -> None:
         """`rest`: waits so many seconds, less when the service stops. `went`: hears of each run, once the rows that it
-        archived have left, how it went, and why it did not."""
+        archived have left, how it went, and why it did not. `making`: what runs the command."""
         self._settings = settings
         self._site_path = site_path.resolve()
         self._journal = journal
@@ -65,7 +66,7 @@ class Archiving:
         self._enter = enter
         self._clock = clock
         self._rest = rest
-        self._making = Patient(15)
+        self._making = making or Patient(15)
         self._done_us: int | None = None
         self._not_before_s = 0.0
         self._waited_since_s: float | None = None
@@ -112,7 +113,11 @@ class Archiving:
         else:
             self._waited_since_s = None
         self._done_us = due_us
-        self._making.begin("archive", str(self._site_path))
+        try:
+            self._making.begin("archive", str(self._site_path))
+        except OSError as error:
+            _log.error("archives could not be begun", extra={"detail": str(error)})
+            self._failed(f"no archives could be begun: {error}")
 
     def _look_after(self) -> None:
         ended = self._making.ended()

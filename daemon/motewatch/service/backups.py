@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from contextlib import suppress
 from datetime import datetime, time, timedelta
 from pathlib import Path
 from typing import Final
@@ -76,15 +75,17 @@ class Backups:
         if self._clock.monotonic_s() < self._not_before_s:
             return
         now_us = self._clock.now_us()
-        newest_us = None
-        with suppress(OSError):
-            # Where the folder cannot be read, the command says why.
-            newest_us = newest_backup(self._folder, self._site, now_us)
-        if newest_us is not None and newest_us >= last_due_us(self._settings.at, self._zone, now_us):
-            return
-        remove_unfinished(self._folder, self._site)
         self._target = self._folder / scheduled_name(self._site, now_us)
-        self._making.begin("backup", str(self._site_path), str(self._target), "--at", instant(now_us).isoformat())
+        try:
+            newest_us = newest_backup(self._folder, self._site, now_us)
+            if newest_us is not None and newest_us >= last_due_us(self._settings.at, self._zone, now_us):
+                return
+            remove_unfinished(self._folder, self._site)
+            self._making.begin("backup", str(self._site_path), str(self._target), "--at", instant(now_us).isoformat())
+        except OSError as error:
+            # A folder that cannot be looked at, too: nobody knows what is in it, and each look would make another.
+            self._failed(f"no backup could be begun: {error}. The service must be able to read and write there.")
+            return
         _log.info("backup begun", extra={"target": str(self._target)})
 
     def stop(self, timeout_s: float = 0.3) -> None:
@@ -107,10 +108,14 @@ class Backups:
             odd = f"; dated after now and not counted: {later[:300]}" if later else ""
             self._enter(Entered(BY, "backup", f"backup/{self._target.name}", f"{how}{removed}{odd}"))
         else:
-            self._not_before_s = self._clock.monotonic_s() + AGAIN_S
-            _log.error("the backup failed", extra={"target": str(self._target), "detail": said[-500:]})
-            self._enter(Entered(BY, "backup-failed", f"backup/{self._target.name}", said[-300:] or "no reason given"))
-            self._went(False, said)
+            self._failed(said)
+
+    def _failed(self, said: str) -> None:
+        """Say so, and try again later."""
+        self._not_before_s = self._clock.monotonic_s() + AGAIN_S
+        _log.error("the backup failed", extra={"target": str(self._target), "detail": said[-500:]})
+        self._enter(Entered(BY, "backup-failed", f"backup/{self._target.name}", said[-300:] or "no reason given"))
+        self._went(False, said)
 
 
 def last_due_us(at: str, zone: ZoneInfo, now_us: int) -> int:

@@ -22,6 +22,7 @@ from motewatch.links.clock import Clock, TimeSource
 from motewatch.service.archiving import AGAIN_S, OTHER_S, Archiving
 from motewatch.service.backups import Went
 from motewatch.service.only_one import only_service
+from motewatch.service.patient import Patient
 from motewatch.site.retention import Retention
 from motewatch.wire.records import DAY_US
 from support.archive_journal import FULL, STAY, everything, record
@@ -38,6 +39,7 @@ def start(
     journal: Journal,
     clock: TimeSource | None = None,
     went: Went = lambda well, said: None,
+    making: Patient | None = None,
     **retention: Any,
 ) -> tuple[Archiving, list[Entered]]:
     """The job as the service runs it."""
@@ -46,7 +48,7 @@ def start(
     told: list[Entered] = []
     settings = Retention(**retention)
     return (
-        Archiving(settings, site, journal, ZoneInfo("UTC"), told.append, clock or Clock(), rest, went),
+        Archiving(settings, site, journal, ZoneInfo("UTC"), told.append, clock or Clock(), rest, went, making),
         told,
     )
 
@@ -99,6 +101,37 @@ def test_a_run_that_fails_is_told_with_the_reason(tmp_path: Path) -> None:
         assert "format" in told[0].detail
         job.look()
         assert went == [(False, told[0].detail)], "rows of earlier runs that leave make no success of it"
+        job.stop()
+
+
+class Refused(Patient):
+    """No process can be begun."""
+
+    def begin(self, *arguments: str) -> None:
+        raise OSError(28, "No space left on device")
+
+
+def test_a_run_that_cannot_be_begun_is_told_and_tried_again_later(tmp_path: Path) -> None:
+    path = tmp_path / "journal.db"
+    clock, went = FakeClock(), list[tuple[bool, str]]()
+    with only_service(path), Journal(path, site=NAME) as journal:
+        job, told = start(
+            tmp_path,
+            journal,
+            clock,
+            lambda well, said: went.append((well, said)),
+            Refused(15),
+            messages_days=35,
+            at="00:00",
+        )
+        for _ in range(4):
+            job.look()
+        why = "no archives could be begun: [Errno 28] No space left on device"
+        assert told == [Entered("motewatch", "archive-failed", "archive", why)]
+        assert went == [(False, why)]
+        clock.go(AGAIN_S)
+        job.look()
+        assert len(told) == 2
         job.stop()
 
 

@@ -45,12 +45,12 @@ def test_when_one_is_due(now: str, due: str) -> None:
 
 
 class Bench:
-    def __init__(self, folder: Path, keep: int = 1, clock: TimeSource | None = None) -> None:
+    def __init__(self, folder: Path, keep: int = 1, clock: TimeSource | None = None, backups: str = "backups") -> None:
         self.site = write_site(folder, site_dict())
         with Journal(folder / "motewatch.db", site=NAME) as journal:
             journal.commit(Batch(outputs=[(BY_TIME, fact())], engine_us=1))
         self.told: list[Entered] = []
-        settings = Backup(folder="backups", at="00:00", keep=keep)
+        settings = Backup(folder=backups, at="00:00", keep=keep)
         self.went: list[tuple[bool, str]] = []
         self.backups = Backups(
             settings,
@@ -93,6 +93,19 @@ def test_one_that_fails_is_told_with_the_reason_and_not_tried_at_once_again(tmp_
     assert not well
     assert "does not exist. Make it first." in said
     bench.backups.look()
+    bench.backups.look()
+    assert len(bench.told) == 1
+
+
+def test_a_folder_that_cannot_be_looked_at_is_told_like_a_backup_that_failed(tmp_path: Path) -> None:
+    # Longer than a file system allows: an error for root, too, as one that may not be entered is for others.
+    bench = Bench(tmp_path, backups="€" * 120)
+    bench.backups.look()
+    told = bench.until_told()
+    assert told.action == "backup-failed"
+    assert told.detail.endswith("The service must be able to read and write there.")
+    ((well, said),) = bench.went
+    assert (well, said.startswith("no backup could be begun: [Errno ")) == (False, True)
     bench.backups.look()
     assert len(bench.told) == 1
 
