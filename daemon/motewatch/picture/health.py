@@ -200,11 +200,6 @@ def _dumb_us(facts: Facts) -> int | None:
     return abs(since_us) if abs(since_us) > SIGN_US else None
 
 
-def _works(facts: Facts) -> bool:
-    """As far as is known: one that is still starting may."""
-    return facts.process is not None and _dumb_us(facts) is None
-
-
 def _not_judged(facts: Facts) -> str:
     """Why nobody can say what comes in now; empty where somebody can."""
     if facts.unseen:
@@ -216,6 +211,19 @@ def _not_judged(facts: Facts) -> str:
     if facts.sign is None and _behind_us(facts) > BEHIND_US:
         return "no service has written the record lately"
     return facts.sign.trouble if facts.sign is not None else ""
+
+
+def _awaited(facts: Facts) -> str:
+    """What a service that works waits for before it judges anything: time stands still until all is here that was sent
+    meanwhile, and nobody is called. Empty: nothing."""
+    if facts.process is None or _not_judged(facts) or _behind_us(facts) <= BEHIND_US:
+        return ""
+    away = facts.sign is not None and not facts.sign.connected
+    return "it waits for the broker" if away else "what waited at the broker is read first"
+
+
+def _broker_away(facts: Facts) -> bool:
+    return facts.broker_down if facts.sign is None else not facts.sign.connected
 
 
 def _upto_us(facts: Facts) -> int | None:
@@ -234,11 +242,10 @@ def _behind_us(facts: Facts) -> int:
 def _readings(facts: Facts) -> Finding:
     name = "Do readings come in?"
     newest = _newest(facts)
-    sign = facts.sign
     if why := _not_judged(facts):
         no_service = facts.process is None and not facts.unseen
         return Finding(name, Answer.CANNOT_TELL, newest if no_service else f"{why}; {newest}")
-    if not sign.connected if sign is not None else facts.broker_down:
+    if _broker_away(facts):
         return Finding(name, Answer.NOT_WELL, f"the broker is not reached; {newest}")
     if facts.last_reading_us is None:
         return Finding(name, Answer.CANNOT_TELL, newest)
@@ -270,11 +277,8 @@ def _record(facts: Facts, zone: ZoneInfo) -> Finding:
         late = f"{upto}, {lasting(behind_us)} behind"
         if why := _not_judged(facts):
             return Finding(name, Answer.NOT_WELL, f"{late}: {why}; {size}")
-        if behind_us > BEHIND_US:
-            # The service says itself that it waits: time stands still until all is here that was sent meanwhile.
-            away = facts.sign is not None and not facts.sign.connected
-            waits = "it waits for the broker" if away else "what waited at the broker is read first"
-            return Finding(name, Answer.SEE_TO, f"{late}: {waits}; {size}")
+        if why := _awaited(facts):
+            return Finding(name, Answer.SEE_TO, f"{late}: {why}; {size}")
     if facts.free_bytes < LEAST_FREE_BYTES // 10:
         return Finding(name, Answer.NOT_WELL, f"{upto}; the disk is nearly full: {size}")
     if facts.free_bytes < LEAST_FREE_BYTES:
@@ -306,16 +310,20 @@ def _passing_on(facts: Facts) -> Finding:
         f"{sink}: {each.rows} waiting, the oldest for {lasting(facts.now_us - each.oldest_us)}"
         for sink, each in sorted(waiting.items())
     )
+    said = said or "nothing waits"
+    why = _not_judged(facts)
     if facts.time_series_down:
-        return Finding(name, Answer.SEE_TO, f"the time-series database is not reached; {said or 'nothing waits'}")
+        said = f"the time-series database is not reached; {said}"
+    if not why and _broker_away(facts):
+        said = f"the broker is not reached; {said}"
+    elif facts.unseen:
+        said = f"{why}; {said}"
+    elif idle := why or _awaited(facts):
+        said = f"nothing new goes on: {idle}; {said}"
     late = any(facts.now_us - each.oldest_us > LATE_US for each in waiting.values())
-    if not late and facts.unseen:
-        return Finding(name, Answer.CANNOT_TELL, f"{_not_judged(facts)}; {said or 'nothing waits'}")
-    if not late and not _works(facts):
-        return Finding(
-            name, Answer.CANNOT_TELL, f"nothing goes on while the service does not work; {said or 'nothing waits'}"
-        )
-    return Finding(name, Answer.SEE_TO if late else Answer.WELL, said or "nothing waits")
+    if late or facts.time_series_down or (not why and (_broker_away(facts) or _awaited(facts))):
+        return Finding(name, Answer.SEE_TO, said)
+    return Finding(name, Answer.CANNOT_TELL if why else Answer.WELL, said)
 
 
 def _people(facts: Facts) -> Finding:
@@ -325,8 +333,11 @@ def _people(facts: Facts) -> Finding:
     said = [f"on call: {', '.join(facts.on_call) or 'nobody'}"]
     if facts.unseen:
         return Finding(name, Answer.CANNOT_TELL, f"{_not_judged(facts)}; {said[0]}")
-    if not _works(facts):
-        return Finding(name, Answer.NOT_WELL, f"nobody is called while the service does not work; {said[0]}")
+    if why := _not_judged(facts) or _awaited(facts):
+        # Of a record that cannot be written people are told beside it, and of nothing else.
+        told = facts.sign is not None and why == facts.sign.trouble
+        called = 'only the call "Not on record" goes out' if told else "nobody is called"
+        return Finding(name, Answer.NOT_WELL, f"{called}: {why}; {said[0]}")
     said.append(f"{facts.calls} calls in the last day, {facts.failed_calls} failed")
     if facts.failing_tests:
         said.append(f"test calls not confirmed: {', '.join(facts.failing_tests)}")
@@ -361,7 +372,7 @@ def _alarms(facts: Facts) -> Finding:
     name = "Are alarms waiting?"
     waiting = ", ".join(f"{number} of {word} priority" for word, number in facts.open_alarms.items() if number)
     standing = f"{facts.standing_alarms} standing"
-    if not waiting and (why := _not_judged(facts)):
+    if not waiting and (why := _not_judged(facts) or _awaited(facts)):
         return Finding(name, Answer.CANNOT_TELL, f"none unacknowledged on record, but {why}; {standing}")
     if not waiting:
         return Finding(name, Answer.WELL, f"none unacknowledged; {standing}")

@@ -40,6 +40,9 @@ OLD = NOW - 5 * MINUTE_US
 HELD = {"engine_us": OLD}
 """The record has not been written for five minutes."""
 
+DRAINS = {"sign": sign(0, 5 * MINUTE_US), **HELD}
+"""It is connected, and what was sent meanwhile still comes."""
+
 
 def answers(**changes: Any) -> dict[str, tuple[Answer, str]]:
     """Question to answer and text."""
@@ -82,7 +85,7 @@ def test_archives_are_told_and_how_long_the_disk_lasts() -> None:
         ({"process": None}, "Does the service run?", Answer.NOT_WELL, "start it"),
         ({"process": None}, "Do readings come in?", Answer.CANNOT_TELL, "newest 1 s ago"),
         ({"process": None, "sign": None, **HELD}, "Are they kept?", Answer.WELL, "up to 20:22:00"),
-        ({"process": None}, "Can people be reached?", Answer.NOT_WELL, "nobody is called while"),
+        ({"process": None}, "Can people be reached?", Answer.NOT_WELL, "nobody is called: "),
         ({"process": None, "unseen": UNSEEN}, "Does the service run?", Answer.CANNOT_TELL, UNSEEN),
         ({"process": None, "unseen": UNSEEN}, "Do readings come in?", Answer.CANNOT_TELL, "nobody can say whether"),
         ({"process": None, "unseen": UNSEEN}, "Are they kept?", Answer.CANNOT_TELL, "nobody can say whether"),
@@ -103,14 +106,43 @@ def test_archives_are_told_and_how_long_the_disk_lasts() -> None:
             "the service hangs; newest 1 s ago",
         ),
         ({"sign": sign(69 * SECOND_US)}, "Are they kept?", Answer.NOT_WELL, "behind: the service hangs"),
-        ({"sign": sign(69 * SECOND_US)}, "Can people be reached?", Answer.NOT_WELL, "nobody is called while"),
+        ({"sign": sign(69 * SECOND_US)}, "Can people be reached?", Answer.NOT_WELL, "nobody is called: "),
         ({"sign": sign(-3600 * SECOND_US)}, "Does the service run?", Answer.NOT_WELL, "no sign of life"),
         ({"sign": sign(29 * SECOND_US)}, "Does the service run?", Answer.WELL, "yes"),
-        ({"sign": sign(69 * SECOND_US)}, "Do they go on?", Answer.CANNOT_TELL, "nothing goes on while"),
+        ({"sign": sign(69 * SECOND_US)}, "Do they go on?", Answer.CANNOT_TELL, "nothing new goes on: "),
         ({"sign": sign(69 * SECOND_US)}, "Are alarms waiting?", Answer.CANNOT_TELL, "on record, but the service hangs"),
-        ({"process": None}, "Do they go on?", Answer.CANNOT_TELL, "nothing goes on while"),
+        ({"process": None}, "Do they go on?", Answer.CANNOT_TELL, "nothing new goes on: "),
         ({"process": None}, "Are alarms waiting?", Answer.CANNOT_TELL, "on record, but no service runs; 0 standing"),
         # It says itself what is wrong.
+        (
+            {"sign": sign(trouble="disk full")},
+            "Can people be reached?",
+            Answer.NOT_WELL,
+            'only the call "Not on record',
+        ),
+        ({"sign": sign(trouble="disk full")}, "Do they go on?", Answer.CANNOT_TELL, "nothing new goes on: disk full"),
+        ({"sign": sign(trouble="disk full")}, "Are alarms waiting?", Answer.CANNOT_TELL, "but disk full"),
+        # Another command holds the journal, and has for five minutes.
+        ({"sign": None, **HELD}, "Can people be reached?", Answer.NOT_WELL, "nobody is called: no service has written"),
+        ({"sign": None, **HELD}, "Do they go on?", Answer.CANNOT_TELL, "nothing new goes on: no service has written"),
+        # Time stands still until all is here that waited at the broker.
+        (
+            DRAINS,
+            "Can people be reached?",
+            Answer.NOT_WELL,
+            "nobody is called: what waited at the broker is read first",
+        ),
+        (DRAINS, "Do they go on?", Answer.SEE_TO, "nothing new goes on: what waited"),
+        (DRAINS, "Are alarms waiting?", Answer.CANNOT_TELL, "what waited at the broker is read first"),
+        ({**DRAINS, "callout": False}, "Can people be reached?", Answer.NOT_SET_UP, "calls nobody"),
+        ({"sign": sign(connected=False)}, "Can people be reached?", Answer.WELL, "on call: Ada"),
+        ({"sign": sign(connected=False)}, "Do they go on?", Answer.SEE_TO, "the broker is not reached; nothing waits"),
+        (
+            {"sign": sign(connected=False), "waiting": {"mqtt": Waiting(64, NOW - 36 * SECOND_US)}},
+            "Do they go on?",
+            Answer.SEE_TO,
+            "the broker is not reached; mqtt: 64 waiting, the oldest for 36 s",
+        ),
         ({"sign": sign(trouble="disk full")}, "Do readings come in?", Answer.CANNOT_TELL, "disk full; newest 1 s ago"),
         ({"sign": sign(trouble="disk full"), **HELD}, "Are they kept?", Answer.NOT_WELL, "5 min behind: disk full"),
         (
