@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import datetime, time, timedelta
 from pathlib import Path
 from typing import Final
@@ -99,16 +100,27 @@ class Backups:
         status, said = ended
         if status == 0:
             self._went(True, "")
-            now_us = self._clock.now_us()
-            gone = remove_oldest(self._folder, self._site, self._settings.keep, now_us)
-            _log.info("backup made", extra={"target": str(self._target), "removed": len(gone)})
-            how = how_made(self._target)
-            removed = f"; {len(gone)} of the oldest removed" if gone else ""
-            later = ", ".join(path.name for at_us, path in scheduled(self._folder, self._site) if at_us > now_us)
-            odd = f"; dated after now and not counted: {later[:300]}" if later else ""
-            self._enter(Entered(BY, "backup", f"backup/{self._target.name}", f"{how}{removed}{odd}"))
+            how, removed = how_made(self._target), self._removed()
+            _log.info("backup made", extra={"target": str(self._target), "detail": removed})
+            self._enter(Entered(BY, "backup", f"backup/{self._target.name}", f"{how}{removed}"))
         else:
             self._failed(said)
+
+    def _removed(self) -> str:
+        """Let the oldest go; in words, which did and which did not."""
+        now_us, said = self._clock.now_us(), ""
+        try:
+            gone = remove_oldest(self._folder, self._site, self._settings.keep, now_us)
+            if gone:
+                said = f"; {len(gone)} of the oldest removed"
+        except OSError as error:
+            _log.error("the oldest backup could not be removed", extra={"detail": str(error)})
+            said = f"; the oldest could not be removed, so there are more than {self._settings.keep}: {error}"
+        with suppress(OSError):
+            later = ", ".join(path.name for at_us, path in scheduled(self._folder, self._site) if at_us > now_us)
+            if later:
+                said += f"; dated after now and not counted: {later[:300]}"
+        return said
 
     def _failed(self, said: str) -> None:
         """Say so, and try again later."""
