@@ -43,6 +43,19 @@ def newest_backup(folder: Path, site: str, now_us: int) -> int | None:
     return None
 
 
+def unread(error: OSError) -> str:
+    """Why the folder, or what is in it, could not be read."""
+    if isinstance(error, PermissionError):
+        return "whoever asks may not read the backup folder, the service's user may"
+    if isinstance(error, TimeoutError):
+        return "the backup folder does not answer: is its disk there?"
+    return _cannot(error)
+
+
+def _cannot(error: OSError) -> str:
+    return f"{error.filename or 'the backup folder'} cannot be read: {error.strerror or error}"
+
+
 def _named(folder: Path, site: str) -> Iterator[tuple[int, Path]]:
     pattern = re.compile(re.escape(site) + r"-(\d{8}T\d{6})Z")
     for each in folder.iterdir():
@@ -63,14 +76,20 @@ class BackupAge:
         self._clock = clock
         self._started_s = clock.monotonic_s()
         self._newest_us: int | None = None
+        self._unread = "the backup folder has not answered yet"
         self._well: bool | None = None
 
     def learn(self) -> None:
         """Read the folder. What cannot be read leaves what was known: it goes on growing older."""
-        with suppress(OSError):
+        try:
             newest_us = newest_backup(self._folder, self._site, self._clock.now_us())
-            if newest_us is not None or self._folder.is_dir():
-                self._newest_us = newest_us
+            there = newest_us is not None or self._folder.is_dir()
+        except OSError as error:
+            self._unread = _cannot(error)
+            return
+        self._unread = "" if there else "the backup folder is not there"
+        if there:
+            self._newest_us = newest_us
 
     def look(self) -> None:
         """Tell of a change."""
@@ -79,5 +98,5 @@ class BackupAge:
         if well == self._well or (not well and self._clock.monotonic_s() - self._started_s < FIRST_S):
             return
         self._well = well
-        found = "none was found" if newest_us is None else f"the newest is of {instant(newest_us):%Y-%m-%d %H:%M} UTC"
-        self._report(well, now_us, found)
+        newest = "" if newest_us is None else f"the newest is of {instant(newest_us):%Y-%m-%d %H:%M} UTC"
+        self._report(well, now_us, "; ".join(filter(None, (newest, self._unread))) or "none was found")

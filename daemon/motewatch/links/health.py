@@ -15,7 +15,7 @@ from motewatch.engine.subject import CHANNEL_PART, NOBODY_ALARM, OUT_OF_USE
 from motewatch.journal.archives import archive_bytes
 from motewatch.journal.heard import heard_since, newest_reading_us
 from motewatch.journal.journal import Journal
-from motewatch.links.backup_age import newest_backup
+from motewatch.links.backup_age import newest_backup, unread
 from motewatch.picture.health import BackupFacts, Facts, Sign, Waiting
 from motewatch.site.models import Site
 from motewatch.site.targets import named_rotas
@@ -121,8 +121,8 @@ def _backup(site: Site, base_dir: Path, kinds: Collection[str], now_us: int) -> 
     folder, failed = base_dir / site.backup.folder, _BACKUP_KIND in kinds
     try:
         return BackupFacts(newest_backup(folder, site.site.id, now_us), failed, folder.is_dir())
-    except OSError:
-        return BackupFacts(None, failed, None)
+    except OSError as error:
+        return BackupFacts(None, failed, unread=unread(error))
 
 
 def _channel(change: AlarmChanged) -> bool:

@@ -87,8 +87,10 @@ class BackupFacts:
     """Of the newest that the service made by itself; None: there is none."""
     failed: bool = False
     """Has the last one that was tried failed?"""
-    folder: bool | None = True
-    """Is the folder there? None: whoever asks may not look."""
+    folder: bool = True
+    """Is the folder there?"""
+    unread: str = ""
+    """Why nobody can say what is in it; empty: it was looked at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -358,10 +360,10 @@ def _backups(backup: BackupFacts, now_us: int) -> Finding:
     name = "Are backups made?"
     newest = "there is none" if backup.newest_us is None else f"the newest is {lasting(now_us - backup.newest_us)} old"
     failed = "the last try failed; " if backup.failed else ""
+    if backup.unread:
+        return Finding(name, Answer.SEE_TO if backup.failed else Answer.CANNOT_TELL, f"{failed}{backup.unread}")
     if not backup.folder:
-        why = "the backup folder is not there" if backup.folder is False else "whoever asks may not read the folder"
-        answer = Answer.CANNOT_TELL if backup.folder is None and not backup.failed else Answer.SEE_TO
-        return Finding(name, answer, f"{failed}{why}")
+        return Finding(name, Answer.SEE_TO, f"{failed}the backup folder is not there")
     if backup.failed:
         return Finding(name, Answer.SEE_TO, f"{failed}{newest}")
     late = backup.newest_us is None or now_us - backup.newest_us > BACKUP_US

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from motewatch.links.backup import MANIFEST, scheduled_name
-from motewatch.links.backup_age import FIRST_S, OLD_US, BackupAge, newest_backup
+from motewatch.links.backup_age import FIRST_S, OLD_US, BackupAge, newest_backup, unread
 from motewatch.wire.records import HOUR_US, SECOND_US
 from support.another_user import asked, close, open_folder
 from support.links_fakes import FakeClock
@@ -87,7 +87,20 @@ def test_a_service_that_was_just_started_has_an_hour_to_make_one(tmp_path: Path)
     assert watched.goes(FIRST_S - 1) == []
     assert [well for well, _ in watched.goes(1)] == [False]
     fresh = Watched(tmp_path / "nothing-here")
-    assert fresh.goes(FIRST_S) == [(False, "none was found")]
+    assert fresh.goes(FIRST_S) == [(False, "the backup folder is not there")]
+    (tmp_path / "empty").mkdir()
+    assert Watched(tmp_path / "empty").goes(FIRST_S) == [(False, "none was found")]
+    hangs = Watched(tmp_path / "empty")
+    hangs.clock.go(FIRST_S)
+    hangs.age.look()  # and nobody was able to learn anything yet
+    assert hangs.told == [(False, "the backup folder has not answered yet")]
+
+
+def test_why_a_folder_cannot_be_read_is_told(tmp_path: Path) -> None:
+    watched = Watched(tmp_path / ("long" * 100))
+    ((_, detail),) = watched.goes(FIRST_S)
+    assert detail.startswith(f"{tmp_path}/longlong")
+    assert detail.endswith("cannot be read: File name too long")
 
 
 def test_a_folder_that_goes_away_or_hangs_leaves_what_was_known_to_grow_older(tmp_path: Path) -> None:
@@ -98,8 +111,20 @@ def test_a_folder_that_goes_away_or_hangs_leaves_what_was_known_to_grow_older(tm
     assert watched.goes(3_600) == []
     watched.clock.go(OLD_US / SECOND_US)
     watched.age.look()  # without a look into the folder, which may take for ever
-    assert watched.told == [(False, "the newest is of 2026-05-28 19:27 UTC")]
+    assert watched.told == [(False, "the newest is of 2026-05-28 19:27 UTC; the backup folder is not there")]
     assert path.name.startswith("plant-")
+
+
+@pytest.mark.parametrize(
+    ("error", "says"),
+    [
+        (PermissionError(13, "Permission denied", "/b"), "whoever asks may not read the backup folder"),
+        (TimeoutError(), "the backup folder does not answer"),
+        (OSError(5, "Input/output error", "/b"), "/b cannot be read: Input/output error"),
+    ],
+)
+def test_each_reason_has_its_words(error: OSError, says: str) -> None:
+    assert unread(error).startswith(says)
 
 
 def test_one_that_somebody_removed_is_missed(tmp_path: Path) -> None:

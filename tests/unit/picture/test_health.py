@@ -220,12 +220,17 @@ def test_archives_are_told_and_how_long_the_disk_lasts() -> None:
             "the backup folder is not there",
         ),
         (
-            {"backup": BackupFacts(None, folder=None)},
+            {"backup": BackupFacts(None, unread="may not be read")},
             "Are backups made?",
             Answer.CANNOT_TELL,
-            "may not read the folder",
+            "may not be read",
         ),
-        ({"backup": BackupFacts(None, True, None)}, "Are backups made?", Answer.SEE_TO, "the last try failed; whoever"),
+        (
+            {"backup": BackupFacts(None, True, unread="may not be read")},
+            "Are backups made?",
+            Answer.SEE_TO,
+            "the last try failed; may not be read",
+        ),
         ({"archives_fail": True}, "Are they kept?", Answer.SEE_TO, "archives could not be made: journal 12.3 MB"),
         (
             {"open_alarms": {"high": 2, "medium": 0, "low": 1}, "standing_alarms": 5},
