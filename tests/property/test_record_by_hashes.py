@@ -442,7 +442,7 @@ def test_sums_over_archived_time_are_held_against_their_samples_by_the_whole_alo
             assert "sample_hours: hour" in findings(path, forger)[0]
 
 
-@pytest.mark.parametrize("what", ["command", "message", "sample", "seal"])
+@pytest.mark.parametrize("what", ["command", "message", "sample", "column", "seal", "gone"])
 def test_nothing_more_is_archived_where_a_row_is_not_what_was_sealed(tmp_path: Path, what: str) -> None:
     """Else file and manifest would vouch for a forgery."""
     path = tmp_path / "journal.db"
@@ -454,6 +454,10 @@ def test_nothing_more_is_archived_where_a_row_is_not_what_was_sealed(tmp_path: P
         query = "SELECT id, body FROM outputs WHERE kind = 'sample' AND id > 50"
         row_id, body = forger.raw.execute(query).fetchone()
         forger.raw.execute("UPDATE outputs SET body = ? WHERE id = ?", (recounted(body, 999), row_id))
+    elif what == "column":
+        forger.raw.execute("UPDATE samples SET readings = readings + 1 WHERE output_id BETWEEN 50 AND 60")
+    elif what == "gone":
+        forger.raw.execute("DELETE FROM inputs WHERE kind = 'command' AND id BETWEEN 50 AND 54")
     else:
         forger.raw.execute("UPDATE seals SET engine_us = engine_us + 1 WHERE id = 20")
     forger.raw.commit()
@@ -461,6 +465,6 @@ def test_nothing_more_is_archived_where_a_row_is_not_what_was_sealed(tmp_path: P
     with pytest.raises(Exception, match="nothing more is archived, because") as raised:
         archived(path, STAY)
     assert "ArchiveError" in type(raised.value).__name__
-    kinds = {"command": Kind.SEALS, "message": Kind.MESSAGES, "sample": Kind.SAMPLES, "seal": Kind.MESSAGES}
-    made = [each for each in manifests(path) if each.kind is kinds[what]]
+    kinds = {"command": Kind.SEALS, "sample": Kind.SAMPLES, "column": Kind.SAMPLES}
+    made = [each for each in manifests(path) if each.kind is kinds.get(what, Kind.MESSAGES)]
     assert len(made) < 2, "none that holds the row or comes after it"

@@ -13,8 +13,6 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, Select, func, select
 
-from motewatch.engine.codec import output_from
-from motewatch.engine.records import SampleTaken
 from motewatch.journal import signature, tables
 from motewatch.journal.archive_files import COLUMNS, InOrder, read_groups, sha256_of
 from motewatch.journal.archive_upkeep import ARCHIVED, SUBJECT
@@ -31,7 +29,7 @@ from motewatch.journal.archives import (
     registered,
     waiting,
 )
-from motewatch.journal.columns import sample_columns
+from motewatch.journal.columns import sample_trouble
 from motewatch.journal.errors import ArchiveError, JournalError
 from motewatch.journal.kept import odd_seals
 from motewatch.journal.paging import PAGE
@@ -75,12 +73,15 @@ def broken_archives(store: Store, public_key: str | None = None) -> list[str]:
         previous, heads[archive.kind] = archive.hash, archive.last_id
         if len(found) >= FINDINGS:
             return found[:FINDINGS]
+    # First what lies there, then what it may be: files are made and registered while this goes on.
+    there = sorted(folder_of(store.path).glob("*.json"))
     try:
         ready = {each.name for each in waiting(store)}
     except ArchiveError as error:
         return [*found, f"archives: {error}"]
-    names = {manifest_name(each.name) for each in known} | {manifest_name(name) for name in ready}
-    for path in sorted(folder_of(store.path).glob("*.json")):
+    with store.reading() as connection:
+        names = {manifest_name(name) for name in ready | {each.name for each in registered(connection)}}
+    for path in there:
         if path.name not in names:
             found.append(f"archives: {path.name} is not registered and follows from nothing: it was put in")
     return found[:FINDINGS]
@@ -236,25 +237,13 @@ def wrong_columns(store: Store) -> list[str]:
             groups = read_groups(folder_of(store.path) / archive.name, Kind.SAMPLES)
             for rows in groups:
                 for row in rows:
-                    if trouble := _wrong(row):
+                    if trouble := sample_trouble(row[2], dict(zip(_COLUMNS, row[3:], strict=True))):
                         found.append(f"{archive.name}: output {row[0]} {trouble}")
                 if len(found) >= FINDINGS:
                     return found[:FINDINGS]
         except JournalError as error:
             found.append(str(error))
     return found
-
-
-def _wrong(row: tuple[Any, ...]) -> str:
-    try:
-        output = output_from("sample", row[2])
-        assert isinstance(output, SampleTaken)
-        wanted = sample_columns(output)
-    except (ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
-        return f"cannot be read: {error}"
-    kept = dict(zip(_COLUMNS, row[3:], strict=True))
-    differing = ", ".join(name for name, value in wanted.items() if kept[name] != value)
-    return f"and its columns differ in {differing}" if differing else ""
 
 
 def archived_rows(connection: Connection, kind: Kind) -> int:

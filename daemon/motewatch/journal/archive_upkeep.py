@@ -2,7 +2,7 @@
 what nobody was told of is found, to be told; and one run at a time makes files.
 
 Rules: a file on the register is never touched, whatever it looks like; what is set aside stays in the folder for
-whoever wants to know, and counts for nothing. Only the process that writes the journal does this. Reads no clock.
+whoever wants to know, and counts for nothing. Only the process that writes the journal sets aside. Reads no clock.
 """
 
 from __future__ import annotations
@@ -43,13 +43,20 @@ class OtherRunError(ArchiveError):
 
 @contextmanager
 def one_run(store: Store) -> Iterator[None]:
-    """Keep every other run out of the folder, which is made where it is not there. Raises `OtherRunError`, `OSError`.
+    """Keep every other run out of the folder, which is made where it is not there.
 
     Each run removes what it takes for the leftover of one that was killed, so two would remove each other's files.
+    Raises `OtherRunError`, `ArchiveError`, `OSError`.
     """
     folder = folder_of(store.path)
+    if folder.is_symlink() and not folder.exists():
+        raise ArchiveError(str(folder), f"this link leads to {folder.readlink()}, which is not there. Mount its disk.")
     folder.mkdir(mode=0o750, exist_ok=True)
-    descriptor = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+    try:
+        descriptor = os.open(folder / LOCK, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    except PermissionError:
+        # Made by another user, such as by root by hand. It is locked all the same (not on every network's file system).
+        descriptor = os.open(folder / LOCK, os.O_RDONLY | os.O_CLOEXEC)
     try:
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -67,7 +74,7 @@ def is_under_way(store: Store) -> bool:
             return False
     except OtherRunError:
         return True
-    except OSError:
+    except (ArchiveError, OSError):
         # The run that is begun then says why.
         return False
 

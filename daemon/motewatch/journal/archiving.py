@@ -220,6 +220,9 @@ def _make(
 
     with store.reading() as connection:
         before = seal_before(connection, leaving.sealed, first_id)
+        first = leaving.rows.with_only_columns(leaving.id).where(leaving.id.between(first_id, last_id))
+        first_row = connection.execute(first.order_by(leaving.id).limit(1)).scalar_one()
+        proved_after = seal_before(connection, leaving.sealed, first_row)
         after = seal_before(connection, leaving.sealed, last_id)
         following = select(_seals.id).where(_seals.id > after).order_by(_seals.id).limit(1)
         after = connection.execute(following).scalar_one()
@@ -232,7 +235,8 @@ def _make(
     # A file vouches for its rows, and that of seals for what stays under them: first it is proved that they are those.
     kept = kept_under(store, first_id, last_id, state.heads[Kind.LETTERS]) if kind is Kind.SEALS else None
     if kept is None:
-        prove_leaving(store, kind, first_id, last_id, before, after)
+        # From the first row on: seals over a stretch without any row that leaves may have left themselves.
+        prove_leaving(store, kind, first_id, last_id, proved_after, after)
     counted = write(path, kind, about, groups)
     manifest = Manifest(
         format=FORMAT if kept is None else KEPT_FORMAT,

@@ -5,11 +5,16 @@ Used where they are written and where `verify` compares them with the text again
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Mapping
+from typing import Any, Final
 
+from motewatch.engine.codec import output_from
 from motewatch.engine.records import AlarmChanged, Audited, Delivered, SampleTaken, Told
 
 Row = dict[str, Any]
+
+UNREADABLE: Final = (ValueError, KeyError, TypeError, AttributeError, IndexError)
+"""What a text raises that is none of ours."""
 
 
 def sample_columns(output: SampleTaken) -> Row:
@@ -24,6 +29,18 @@ def sample_columns(output: SampleTaken) -> Row:
         "readings": sample.readings,
         "quality": int(sample.quality),
     }
+
+
+def sample_trouble(body: str, kept: Mapping[str, Any]) -> str:
+    """What is wrong with a sample and the columns that are kept of it, as the end of a sentence; empty: nothing."""
+    try:
+        output = output_from("sample", body)
+        assert isinstance(output, SampleTaken)
+        wanted = sample_columns(output)
+    except UNREADABLE as error:
+        return f"cannot be read: {error}"
+    differing = ", ".join(name for name, value in wanted.items() if kept[name] != value)
+    return f"and its columns differ in {differing}" if differing else ""
 
 
 def alarm_columns(output: AlarmChanged) -> Row:

@@ -20,6 +20,7 @@ from sqlalchemy import Connection, Select, func, select
 
 from motewatch.journal import seals, tables
 from motewatch.journal.archives import LEAVING_INPUTS, Archived, Kept, Kind, heads, manifests
+from motewatch.journal.columns import sample_trouble
 from motewatch.journal.errors import ArchiveError
 from motewatch.journal.paging import RowsInOrder, pages
 from motewatch.journal.seals import MARK, ROW_HASHES, Seal
@@ -40,7 +41,9 @@ _seals = tables.seals.c
 def prove_leaving(store: Store, kind: Kind, first_id: int, last_id: int, before_seal: int, last_seal: int) -> None:
     """Hold the rows that are to leave against their seals, the ones after `before_seal` up to `last_seal`.
 
-    So a file is made of nothing but what was recorded. Raises `ArchiveError` where a row is another.
+    So a file is made of nothing but what was recorded: of a sample its text, and columns that agree with it (after
+    which input it was given is proved by the walk through the whole alone). Raises `ArchiveError` where a row is
+    another, or missing.
     """
     place = KINDS.index(kind)
     table = SEALED[place]
@@ -49,10 +52,29 @@ def prove_leaving(store: Store, kind: Kind, first_id: int, last_id: int, before_
         query = query.where(table.c.kind.in_(LEAVING_INPUTS))
     elif kind is Kind.SAMPLES:
         query = query.where(table.c.kind == "sample")
+    with store.reading() as connection:
+        inside = select(func.count()).select_from(table).where(table.c.id.between(first_id, last_id))
+        # None of them has left: those of the kind leave with this file, and others never do.
+        if connection.execute(inside).scalar_one() != last_id - first_id + 1:
+            raise _changed(store, f"{table.name}: one of the rows {first_id} to {last_id} is missing")
     rows: list[RowsInOrder] = [RowsInOrder(iter(())) for _ in SEALED]
     rows[place] = RowsInOrder(pages(store, query, table.c.id, last_id, first_id - 1))
     for _ in _proved(store, before_seal + 1, last_seal, rows):
         pass
+    if kind is Kind.SAMPLES:
+        _prove_columns(store, first_id, last_id)
+
+
+def _prove_columns(store: Store, first_id: int, last_id: int) -> None:
+    samples = tables.samples
+    joined = select(tables.outputs.c.id, tables.outputs.c.body, samples).join_from(
+        tables.outputs, samples, samples.c.output_id == tables.outputs.c.id, isouter=True
+    )
+    query = joined.where(tables.outputs.c.kind == "sample")
+    for page in pages(store, query, tables.outputs.c.id, last_id, first_id - 1):
+        for row in page:
+            if trouble := sample_trouble(row.body, row._mapping):
+                raise _changed(store, f"samples: output {row.id} {trouble}")
 
 
 def kept_under(store: Store, first_seal: int, last_seal: int, letters_after: int) -> Kept:

@@ -30,6 +30,7 @@ from motewatch.journal.archive_check import (
 )
 from motewatch.journal.archives import Kind, heads
 from motewatch.journal.columns import (
+    UNREADABLE,
     Row,
     alarm_columns,
     audit_columns,
@@ -50,9 +51,6 @@ from motewatch.journal.store import Store
 
 FINDINGS: Final = 20
 """How many sentences one check gives at most: a damaged table has thousands of them."""
-
-UNREADABLE: Final = (ValueError, KeyError, TypeError, AttributeError, IndexError)
-"""What a text raises that is none of ours."""
 
 ODD_MOST: Final = 1_000
 """Samples whose first revisions are not in the journal: so many are looked for in archives."""

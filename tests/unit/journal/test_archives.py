@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sqlite3
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -19,10 +21,11 @@ from motewatch.journal.archiving import make_all
 from motewatch.journal.errors import ArchiveError
 from motewatch.journal.journal import Journal
 from motewatch.journal.leaving import is_leaving, let_go
-from motewatch.journal.rows import SnapshotRow
+from motewatch.journal.rows import Batch, InputRow, SnapshotRow
 from motewatch.journal.signature import SigningKey
 from motewatch.wire.records import DAY_US
-from support.archive_journal import FULL, STAY, all_rows, everything, record
+from support.archive_journal import FULL, START_US, STAY, all_rows, everything, record
+from support.journal_records import fact
 
 KEY = SigningKey.parse("07" * 32)
 
@@ -157,6 +160,53 @@ def test_a_second_run_beside_the_first_changes_nothing(path: Path) -> None:
                 set_aside(journal.store)
             assert part.read_bytes() == b"of the first run"
         assert make_all(journal.store, "demo", STAY, 1, full=FULL)
+
+
+@pytest.mark.parametrize("absent", ["samples", "both"])
+def test_archives_go_on_after_months_in_which_nothing_of_a_kind_came(tmp_path: Path, absent: str) -> None:
+    """The seals of such a time leave before the next row of that kind does."""
+    path = tmp_path / "journal.db"
+    with Journal(path, site="demo") as journal:
+        record(journal, 31)
+        for half in range(2 * 31, 2 * 111):
+            end_us = START_US + (half + 1) * DAY_US // 2
+            inputs = [InputRow(0, "command", end_us, end_us, "t/command", b"{}")]
+            if absent == "samples":
+                inputs.append(InputRow(0, "message", end_us, end_us, "t/0", b"status"))
+            journal.commit(Batch(inputs, [(0, fact(f"half {half}", at_us=end_us))], engine_us=end_us))
+    archive(path)
+    with Journal(path, site="demo") as journal:
+        record(journal, 60, first_day=111)
+        made = make_all(journal.store, "demo", STAY, 1, full=FULL)
+        assert {Kind.MESSAGES, Kind.SAMPLES, Kind.SEALS} <= {each.kind for each in made}
+        let_go(journal.store, 2)
+        assert (journal.verify(), journal.verify(whole=False)) == ([], [])
+
+
+def test_a_folder_that_is_a_link_to_nowhere_is_named(path: Path) -> None:
+    folder_of(path).symlink_to(path.parent / "not-mounted")
+    with pytest.raises(ArchiveError, match=r"leads to .*not-mounted, which is not there. Mount its disk"):
+        archive(path)
+
+
+@pytest.mark.skipif(os.getuid() != 0, reason="only root can go on as another user")
+def test_a_run_by_another_user_locks_nobody_out(path: Path) -> None:
+    with tempfile.TemporaryDirectory() as name:
+        # A folder that everybody may enter.
+        folder = Path(name)
+        folder.chmod(0o755)
+        shutil.copy(path, folder / "journal.db")
+        (folder / "journal.db").chmod(0o644)
+        with Journal(folder / "journal.db", site="demo") as journal:
+            with one_run(journal.store):
+                pass
+            folder_of(folder / "journal.db").chmod(0o755)
+            os.seteuid(65534)
+            try:
+                with one_run(journal.store), pytest.raises(ArchiveError, match="another run"), one_run(journal.store):
+                    pass
+            finally:
+                os.seteuid(0)
 
 
 def test_rows_that_no_archive_holds_cannot_be_deleted(path: Path) -> None:

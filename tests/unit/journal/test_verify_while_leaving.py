@@ -60,7 +60,8 @@ def test_rows_that_leave_in_the_middle_are_not_missing(original: Path, tmp_path:
     assert verify(store, whole=whole) == []
     store.close()
     every = store.readings
-    for number in range(2, every + 1, max(1, every // 14)):
+    # The first ones one by one: they read the register and look at the folder.
+    for number in sorted({*range(2, 9), *range(9, every + 1, max(1, every // 10))}):
         path = tmp_path / f"{number}.db"
         shutil.copy(original, path)
         shutil.copytree(original.with_name("journal.db.archive"), path.with_name(path.name + ".archive"))
