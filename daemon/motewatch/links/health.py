@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
+from concurrent.futures import Future
 from pathlib import Path
+from threading import Thread
+from typing import Final
 
 from motewatch.alarms.lifecycle import STANDING, State
 from motewatch.callout.records import Outcome
@@ -33,6 +36,12 @@ _BROKER_KIND, _SERIES_KIND, _SILENT_KIND, _TEST_KIND, _BACKUP_KIND, _ARCHIVES_KI
 MANY = 10_000
 
 
+BACKUP_WAIT_S: Final = 3.0
+"""So long the backup folder, which may be on another machine, has for its answer: the rest is worth more than that."""
+
+Look = Callable[[Path, str, int], int | None]
+"""(folder, site, now): the instant of the newest backup; raises `OSError`, or does not come back."""
+
 SLACK_US = 10 * SECOND_US
 """A reading is on its way for so long at most, and so is what tells of it."""
 
@@ -45,6 +54,9 @@ def facts_of(
     sign: Sign | None,
     now_us: int,
     unseen: str = "",
+    *,
+    look: Look = newest_backup,
+    backup_wait_s: float = BACKUP_WAIT_S,
 ) -> Facts:
     """`base_dir`: the site file's folder; `process`: of the service that runs on the journal, and its sign of life;
     `unseen`: why that could not be found out."""
@@ -94,7 +106,7 @@ def facts_of(
         channels=len(site.channels),
         channels_out=sorted(change.alarm.removeprefix(OUT_OF_USE + CHANNEL_PART) for change in out if _channel(change)),
         parts_out=sorted(change.alarm.removeprefix(OUT_OF_USE) for change in out if not _channel(change)),
-        backup=_backup(site, base_dir, kinds, now_us),
+        backup=_backup(site, base_dir, kinds, now_us, look, backup_wait_s),
         archives_fail=_ARCHIVES_KIND in kinds,
         failing_tests=sorted(change.alarm for change in holding if change.kind == _TEST_KIND),
     )
@@ -115,12 +127,24 @@ def _silent(journal: Journal, site: Site, holding: Sequence[AlarmChanged], now_u
     ]
 
 
-def _backup(site: Site, base_dir: Path, kinds: Collection[str], now_us: int) -> BackupFacts | None:
+def _backup(
+    site: Site, base_dir: Path, kinds: Collection[str], now_us: int, look: Look, wait_s: float
+) -> BackupFacts | None:
     if site.backup is None:
         return None
     folder, failed = base_dir / site.backup.folder, _BACKUP_KIND in kinds
+    told: Future[BackupFacts] = Future()
+
+    def ask() -> None:
+        try:
+            told.set_result(BackupFacts(look(folder, site.site.id, now_us), failed, folder.is_dir()))
+        except Exception as error:
+            told.set_exception(error)
+
+    # A thread of its own that nobody waits for at the end: on a disk that hangs it never ends.
+    Thread(target=ask, name="backup-folder", daemon=True).start()
     try:
-        return BackupFacts(newest_backup(folder, site.site.id, now_us), failed, folder.is_dir())
+        return told.result(wait_s)
     except OSError as error:
         return BackupFacts(None, failed, unread=unread(error))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from threading import Event
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -12,9 +13,9 @@ import pytest
 
 from motewatch.engine.records import Link, LinkChanged
 from motewatch.journal.rows import Batch, InputRow
-from motewatch.links.health import facts_of
+from motewatch.links.health import Look, facts_of
 from motewatch.links.publications import iso
-from motewatch.picture.health import Answer, Sign, findings
+from motewatch.picture.health import Answer, BackupFacts, Sign, findings
 from motewatch.service.writer import Posted
 from motewatch.site.models import Site
 from motewatch.wire.records import HOUR_US, SECOND_US
@@ -241,3 +242,29 @@ def test_backups_are_asked_for_where_the_site_makes_some(night: Night) -> None:
     night.hears(Posted(LinkChanged(Link.BACKUP, True, T0)), Posted(LinkChanged(Link.ARCHIVES, True, T0)))
     told = night.asked()
     assert (told[BACKUPS][0], told[KEPT][0]) == (Answer.WELL, Answer.WELL)
+
+
+def test_a_backup_folder_that_hangs_or_fails_holds_nothing_up(night: Night) -> None:
+    night.bench.site["backup"] = {"folder": "backups"}
+    site, at_us = Site.model_validate(night.bench.site), night.bench.clock.now_us()
+    over = Event()
+
+    def asked(look: Look, wait_s: float) -> BackupFacts | None:
+        journal, folder = night.bench.journal, night.bench.path.parent
+        return facts_of(journal, site, folder, "812", None, at_us, look=look, backup_wait_s=wait_s).backup
+
+    def hangs(folder: Path, name: str, now_us: int) -> int | None:
+        over.wait()
+        return now_us
+
+    def fails(folder: Path, name: str, now_us: int) -> int | None:
+        raise OSError(5, "Input/output error", str(folder))
+
+    try:
+        found = asked(hangs, 0.05)
+    finally:
+        over.set()
+    assert found == BackupFacts(None, unread="the backup folder does not answer: is its disk there?")
+    found = asked(fails, 60)
+    assert found is not None
+    assert found.unread.endswith("backups cannot be read: Input/output error"), "that is not for want of a right"
