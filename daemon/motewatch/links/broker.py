@@ -282,8 +282,8 @@ class BrokerLink:
         if denied:
             visit.subscription, visit.subscribe_at_s = None, now_s + RESUBSCRIBE_S
             self._tell_down(
-                f"{self._where()} denies the subscription to {', '.join(denied)}; allow user "
-                f"'{self._terms.username}' to read these topics in the broker's ACL"
+                f"{self._where()} denies the subscription to {', '.join(denied)}; allow {self._who()} "
+                "to read these topics in the broker's ACL"
             )
         elif visit.marker is None:
             self._down_detail = None
@@ -308,7 +308,12 @@ class BrokerLink:
             self._tell_drained(visit, f"taken for granted: {reason}")
             if over or visit.marker.error is not None:
                 # Where all is quiet and nothing was refused, the broker may only be slow, and nothing was held up.
-                self._tell("marker-lost", f"{reason}; allow user '{self._terms.username}' to write and read it")
+                mend = f"allow {self._who()} to write and read it"
+                if visit.marker.error is None:
+                    mend += (
+                        f", unless more waited than is read in {self._marker_life_s:g} s: the marker lives no longer"
+                    )
+                self._tell("marker-lost", f"{reason}; {mend}")
 
     def _silent(self, visit: _Visit, now_s: float, tick_s: float) -> bool:
         connection = visit.connection
@@ -409,6 +414,11 @@ class BrokerLink:
     def _where(self) -> str:
         return f"the broker at {self._terms.host}:{self._terms.port}"
 
+    def _who(self) -> str:
+        if self._terms.username is not None:
+            return f"user '{self._terms.username}'"
+        return "the account of our certificate" if self._own_certificate else "clients that give no user name"
+
     def _why_not_open(self, error: Exception) -> str:
         if isinstance(error, ssl.SSLCertVerificationError) and error.verify_code in _OUT_OF_TIME:
             return (
@@ -441,7 +451,7 @@ class BrokerLink:
         if connection.reason.is_failure:
             name = connection.reason.getName()
             return (
-                f"{self._where()} refuses user '{self._terms.username}': {name} (0x{connection.reason.value:02X}); "
+                f"{self._where()} refuses {self._who()}: {name} (0x{connection.reason.value:02X}); "
                 "check service.broker.username and password_file, and the broker's own password file and ACL"
             )
         if connection.taken_over:
