@@ -62,20 +62,22 @@ def restore(
     \b
     motewatch restore /backups/north-2026-03-02 /var/lib/motewatch/restored
     """
-    from motewatch.links.backup import journal_place, names_outside, restore_backup
+    from motewatch.links.backup import names_laid_out, names_outside, restore_backup
 
     made, site = restore_backup(source, folder, whole)
     typer.echo(f"Restored to {folder}, checked and in order: {_holds(made)}.")
-    _tell_extent(made, whole, site)
     typer.echo(
         f"What was recorded after {made.at} is not in it. The broker sends again only what was never acknowledged; "
         "sensors that keep their readings should be told to send those since then: repeats are recognised."
     )
     if names_outside(made):
+        laid_out = names_laid_out(made)
+        # A command on the restored site file would open whatever lies at that place now.
         typer.echo(
-            f"The site file wants its journal at {made.journal_path}: move {folder / journal_place(made)} there, or "
-            "change service.journal, before the service is started."
+            f"The site file wants its journal at {made.journal_path}: move {' and '.join(laid_out)} from {folder} to "
+            f"{Path(made.journal_path).parent}, or change service.journal, before anything is done with {site}."
         )
+    _tell_extent(made, whole, site)
     _tell_missing(made)
     typer.echo(f"Start it with: motewatch serve {site}")
 

@@ -276,10 +276,13 @@ def made_report(store: Store, report_id: str) -> Made | None:
     return None if row is None else Made(*row)
 
 
-def report_files(store: Store) -> list[str]:
-    """The names of the files of all kept reports, the oldest first."""
+def report_files(store: Store) -> list[tuple[str, str]]:
+    """The files of all kept reports, the oldest first: name, and hash of the content."""
     with store.reading() as connection:
-        return list(connection.execute(select(_reports.file).order_by(_reports.number)).scalars())
+        return [
+            (row[0], row[1])
+            for row in connection.execute(select(_reports.file, _reports.hash).order_by(_reports.number))
+        ]
 
 
 def made_reports(store: Store, before: int | None = None, limit: int = 100) -> list[tuple[int, Made]]:

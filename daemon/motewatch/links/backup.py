@@ -32,6 +32,7 @@ from motewatch.journal.journal import Journal
 from motewatch.journal.reports import REPORTS_FOLDER, report_files
 from motewatch.links.errors import LinkError
 from motewatch.links.site_file import load_site
+from motewatch.picture.report import content_hash
 from motewatch.site.instants import instant, instant_us
 
 MANIFEST: Final = "manifest.json"
@@ -211,6 +212,17 @@ def journal_place(manifest: Manifest) -> str:
     return path if _is_inside(path) else PurePosixPath(path).name
 
 
+def names_laid_out(manifest: Manifest) -> list[str]:
+    """What a restore lays out that belongs together: the journal, and beside it archives and reports, if there are."""
+    place = PurePosixPath(journal_place(manifest))
+    found = [place.name]
+    if manifest.archives:
+        found.append(folder_of(place.name).name)
+    if manifest.reports:
+        found.append(REPORTS_FOLDER)
+    return found
+
+
 def _place(manifest: Manifest, name: str) -> str:
     """Where a file of the backup goes: journal, archives and reports as the site file says."""
     journal = journal_place(manifest)
@@ -243,24 +255,40 @@ def _take_archives(source: Path, part: Path, earlier: Sequence[Path]) -> dict[st
 
 
 def _take_reports(source: Path, part: Path, earlier: Sequence[Path]) -> tuple[dict[str, str], list[str]]:
-    """The kept reports that the copy of the journal knows, SHA-256 by name; and those whose files are gone.
+    """The kept reports that the copy of the journal knows, SHA-256 by name; and those of which there is no good file.
 
-    Each is on the disk before it is registered. One that is gone can be made again, so it ends no backup.
+    Each is on the disk before it is registered. One that is gone or changed can be made again, so it ends no backup;
+    the file of an earlier backup stands in for it.
     """
     with Journal.open_reader(part / JOURNAL) as copy:
         known = report_files(copy.store)
     found: dict[str, str] = {}
     gone: list[str] = []
-    for name in known:
+    for name, wanted in known:
         # The register is no part of the record: a name in it could lead elsewhere.
-        if PurePosixPath(name).name != name or not (source / name).is_file():
+        good = None
+        if PurePosixPath(name).name == name:
+            good = _good_report(source / name, [path / REPORTS / name for path in earlier], wanted)
+        if good is None:
             gone.append(f"{REPORTS_FOLDER}/{name}")
             continue
         target = part / REPORTS / name
         target.parent.mkdir(mode=0o750, exist_ok=True)
-        _link_or_copy([path / REPORTS / name for path in earlier], source / name, target)
+        _link_or_copy([path / REPORTS / name for path in earlier], good, target)
         found[f"{REPORTS}/{name}"] = _sha256(target)
     return found, gone
+
+
+def _good_report(file: Path, earlier: Sequence[Path], wanted: str) -> Path | None:
+    """A file whose content has that hash. One as in the newest backup that has it was looked into when that was made."""
+    before = [path for path in earlier if path.is_file()]
+    if file.is_file() and before and _sha256(before[0]) == _sha256(file):
+        return file
+    for path in (file, *before):
+        with suppress(OSError, ValueError, RecursionError, AttributeError):
+            if content_hash(json.loads(path.read_bytes())) == wanted:
+                return path
+    return None
 
 
 def _link_or_copy(earlier: list[Path], source: Path, target: Path) -> None:

@@ -166,7 +166,7 @@ def test_a_journal_elsewhere_is_put_into_the_folder_and_said(site: Path, tmp_pat
     assert run("backup", site, tmp_path / "b").exit_code == 0
     result = run("restore", tmp_path / "b", tmp_path / "r")
     assert result.exit_code == 0, result.output
-    assert f"wants its journal at {elsewhere}: move {tmp_path / 'r' / 'elsewhere.db'} there" in result.output
+    assert f"its journal at {elsewhere}: move elsewhere.db from {tmp_path / 'r'} to {tmp_path}" in result.output
     assert (tmp_path / "r" / "elsewhere.db").is_file()
 
 

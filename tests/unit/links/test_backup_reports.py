@@ -75,6 +75,35 @@ def test_a_report_that_is_gone_ends_no_backup_and_is_said(site: Path, tmp_path: 
         assert shelf.data(made)["record"]["seal"] == made.seal
 
 
+@pytest.mark.parametrize("damage", ['{"damaged', "{}", "[]"])
+def test_a_changed_report_is_not_backed_up_as_if_it_were_good(site: Path, tmp_path: Path, damage: str) -> None:
+    made = kept(site)
+    file = site.parent / "data" / "reports" / made.file
+    good = file.read_bytes()
+    file.write_text(damage)
+    assert make_backup(site, tmp_path / "b", NOW_US).missing == [f"reports/{made.file}"]
+    # Where an earlier backup has it, that one stands in.
+    file.write_bytes(good)
+    first = tmp_path / scheduled_name("testing", NOW_US)
+    make_backup(site, first, NOW_US)
+    file.write_text(damage)
+    second = tmp_path / scheduled_name("testing", NOW_US + DAY_US)
+    assert make_backup(site, second, NOW_US + DAY_US).missing == []
+    assert (second / "journal.db.reports" / made.file).read_bytes() == good
+
+
+def test_the_restore_names_all_that_has_to_be_moved(site: Path, tmp_path: Path) -> None:
+    kept(site)
+    text = site.read_text()
+    assert 'journal = "data/journal.db"' in text
+    site.write_text(text.replace('"data/journal.db"', f'"{site.parent}/data/journal.db"'))
+    make_backup(site, tmp_path / "b", NOW_US)
+    result = run("restore", tmp_path / "b", tmp_path / "r")
+    assert f"move journal.db and reports from {tmp_path / 'r'} to {site.parent}/data" in result.output, result.output
+    assert (tmp_path / "r" / "journal.db").is_file()
+    assert (tmp_path / "r" / "reports").is_dir()
+
+
 def test_a_name_in_the_register_leads_nowhere_else(site: Path, tmp_path: Path) -> None:
     made = kept(site)
     (site.parent / "data" / "secret.json").write_text("{}")
