@@ -280,7 +280,7 @@ def _take_reports(source: Path, part: Path, earlier: Sequence[Path]) -> tuple[di
 
 
 def _good_report(file: Path, earlier: Sequence[Path], wanted: str) -> Path | None:
-    """A file whose content has that hash. One as in the newest backup that has it was looked into when that was made."""
+    """A file whose content has that hash. One as in the newest backup that has it was looked into then."""
     before = [path for path in earlier if path.is_file()]
     if file.is_file() and before and _sha256(before[0]) == _sha256(file):
         return file
