@@ -57,8 +57,8 @@ class Archiving:
         went: Went = lambda well, said: None,
         making: Patient | None = None,
     ) -> None:
-        """`rest`: waits so many seconds, less when the service stops. `went`: hears of each run, once the rows that it
-        archived have left, how it went, and why it did not. `making`: what runs the command."""
+        """`rest`: waits so many seconds, and says whether the service stops. `went`: hears of each run, once the rows
+        that it archived have left, how it went, and why it did not. `making`: what runs the command."""
         self._settings = settings
         self._site_path = site_path.resolve()
         self._journal = journal
@@ -142,9 +142,9 @@ class Archiving:
 
         def turn() -> bool:
             nonlocal last_s
-            self._rest(self._clock.monotonic_s() - last_s)
+            stopping = self._rest(self._clock.monotonic_s() - last_s)
             last_s = self._clock.monotonic_s()
-            return not self._stopped and last_s - begun_s < WORK_S
+            return not stopping and not self._stopped and last_s - begun_s < WORK_S
 
         try:
             left = let_go(self._journal.store, self._clock.now_us(), turn, self._tell)

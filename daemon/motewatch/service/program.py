@@ -74,6 +74,9 @@ STOP_S = 2.5
 PART_S = 0.3
 """What the link, each worker and each page may take after that."""
 
+JOBS_S = 1.5
+"""What housekeeping waits for jobs under way; one that hangs is left."""
+
 WHOLE_S = 4.4
 """What all of them may take together, so that a stop is over within 5 s also where several hang."""
 
@@ -194,7 +197,7 @@ class Service:
         jobs.append(Job("sign-of-life", SIGN_S, lambda: self._give_sign(held, writer, link)))
         housekeeping = Housekeeping([*console_jobs, *answering_jobs, *calling.jobs, *jobs])
         housekeeping.start()
-        self._undo.callback(housekeeping.stop)
+        self._stop_later(housekeeping.stop, JOBS_S)
         self._thread = threading.Thread(target=self._run_writer, args=(writer,), name="writer", daemon=True)
         self._thread.start()
         self._parts.tell_all([change.alarm for change in journal.standing_alarms()])
@@ -532,9 +535,9 @@ class Service:
         if self._failure is not None:
             raise ServiceError(f"the writer failed: {self._failure}") from self._failure
 
-    def _stop_later(self, stop: Callable[[float], object]) -> None:
+    def _stop_later(self, stop: Callable[[float], object], most_s: float = PART_S) -> None:
         """When the service ends, end this part, which is given the seconds that it may take."""
-        self._undo.callback(lambda: stop(self._stop_time.share_s(PART_S)))
+        self._undo.callback(lambda: stop(self._stop_time.share_s(most_s)))
 
     def _end_calling(self) -> None:
         if self._calling is not None:

@@ -40,10 +40,11 @@ def start(
     clock: TimeSource | None = None,
     went: Went = lambda well, said: None,
     making: Patient | None = None,
+    rest: Callable[[float], object] | None = None,
     **retention: Any,
 ) -> tuple[Archiving, list[Entered]]:
     """The job as the service runs it."""
-    rest = threading.Event().wait
+    rest = rest or threading.Event().wait
     site = write_site(folder, site_dict() | {"retention": retention, "service": {"journal": "journal.db"}})
     told: list[Entered] = []
     settings = Retention(**retention)
@@ -155,6 +156,18 @@ def test_another_run_is_waited_for_and_told_only_where_it_does_not_end(tmp_path:
             wait_until(said, "the end of the run", 60)
         assert told[0].action == "archive-failed"
         assert "another run is making archive files here" in told[0].detail
+        job.stop()
+
+
+def test_no_row_is_let_go_once_the_service_stops(tmp_path: Path) -> None:
+    path = tmp_path / "journal.db"
+    with only_service(path), Journal(path, site=NAME) as journal:
+        record(journal)
+        made = make_all(journal.store, NAME, STAY, 1, full=FULL)
+        job, _ = start(tmp_path, journal, FakeClock(), rest=lambda _: True, messages_days=35, at="00:00")
+        for _ in range(3):
+            job.look()
+        assert len(list(waiting(journal.store))) == len(made), "the journal is about to be closed"
         job.stop()
 
 
