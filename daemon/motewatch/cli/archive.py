@@ -43,7 +43,7 @@ def archive(site: SitePath) -> None:
         typer.echo("No archive file is due: one is made when it is full, or when its month is over.")
     if holder(file) is not None:
         if made:
-            typer.echo("The running service lets their rows go.")
+            typer.echo("The running service lets their rows go with its next run.")
         return
     with only_service(file), Journal(file, site=facility.site.id) as journal:
         left = let_go(journal.store, now_us)

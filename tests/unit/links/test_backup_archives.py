@@ -14,6 +14,7 @@ from motewatch.journal.archiving import make_all
 from motewatch.journal.journal import Journal
 from motewatch.journal.leaving import let_go
 from motewatch.links.backup import BackupError, how_made, make_backup, read_manifest, restore_backup, scheduled_name
+from motewatch.service.only_one import only_service
 from support.archive_journal import FULL, STAY, everything, record
 from support.command_line import run, write_site
 from support.facility import site_dict
@@ -147,6 +148,15 @@ def test_a_row_changed_in_the_journal_makes_no_backup_by_hashes(tmp_path: Path) 
 def test_the_command_says_that_nothing_leaves_where_nothing_was_said(tmp_path: Path) -> None:
     site, _ = site_with_archives(tmp_path / "site")
     assert "Nothing leaves the journal" in run("archive", str(site)).output
+
+
+def test_the_command_says_when_a_running_service_lets_the_rows_go(tmp_path: Path) -> None:
+    plain = site_dict() | {"service": {"journal": "journal.db"}, "retention": {"messages_days": 35}}
+    path = tmp_path / "journal.db"
+    with only_service(path), Journal(path, site=plain["site"]["id"]) as journal:
+        record(journal)
+        said = run("archive", write_site(tmp_path, plain)).output
+    assert said.endswith(" MB\nThe running service lets their rows go with its next run.\n")
 
 
 def test_the_command_archives_by_the_site_file_where_no_service_runs(tmp_path: Path) -> None:
