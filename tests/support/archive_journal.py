@@ -122,7 +122,6 @@ def everything(path: Path) -> dict[str, Any]:
             ],
             "times": (
                 journal.first_input_us(),
-                journal.last_input_us(),
                 journal.last_input_id(),
                 journal.last_output_id(),
             ),

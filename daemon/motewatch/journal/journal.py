@@ -119,10 +119,6 @@ class Journal:
         """When the first input on record was received; None before it."""
         return self._queries.first_input_us()
 
-    def last_input_us(self) -> int | None:
-        """When the newest input on record was received; None before it."""
-        return self._queries.last_input_us()
-
     def last_input_id(self) -> int:
         """The newest input on record; 0 before the first."""
         return self._queries.last_input_id()

@@ -90,12 +90,6 @@ class Queries:
         first = self.inputs_after(0, 1)
         return first[0].received_us if first else None
 
-    def last_input_us(self) -> int | None:
-        """When the newest input on record was received; None before the first."""
-        last = self.last_input_id()
-        found = self.inputs_after(last - 1, 1) if last else []
-        return found[0].received_us if found else None
-
     def last_input_id(self) -> int:
         """The newest input on record; 0 before the first."""
         return self._last(_inputs.id, tables.seals.c.input_id)

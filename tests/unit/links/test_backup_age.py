@@ -104,7 +104,7 @@ def test_why_a_folder_cannot_be_read_is_told(tmp_path: Path) -> None:
 
 
 def test_a_folder_that_goes_away_or_hangs_leaves_what_was_known_to_grow_older(tmp_path: Path) -> None:
-    path = backup(tmp_path / "disk", NOW - HOUR_US)
+    backup(tmp_path / "disk", NOW - HOUR_US)
     watched = Watched(tmp_path / "disk")
     assert [well for well, _ in watched.goes(1)] == [True]
     (tmp_path / "disk").rename(tmp_path / "unmounted")
@@ -112,7 +112,6 @@ def test_a_folder_that_goes_away_or_hangs_leaves_what_was_known_to_grow_older(tm
     watched.clock.go(OLD_US / SECOND_US)
     watched.age.look()  # without a look into the folder, which may take for ever
     assert watched.told == [(False, "the newest is of 2026-05-28 19:27 UTC; the backup folder is not there")]
-    assert path.name.startswith("plant-")
 
 
 @pytest.mark.parametrize(
