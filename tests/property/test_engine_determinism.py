@@ -264,7 +264,7 @@ for i in range(120):
             inputs.append(heard(reading(sensor, i, T0 + 10 * (i + 1) * SECOND_US, tuple(counts), humidity_mpct=61000)))
 inputs.sort(key=lambda item: item.applied_at_us)
 made = engine(site_dict(**json.loads(sys.argv[1])))
-text = "\\n".join(canonical(out) for out in run(made, inputs, T0 + 1300 * SECOND_US)) + made.snapshot_text()
+text = "\\n".join(canonical(out) for out in run(made, inputs, T0 + 1300 * SECOND_US)) + made.snapshot_text().decode()
 assert "trend-ewma starts" in text or '"kind":"trend"' in text, text[-2000:]
 print(hashlib.sha256(text.encode()).hexdigest(), len(text))
 """

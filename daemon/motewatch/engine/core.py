@@ -439,9 +439,9 @@ class Engine:
         parts.cascade.from_state(state.get("cascade", {}))
         return engine
 
-    def snapshot_text(self) -> str:
-        """The snapshot as JSON text."""
-        return to_json(self.snapshot()).decode()
+    def snapshot_text(self) -> bytes:
+        """The snapshot as JSON text in UTF-8."""
+        return to_json(self.snapshot())
 
 
 def require_version(version: object) -> None:

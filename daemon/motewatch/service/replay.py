@@ -51,7 +51,7 @@ def snapshot_row(engine: Engine, journal: Journal) -> SnapshotRow:
         engine_us=engine.passed_us,
         output_id=journal.last_output_id(),
         version=STATE_VERSION,
-        body=zlib.compress(text.encode(), 1),
+        body=zlib.compress(text, 1),
     )
 
 

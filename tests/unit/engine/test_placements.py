@@ -132,7 +132,7 @@ def test_a_snapshot_from_before_there_were_check_ins_is_taken() -> None:
 
 
 def test_the_same_words_give_the_same_record_and_state() -> None:
-    def night() -> tuple[str, str]:
+    def night() -> tuple[str, bytes]:
         made = engine()
         told: list[object] = [said(1, "prep-1", made=made), minute(made, 1, 90), said(100, "prep-2", made=made)]
         told += [minute(made, 2, 170), said(200, None, made=made), minute(made, 3, 190), said(210, "prep-1", made=made)]

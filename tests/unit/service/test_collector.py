@@ -64,7 +64,7 @@ def test_it_waits_while_a_snapshot_is_made(tmp_path: Path) -> None:
 
         on: bool | None = None
 
-        def snapshot_text(self) -> str:
+        def snapshot_text(self) -> bytes:
             self.on = gc.isenabled()
             return super().snapshot_text()
 

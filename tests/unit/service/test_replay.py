@@ -22,7 +22,7 @@ S = SECOND_US
 
 
 @pytest.fixture
-def record(tmp_path: Path) -> tuple[Path, str]:
+def record(tmp_path: Path) -> tuple[Path, bytes]:
     """A journal with everything in it but snapshots, and the state of the engine that wrote it."""
     path = tmp_path / "journal.db"
     with Bench(path) as bench:
@@ -47,7 +47,7 @@ def restored(path: Path) -> Restored:
         return restore(journal, JournalHistory(journal), TOPICS)
 
 
-def test_the_whole_record_gives_the_same_engine(record: tuple[Path, str]) -> None:
+def test_the_whole_record_gives_the_same_engine(record: tuple[Path, bytes]) -> None:
     path, state = record
     again = restored(path)
     assert again.difference == ""
@@ -73,7 +73,7 @@ def test_a_snapshot_and_what_came_after_give_the_same_engine(tmp_path: Path) -> 
     assert again.engine.snapshot_text() == state
 
 
-def test_a_changed_output_is_found_and_the_engine_still_arrives(record: tuple[Path, str]) -> None:
+def test_a_changed_output_is_found_and_the_engine_still_arrives(record: tuple[Path, bytes]) -> None:
     path, state = record
     with tamper(path) as connection:
         target, body = connection.execute(
@@ -90,7 +90,7 @@ def test_a_changed_output_is_found_and_the_engine_still_arrives(record: tuple[Pa
 
 
 @pytest.mark.parametrize("where", ["min", "max"])
-def test_an_output_that_is_gone_is_found(record: tuple[Path, str], where: str) -> None:
+def test_an_output_that_is_gone_is_found(record: tuple[Path, bytes], where: str) -> None:
     path, state = record
     with tamper(path) as connection:
         (target,) = connection.execute(f"SELECT {where}(output_id) FROM samples").fetchone()
@@ -101,7 +101,7 @@ def test_an_output_that_is_gone_is_found(record: tuple[Path, str], where: str) -
     assert again.engine.snapshot_text() == state
 
 
-def test_the_snapshot_of_a_newer_version_is_refused_by_name(record: tuple[Path, str]) -> None:
+def test_the_snapshot_of_a_newer_version_is_refused_by_name(record: tuple[Path, bytes]) -> None:
     path, _ = record
     with Journal(path) as journal:
         journal.save_snapshot(
@@ -112,7 +112,7 @@ def test_the_snapshot_of_a_newer_version_is_refused_by_name(record: tuple[Path, 
 
 
 def test_the_snapshot_of_an_older_version_is_put_aside_and_everything_is_replayed(
-    record: tuple[Path, str], caplog: pytest.LogCaptureFixture
+    record: tuple[Path, bytes], caplog: pytest.LogCaptureFixture
 ) -> None:
     path, state = record
     old = (Path(__file__).parents[2] / "data" / "snapshots" / "version-1.json").read_bytes()
