@@ -10,7 +10,7 @@ coverage, as it shows the gaps of counters that could not buffer.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -22,8 +22,10 @@ from motewatch.callout.gathering import GATHER_US
 from motewatch.callout.records import Told
 from motewatch.callout.unrecorded import IDS as UNRECORDED
 from motewatch.engine.records import AlarmChanged, Output, Resumed
+from motewatch.engine.sensors import FUTURE_LIMIT_US
 from motewatch.journal.inputs import input_of
 from motewatch.journal.journal import Journal
+from motewatch.journal.rows import InputRow
 from motewatch.links.publications import Directory
 from motewatch.links.site_file import load_site
 from motewatch.measure.samples import INSUFFICIENT
@@ -87,10 +89,28 @@ def of_the_air(record: check.Record) -> check.Record:
     )
 
 
-def refused_readings(journal: Journal, messages: Sequence[Message]) -> set[Key]:
-    """Readings of the odd clocks that were refused, and are kept with their bytes."""
+def refused_readings(journal: Journal, messages: Sequence[Message]) -> tuple[set[Key], dict[Key, InputRow]]:
+    """Readings of the odd clocks that were refused and are kept with their bytes; and, as they stand on record, those
+    that were refused at first and taken when they came again: what lies an hour ahead does so for an hour."""
     letters = {letter.payload for letter in journal.query_dead_letters(1_000_000)}
-    return {message.key for message in messages if odd(message.key[0]) and message.payload in letters}
+    refused = {message.key for message in messages if odd(message.key[0]) and message.payload in letters}
+    taken: dict[Key, InputRow] = {}
+    for row in check.rows_of(journal):
+        if row.sensor is not None and row.boot is not None and row.seq is not None:
+            key = (row.sensor, row.boot, row.seq)
+            if key in refused:
+                taken[key] = row
+    return refused - taken.keys(), taken
+
+
+def too_early(taken: Mapping[Key, InputRow], messages: Sequence[Message]) -> list[str]:
+    """Of readings taken in the end: those whose time had not come even then."""
+    ends_us = {message.key: message.reading.end_us for message in messages}
+    return [
+        f"{key} was refused at first, and taken {ends_us[key] - row.received_us} us before its end"
+        for key, row in taken.items()
+        if ends_us[key] - row.received_us > FUTURE_LIMIT_US
+    ]
 
 
 def overtaken(journal: Journal, messages: Sequence[Message], course: Course) -> set[str]:
@@ -190,13 +210,15 @@ def reckon(
     """All comparisons with the record; the daemon has stopped."""
     note, wrong = reckoning.note, reckoning.wrong
     readings = {message.key for message in messages}
-    refused = refused_readings(journal, messages)
+    refused, taken = refused_readings(journal, messages)
     forced, lost = gone(journal, [message for message in messages if message.key not in refused], course)
     kept = [message for message in messages if message.key not in forced]
     note("readings published and acknowledged", len(readings))
     note("messages that carried them", len(messages))
     note("readings on record", len(readings) - len(forced) - len(lost) - len(refused))
     note("readings refused, and on record with the reason", len(refused))
+    note("refused as from the future, sent again after their time had come, and taken", len(taken))
+    wrong += check.told(too_early(taken, messages), "taken too early")
     note("**acknowledged readings lost**", len(lost))
     on_record = Counter(
         (row.sensor, row.boot, row.seq) for row in check.rows_of(journal) if row.seq is not None and row.sensor
