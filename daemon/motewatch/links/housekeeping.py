@@ -5,8 +5,8 @@ logged and counted and runs again at its next time. All times are UTC and all jo
 of day comes twice or never on the days the clocks change. The scheduler goes by the host's wall clock: after a jump of
 that clock all jobs begin their interval anew, since a clock that is set back must not silence a heartbeat until it has
 caught up, and one set forward by years must not be made up for. A job that hangs (a folder of another machine) holds up
-neither a stop nor the end of the process. Deadlines of the engine do not belong here: they are
-worked off by `advance`, at their nominal instants.
+neither a stop nor the end of the process. Deadlines of the engine do not belong here: they are worked off by `advance`,
+at their nominal instants.
 """
 
 from __future__ import annotations
