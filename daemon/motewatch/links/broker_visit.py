@@ -92,8 +92,9 @@ class BrokerVisit:
                     f"{self._where} ended the connection before accepting it; check service.broker.port and tls"
                 )
         if connection.reason.is_failure:
+            who = "clients that give no user name" if self._user is None else f"user '{self._user}'"
             raise ChannelRefusedError(
-                f"{self._where} refuses user '{self._user}': {connection.reason.getName()}; check the user and "
+                f"{self._where} refuses {who}: {connection.reason.getName()}; check the user and "
                 "password, and the broker's own password file"
             )
 

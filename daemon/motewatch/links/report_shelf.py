@@ -157,7 +157,7 @@ class Shelf:
     def _write(self, name: str, content: bytes) -> None:
         self._folder.mkdir(mode=0o750, exist_ok=True)
         path = self._folder / name
-        beside = path.with_suffix(f".{os.getpid()}.new")
+        beside = path.with_suffix(f".{os.getpid()}-{threading.get_ident()}.new")
         with beside.open("wb") as file:
             file.write(content)
             file.flush()
