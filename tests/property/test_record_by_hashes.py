@@ -16,7 +16,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import HealthCheck, assume, given, reject, settings
 from hypothesis import strategies as st
 
 from motewatch.engine.codec import canonical, output_from
@@ -338,7 +338,11 @@ def test_a_file_that_was_changed_is_named(
             other = (
                 f"{value}0" if isinstance(value, str) else (value or 5) - 1 if name == "first_id" else (value or 5) + 1
             )
-            forger.raw.execute(f"UPDATE archives SET {name} = ? WHERE id = ?", (other, manifest.number))
+            try:
+                forger.raw.execute(f"UPDATE archives SET {name} = ? WHERE id = ?", (other, manifest.number))
+            except sqlite3.IntegrityError:
+                # Two files of a kind that end at the same row: that the database itself does not take.
+                reject()
         found = findings(path, forger)
         assert found
         assert any(manifest.name in each for each in found), found
