@@ -321,17 +321,23 @@ def scheduled_name(site: str, at_us: int) -> str:
     return f"{site}-{instant(at_us):%Y%m%dT%H%M%SZ}"
 
 
+def folders(folder: Path, site: str) -> Iterator[tuple[str, Path]]:
+    """What lies there by the name of a scheduled backup, whole or not, and the time in its name. Raises `OSError`."""
+    pattern = re.compile(re.escape(site) + r"-(\d{8}T\d{6})Z")
+    for each in folder.iterdir() if folder.is_dir() else ():
+        if found := pattern.fullmatch(each.name):
+            yield found[1], each
+
+
 def scheduled(folder: Path, site: str) -> list[tuple[int, Path]]:
     """The whole backups of that name in the folder, oldest first, each with its instant."""
-    pattern = re.compile(re.escape(site) + r"-\d{8}T\d{6}Z")
     found = []
-    if folder.is_dir():
-        for each in folder.iterdir():
-            if pattern.fullmatch(each.name) and each.is_dir():
-                with suppress(BackupError, OSError):
-                    manifest = read_manifest(each)
-                    if manifest.site == site:
-                        found.append((manifest.at_us, each))
+    for _, each in folders(folder, site):
+        if each.is_dir():
+            with suppress(BackupError, OSError):
+                manifest = read_manifest(each)
+                if manifest.site == site:
+                    found.append((manifest.at_us, each))
     return sorted(found)
 
 

@@ -8,14 +8,13 @@ and a half days: after two nights in a row without a backup, and in working hour
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
-from motewatch.links.backup import BackupError, read_manifest
+from motewatch.links.backup import BackupError, folders, read_manifest
 from motewatch.links.clock import TimeSource
 from motewatch.links.space import Report
 from motewatch.site.instants import instant, instant_us
@@ -34,7 +33,7 @@ def newest_backup(folder: Path, site: str, now_us: int) -> int | None:
     Raises `OSError` where the folder, or a backup in it that may be the newest, cannot be read. Reads one manifest, as
     a rule.
     """
-    for name_us, path in sorted(_named(folder, site), reverse=True) if folder.is_dir() else ():
+    for name_us, path in sorted(_dated(folder, site), reverse=True):
         if name_us <= now_us:
             with suppress(BackupError, FileNotFoundError):
                 manifest = read_manifest(path)
@@ -56,13 +55,10 @@ def _cannot(error: OSError) -> str:
     return f"{error.filename or 'the backup folder'} cannot be read: {error.strerror or error}"
 
 
-def _named(folder: Path, site: str) -> Iterator[tuple[int, Path]]:
-    pattern = re.compile(re.escape(site) + r"-(\d{8}T\d{6})Z")
-    for each in folder.iterdir():
-        found = pattern.fullmatch(each.name)
-        if found is not None:
-            with suppress(ValueError):
-                yield instant_us(datetime.strptime(found[1], "%Y%m%dT%H%M%S").replace(tzinfo=UTC)), each
+def _dated(folder: Path, site: str) -> Iterator[tuple[int, Path]]:
+    for written, path in folders(folder, site):
+        with suppress(ValueError):
+            yield instant_us(datetime.strptime(written, "%Y%m%dT%H%M%S").replace(tzinfo=UTC)), path
 
 
 class BackupAge:
