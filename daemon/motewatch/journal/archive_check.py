@@ -56,7 +56,8 @@ _AS_ARCHIVED: Final = (
     .where(tables.outputs.c.kind == "sample")
 )
 """Samples that the journal holds, in the order of the columns of a file."""
-_COLUMNS: Final = ("location", "end_us", "revision", "start_us", "input_id", "sampled_us", "readings", "quality")
+_COLUMNS: Final = tuple(COLUMNS[Kind.SAMPLES])[3:]
+"""Of a row of a file: what `samples` holds beside the text."""
 
 
 def broken_archives(store: Store, public_key: str | None = None) -> list[str]:

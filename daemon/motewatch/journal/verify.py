@@ -19,7 +19,7 @@ from sqlalchemy import Connection, Select, func, or_, select
 
 from motewatch.engine.codec import INTERNAL_KINDS, decode_internal, kind_of, output_from
 from motewatch.engine.records import AlarmChanged, Audited, Delivered, Output, SampleTaken, Told
-from motewatch.journal import chain, migrations, tables
+from motewatch.journal import migrations, tables
 from motewatch.journal.anchors import broken_anchors
 from motewatch.journal.archive_check import (
     archived_rows,
@@ -42,12 +42,11 @@ from motewatch.journal.columns import (
 from motewatch.journal.errors import JournalError
 from motewatch.journal.kept import broken_kept
 from motewatch.journal.paging import pages
-from motewatch.journal.queries import audit_rows
 from motewatch.journal.reach import is_archived, reaching
 from motewatch.journal.rollups import wrong_hours
-from motewatch.journal.rows import AuditRow
 from motewatch.journal.seal_check import broken_seals
 from motewatch.journal.store import Store
+from motewatch.journal.trail_check import check_trail
 
 FINDINGS: Final = 20
 """How many sentences one check gives at most: a damaged table has thousands of them."""
@@ -303,15 +302,9 @@ def _outbox_keys(connection: Connection) -> list[str]:
 
 
 def _audit_chain(store: Store) -> list[str]:
-    previous, expected = chain.FIRST, 1
-    for page in pages(store, audit_rows(), tables.audit.c.id):
-        for columns in page:
-            row = AuditRow(*columns)
-            if trouble := chain.broken(row, expected, previous):
-                # What follows a broken link proves nothing: one sentence, for the first.
-                return [trouble]
-            previous, expected = row.hash, row.id + 1
-    return []
+    # What follows a broken link proves nothing: one sentence, for the first.
+    trouble = check_trail(store).trouble
+    return [trouble] if trouble else []
 
 
 def _texts_and_columns(store: Store) -> list[str]:
