@@ -26,9 +26,6 @@ from motewatch.journal.paging import RowsInOrder, pages
 from motewatch.journal.seals import MARK, ROW_HASHES, Seal
 from motewatch.journal.store import Store
 
-SEALED: Final = (tables.inputs, tables.outputs, tables.dead_letters)
-"""Whose rows a seal covers, in its order."""
-
 KINDS: Final = (Kind.MESSAGES, Kind.SAMPLES, Kind.LETTERS)
 """Which rows of these tables may stand in archives."""
 
@@ -46,7 +43,7 @@ def prove_leaving(store: Store, kind: Kind, first_id: int, last_id: int, before_
     another, or missing.
     """
     place = KINDS.index(kind)
-    table = SEALED[place]
+    table = tables.SEALED[place]
     query: Select[Any] = select(table)
     if kind is Kind.MESSAGES:
         query = query.where(table.c.kind.in_(LEAVING_INPUTS))
@@ -57,7 +54,7 @@ def prove_leaving(store: Store, kind: Kind, first_id: int, last_id: int, before_
         # None of them has left: those of the kind leave with this file, and others never do.
         if connection.execute(inside).scalar_one() != last_id - first_id + 1:
             raise _changed(store, f"{table.name}: one of the rows {first_id} to {last_id} is missing")
-    rows: list[RowsInOrder] = [RowsInOrder(iter(())) for _ in SEALED]
+    rows: list[RowsInOrder] = [RowsInOrder(iter(())) for _ in tables.SEALED]
     rows[place] = RowsInOrder(pages(store, query, table.c.id, last_id, first_id - 1))
     for _ in _proved(store, before_seal + 1, last_seal, rows):
         pass
@@ -93,7 +90,7 @@ def kept_under(store: Store, first_seal: int, last_seal: int, letters_after: int
         RowsInOrder(_stay(store, place, after, end, letters_after))
         for place, (after, end) in enumerate(zip(ends, last.last_ids, strict=True))
     ]
-    sums = [hashlib.sha256() for _ in SEALED]
+    sums = [hashlib.sha256() for _ in tables.SEALED]
     stay: dict[str, str] = {}
     for columns, hashes in _proved(store, first_seal, last_seal, rows):
         for digest, each in zip(sums, hashes, strict=True):
@@ -128,13 +125,15 @@ def _proved(
                 found.append(ROW_HASHES[place](taken) if taken else [])
                 for row, row_hash in zip(taken, found[place], strict=True):
                     if row_hash[:MARK] != marks[place][row[0] - ends[place] - 1]:
-                        raise _changed(store, f"{SEALED[place].name}: row {row[0]} is not the one that was recorded")
+                        raise _changed(
+                            store, f"{tables.SEALED[place].name}: row {row[0]} is not the one that was recorded"
+                        )
             yield columns, found
             previous, ends, expected = link.hash, link.last_ids, link.id + 1
 
 
 def differing(store: Store, kept: Kept, after: Sequence[int], letters_after: int) -> list[int]:
-    """Of which tables the rows that stay are others than when the file was made; their places in `SEALED`.
+    """Of which tables the rows that stay are others than when the file was made; their places in `tables.SEALED`.
 
     `after`: where the seals of the file begin.
     """
@@ -170,9 +169,10 @@ def broken_kept(store: Store) -> list[str]:
 
 def changed_words(place: int, after: Sequence[int], kept: Kept, name: str) -> str:
     """Which rows are others."""
+    table, first, last = tables.SEALED[place].name, after[place] + 1, kept.last_ids[place]
     return (
-        f"{SEALED[place].name}: what stayed in the journal of rows {after[place] + 1} to {kept.last_ids[place]} is not "
-        f"what stayed when {name} was made: a row was edited, removed or put in"
+        f"{table}: what stayed in the journal of rows {first} to {last} is not what stayed when {name} was made: a row "
+        "was edited, removed or put in"
     )
 
 
@@ -197,7 +197,7 @@ def odd_seals(kept: Kept, archive: Archived, rows: Sequence[tuple[Any, ...]]) ->
 
 
 def _stay(store: Store, place: int, after: int, end: int, letters_after: int) -> Iterator[list[Any]]:
-    table = SEALED[place]
+    table = tables.SEALED[place]
     query: Select[Any] = select(table)
     if table is tables.inputs:
         query = query.where(table.c.kind.not_in(LEAVING_INPUTS))

@@ -22,7 +22,6 @@ ROWS: Final = 1000
 """Rows of each table under one of these seals, so that no more are held in memory."""
 
 _INSERT: Final = Prepared(insert(tables.seals), tables.seals.c.keys())
-_SEALED: Final = (tables.inputs, tables.outputs, tables.dead_letters)
 
 
 def open_chain(store: Store) -> int:
@@ -37,7 +36,7 @@ def open_chain(store: Store) -> int:
 def _is_due(connection: Connection) -> bool:
     if connection.execute(select(func.max(tables.seals.c.id))).scalar() is not None:
         return False
-    return any(connection.execute(select(func.max(table.c.id))).scalar() is not None for table in _SEALED)
+    return any(connection.execute(select(func.max(table.c.id))).scalar() is not None for table in tables.SEALED)
 
 
 def _seal_all(connection: Connection) -> int:
@@ -47,7 +46,7 @@ def _seal_all(connection: Connection) -> int:
     for seal_id in itertools.count(1):
         pages = [
             connection.execute(select(table).where(table.c.id > last).order_by(table.c.id).limit(ROWS)).all()
-            for table, last in zip(_SEALED, last_ids, strict=True)
+            for table, last in zip(tables.SEALED, last_ids, strict=True)
         ]
         if not any(pages):
             return seal_id - 1

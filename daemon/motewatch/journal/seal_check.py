@@ -24,7 +24,7 @@ from motewatch.journal import seals, tables
 from motewatch.journal.archive_check import all_pages, seals_of_manifests
 from motewatch.journal.archive_files import read_groups
 from motewatch.journal.archives import Kind, Manifest, folder_of, heads, manifests, registered
-from motewatch.journal.kept import KINDS, LETTERS, SEALED, changed_words, differing
+from motewatch.journal.kept import KINDS, LETTERS, changed_words, differing
 from motewatch.journal.paging import RowsInOrder, pages
 from motewatch.journal.reach import as_sealed
 from motewatch.journal.seals import MARK, ROW_HASHES, Seal
@@ -100,7 +100,7 @@ def _walk(store: Store, whole: bool) -> Iterator[str]:
                 *(archive.last_id for archive in registered(connection, kind)),
                 0,
             )
-            for each, kind in zip(SEALED, KINDS, strict=True)
+            for each, kind in zip(tables.SEALED, KINDS, strict=True)
         ]
         lowest = connection.execute(select(func.min(table.c.id))).scalar()
         said = seals_of_manifests(connection)
@@ -190,7 +190,7 @@ class _Walk:
         if left is None:
             self._rows = [
                 RowsInOrder(all_pages(store, kind, select(table), table.c.id, end, partial(as_sealed, kind)))
-                for table, kind, end in zip(SEALED, KINDS, last.last_ids, strict=True)
+                for table, kind, end in zip(tables.SEALED, KINDS, last.last_ids, strict=True)
             ]
             samples = all_pages(
                 store, Kind.SAMPLES, places, _samples.output_id, last.output_id, lambda row: (row[0], row[7])
@@ -198,7 +198,7 @@ class _Walk:
         else:
             self._rows = [
                 RowsInOrder(pages(store, select(table), table.c.id, end, after))
-                for table, end, after in zip(SEALED, last.last_ids, self.place.ends, strict=True)
+                for table, end, after in zip(tables.SEALED, last.last_ids, self.place.ends, strict=True)
             ]
             samples = pages(store, places, _samples.output_id, last.output_id, self.place.ends[1])
         self._places = RowsInOrder(samples)
@@ -225,7 +225,7 @@ class _Walk:
                 ids = [row[0] for row in rows]
                 found = dict(zip(ids, hashes, strict=True))
                 wanted = range(before.ends[place] + 1, ends[place] + 1)
-                if trouble := _first_strange(SEALED[place].name, wanted, marks[place], found, self._left[place]):
+                if trouble := _first_strange(tables.SEALED[place].name, wanted, marks[place], found, self._left[place]):
                     yield trouble
         yield from self._wrong_places(link, covered[1])
         self.place = _Place(link.id, link.hash, ends)
@@ -265,6 +265,6 @@ def _first_strange(table: str, wanted: range, marks: Sequence[bytes], found: dic
 
 
 def _unsealed(sealed: Sequence[int], ends: Sequence[int]) -> Iterator[str]:
-    for table, last, end in zip(SEALED, sealed, ends, strict=True):
+    for table, last, end in zip(tables.SEALED, sealed, ends, strict=True):
         if end > last:
             yield f"{table.name}: row {last + 1} is in no seal: it was put in, or its seal was removed"

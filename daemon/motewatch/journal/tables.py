@@ -11,6 +11,8 @@ in the two types and the partial indexes, which say the same to each.
 
 from __future__ import annotations
 
+from typing import Final
+
 from sqlalchemy import (
     BigInteger,
     Boolean,
@@ -468,3 +470,6 @@ snapshots = Table(
     Column("version", Whole, nullable=False),
     Column("body", LargeBinary, nullable=False),
 )
+
+SEALED: Final = (inputs, outputs, dead_letters)
+"""Whose rows a seal covers, in its order."""
